@@ -1,0 +1,1 @@
+"""Numbers from sweeps: pure functions of arrays, no threads, no input or output."""

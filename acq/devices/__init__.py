@@ -1,0 +1,1 @@
+"""What any device promises, and the devices that keep the promise."""

@@ -1,0 +1,1 @@
+"""Recordings in and data out, in open formats."""

@@ -1,0 +1,1 @@
+"""How far every fibre is above its threshold, how surely, and why a response is missing."""

@@ -1,0 +1,1 @@
+"""The only way to the output: limits, gate and lease."""

@@ -1,0 +1,1 @@
+"""What is to be delivered: the train, its pulses, and their waveform."""

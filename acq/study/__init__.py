@@ -1,0 +1,1 @@
+"""The study file and what is computed over a study."""

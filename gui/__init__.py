@@ -1,0 +1,1 @@
+"""The screen of a live study (the terminal view lives in ``acq``)."""

@@ -1,0 +1,1 @@
+"""The simulated patient and the devices that carry it."""
