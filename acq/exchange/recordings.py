@@ -1,0 +1,476 @@
+"""Recordings in: a `.npz` file of sweeps, or a recording of a study file, checked before anybody computes with it."""
+
+from __future__ import annotations
+
+import json
+import zipfile
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from acq.errors import InputFileError
+from acq.records import BoolArray, FloatArray, IntArray, Pulse, PulseKind
+
+__all__ = ["Recording", "Truth", "load_recording", "load_truth"]
+
+ELECTRODES = MappingProxyType({"sf": "single_fibre", "cn": "concentric"})
+
+# Outside these a number is a mistake of unit or of key, not a recording.
+LOWEST_SAMPLE_RATE_HZ = 5_000.0  # a 500 Hz to 2.5 kHz band, the least that still shows a single-fibre potential
+HIGHEST_SAMPLE_RATE_HZ = 2_000_000.0
+HIGHEST_INTENSITY_MA = 100.0
+LONGEST_PULSE_US = 10_000.0
+HIGHEST_RATE_HZ = 1_000.0
+SHORTEST_AFTER_ONSET_S = 0.003  # less does not hold the latency of a twig near its muscle
+
+_SQLITE_MAGIC = b"SQLite format 3\x00"
+_ZIP_MAGIC = b"PK\x03\x04"
+_KEYS = (
+    "raw",
+    "scale_uv_per_bit",
+    "fs_hz",
+    "t0_index",
+    "stim_ma",
+    "rate_hz",
+    "stim_time_s",
+    "pulse_width_us",
+    "band_hz",
+    "mains_hz",
+    "electrode",
+    "sweep_index",
+)
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Sweeps of one recording and the stimuli that evoked them; n sweeps of m samples.
+
+    Attributes
+    ----------
+    sweeps_uv : (n, m) float64
+        Needle channel.
+    onset_index : int
+        Index of the stimulus onset inside each sweep.
+    sample_rate_hz : float
+    intensity_ma : (n,) float64
+        Delivered current.
+    onset_sample : (n,) int64
+        Onsets on one sample clock, increasing. Time is `onset_sample / sample_rate_hz` everywhere, `onset_s` here.
+    rate_hz : (n,) float64
+        Its inverse is the interval before the stimulus.
+    pulse_width_us : float
+    band_hz : tuple of float
+        Corners of the recording filter, low and high.
+    mains_hz : float
+    electrode : str
+        ``"single_fibre"`` or ``"concentric"``.
+    sweep_number : (n,) int64
+        Running number of the stimulus; gaps are lost sweeps.
+    onset_offset_us : (n,) float64 or None
+        True onset minus the onset sample, where the recording knows it.
+    quantum_uv : float or None
+        Size of one converter step; every sample is a whole multiple of it. None: not quantised, or not known.
+    kinds : tuple of PulseKind
+        What each stimulus was for; all measuring where the recording does not say.
+    is_damaged : (n,) bool
+        Samples were lost inside the sweep.
+    name : str
+        What to call the recording in messages.
+    """
+
+    sweeps_uv: FloatArray
+    onset_index: int
+    sample_rate_hz: float
+    intensity_ma: FloatArray
+    onset_sample: IntArray
+    rate_hz: FloatArray
+    pulse_width_us: float
+    band_hz: tuple[float, float]
+    mains_hz: float
+    electrode: str
+    sweep_number: IntArray
+    onset_offset_us: FloatArray | None = None
+    quantum_uv: float | None = None
+    kinds: tuple[PulseKind, ...] = ()
+    is_damaged: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    name: str = "recording"
+
+    def __post_init__(self) -> None:
+        n = self.n_sweeps
+        if not self.kinds:
+            object.__setattr__(self, "kinds", (PulseKind.MEASURING,) * n)
+        if self.is_damaged.size == 0:
+            object.__setattr__(self, "is_damaged", np.zeros(n, dtype=np.bool_))
+
+    @property
+    def n_sweeps(self) -> int:
+        """Number of sweeps."""
+        return int(self.sweeps_uv.shape[0])
+
+    @property
+    def onset_s(self) -> FloatArray:
+        """Stimulus times, seconds, shape (n,)."""
+        return self.onset_sample / self.sample_rate_hz
+
+    def pulses(self) -> tuple[Pulse, ...]:
+        """Make the stimuli into pulses, one a sweep; `index` is the running number of the stimulus."""
+        offset_us = np.zeros(self.n_sweeps) if self.onset_offset_us is None else self.onset_offset_us
+        return tuple(
+            Pulse(
+                index=int(number),
+                onset_sample=int(onset),
+                commanded_ma=float(intensity),
+                width_us=self.pulse_width_us,
+                kind=kind,
+                delivered_ma=float(intensity),
+                onset_offset_us=float(offset),
+            )
+            for number, onset, intensity, kind, offset in zip(
+                self.sweep_number, self.onset_sample, self.intensity_ma, self.kinds, offset_us, strict=True
+            )
+        )
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What the generator of a recording knows: n sweeps, F fibres, A axons.
+
+    `latency_us` is NaN where there was no response; it may differ from a measured latency by a constant per fibre.
+    `fault_flags` is not 0 for sweeps that are to be rejected. `summary` holds the figures per fibre and recording.
+    """
+
+    latency_us: FloatArray  # (n, F)
+    axon_fired: BoolArray  # (n, A)
+    blocked: BoolArray  # (n, F), the endplate failed although the axon fired
+    fibre_axon: IntArray  # (F,), -1: stimulated directly
+    theta_ma: FloatArray  # (n, A)
+    fault_flags: IntArray  # (n,)
+    segment: IntArray  # (n,), stretch of constant intensity and rate
+    late_latency_us: FloatArray | None  # (n,)
+    late_fibre: IntArray | None  # (n,)
+    summary: Mapping[str, Any]
+
+
+def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
+    """Read a recording and check that it makes sense.
+
+    Parameters
+    ----------
+    path : str or Path
+        A `.npz` file of sweeps, or a study file; the content decides, not the name.
+    number : int, optional
+        Which recording of a study file; needed where there is more than one.
+
+    Returns
+    -------
+    Recording
+
+    Raises
+    ------
+    InputFileError
+        When the file is missing, unreadable, incomplete or contradicts itself. One line says what, where, what to do.
+    StudyFileError
+        When it is a study file that cannot be opened.
+    """
+    path = Path(path)
+    magic = _read_magic(path)
+    if magic == _SQLITE_MAGIC:
+        return _load_from_study(path, number)
+    if not magic.startswith(_ZIP_MAGIC):
+        raise InputFileError(
+            f"{path}: neither a .npz file of sweeps nor a study file; give one of the two, nothing else is read here"
+        )
+    if number is not None:
+        raise InputFileError(f"{path}: holds one recording; leave out the number {number}, it is for study files")
+    arrays = _read_arrays(path)
+    for key in _KEYS:
+        if key not in arrays:
+            raise InputFileError(f"{path}: the array '{key}' is missing; it has {_list_keys(arrays)}")
+    return _check(path, _build(path, arrays))
+
+
+def load_truth(path: str | Path) -> Truth | None:
+    """Read what the generator knows of the recording `NAME.npz`, from `NAME_truth.npz` and `NAME_truth.json` beside it.
+
+    Returns
+    -------
+    Truth or None
+        None where there is no truth beside the recording.
+
+    Raises
+    ------
+    InputFileError
+        When the truth is there but cannot be read.
+    """
+    path = Path(path)
+    arrays_path = path.with_name(f"{path.stem}_truth.npz")
+    if not arrays_path.is_file():
+        return None
+    arrays = _read_arrays(arrays_path)
+    for key in ("latency_us", "axon_fired", "blocked", "fibre_axon", "theta_ma", "fault_flags", "segment"):
+        if key not in arrays:
+            raise InputFileError(f"{arrays_path}: the array '{key}' is missing; it has {_list_keys(arrays)}")
+    late_latency_us, late_fibre = arrays.get("late_latency_us"), arrays.get("late_fibre")
+    return Truth(
+        latency_us=arrays["latency_us"].astype(np.float64),
+        axon_fired=arrays["axon_fired"].astype(np.bool_),
+        blocked=arrays["blocked"].astype(np.bool_),
+        fibre_axon=arrays["fibre_axon"].astype(np.int64),
+        theta_ma=arrays["theta_ma"].astype(np.float64),
+        fault_flags=arrays["fault_flags"].astype(np.int64),
+        segment=arrays["segment"].astype(np.int64),
+        late_latency_us=None if late_latency_us is None else late_latency_us.astype(np.float64),
+        late_fibre=None if late_fibre is None else late_fibre.astype(np.int64),
+        summary=_read_summary(path.with_name(f"{path.stem}_truth.json")),
+    )
+
+
+def _read_magic(path: Path) -> bytes:
+    if path.is_dir():
+        raise InputFileError(f"{path}: this is a folder; give the recording file inside it")
+    try:
+        with path.open("rb") as stream:
+            magic = stream.read(16)
+    except FileNotFoundError as exc:
+        raise InputFileError(f"{path}: no such file; check the name and the folder") from exc
+    except OSError as exc:
+        raise InputFileError(f"{path}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
+    if not magic:
+        raise InputFileError(f"{path}: the file is empty; copy or record it again")
+    return magic
+
+
+def _read_arrays(path: Path) -> dict[str, npt.NDArray[Any]]:
+    """All arrays of a .npz file; never unpickles, since that would run code from the file."""
+    arrays: dict[str, npt.NDArray[Any]] = {}
+    key = ""
+    try:
+        with np.load(path, allow_pickle=False) as archive:
+            for key in archive.files:
+                arrays[key] = np.asarray(archive[key])
+    except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as exc:
+        if "pickle" in str(exc) or "Object arrays" in str(exc):
+            raise InputFileError(
+                f"{path}: the array '{key}' holds Python objects, which are not read because they could run code;"
+                " save it as plain numbers"
+            ) from exc
+        where = f" at the array '{key}'" if key else ""
+        raise InputFileError(f"{path}: damaged or not a .npz file{where} ({exc}); copy or export it again") from exc
+    except MemoryError as exc:
+        raise InputFileError(f"{path}: the array '{key}' does not fit in memory; split the recording") from exc
+    return arrays
+
+
+def _read_summary(path: Path) -> Mapping[str, Any]:
+    try:
+        summary = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        return {}
+    except (OSError, ValueError) as exc:
+        raise InputFileError(f"{path}: cannot be read as JSON ({exc}); copy it again") from exc
+    if not isinstance(summary, dict):
+        raise InputFileError(f"{path}: holds no JSON object; copy it again")
+    return summary
+
+
+def _list_keys(arrays: Mapping[str, object]) -> str:
+    names = sorted(arrays)
+    if not names:
+        return "no arrays"
+    shown = ", ".join(names[:20])
+    return shown if len(names) <= 20 else f"{shown} and {len(names) - 20} more"
+
+
+def _read_scalar(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str) -> float:
+    values = arrays[key]
+    if values.size != 1 or values.dtype.kind not in "iuf":
+        raise InputFileError(
+            f"{path}: '{key}' must be one number, it has shape {values.shape} and type {values.dtype};"
+            " export the recording again"
+        )
+    return float(values.reshape(()))
+
+
+def _read_vector(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str, n: int) -> npt.NDArray[Any]:
+    values = arrays[key]
+    if values.shape != (n,) or values.dtype.kind not in "iuf":
+        raise InputFileError(
+            f"{path}: '{key}' must have one number a sweep, shape ({n},), it has shape {values.shape} and type"
+            f" {values.dtype}; export the recording again"
+        )
+    bad = np.flatnonzero(~np.isfinite(values))
+    if bad.size:
+        raise InputFileError(
+            f"{path}: '{key}' is {values[bad[0]]} at sweep {bad[0]}; every sweep needs a finite value there"
+        )
+    return values
+
+
+def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
+    raw = arrays["raw"]
+    if raw.ndim != 2 or raw.dtype.kind not in "iuf":
+        raise InputFileError(
+            f"{path}: 'raw' must be numbers of shape (sweeps, samples), it has shape {raw.shape} and type {raw.dtype};"
+            " export the recording again"
+        )
+    n = raw.shape[0]
+    if n == 0 or raw.shape[1] == 0:
+        raise InputFileError(f"{path}: 'raw' has shape {raw.shape}, so there are no sweeps to use; record again")
+    sample_rate_hz = _read_scalar(path, arrays, "fs_hz")
+    if not LOWEST_SAMPLE_RATE_HZ <= sample_rate_hz <= HIGHEST_SAMPLE_RATE_HZ:
+        raise InputFileError(
+            f"{path}: 'fs_hz' is {sample_rate_hz:g}; a recording has {LOWEST_SAMPLE_RATE_HZ:g} to"
+            f" {HIGHEST_SAMPLE_RATE_HZ:g} samples a second, check the unit"
+        )
+    scale_uv = _read_scalar(path, arrays, "scale_uv_per_bit")
+    if not (np.isfinite(scale_uv) and scale_uv > 0):
+        raise InputFileError(f"{path}: 'scale_uv_per_bit' is {scale_uv:g}; it must be a positive number of microvolts")
+    onset_index = _read_scalar(path, arrays, "t0_index")
+    if onset_index != np.floor(onset_index):  # also true of NaN
+        raise InputFileError(f"{path}: 't0_index' is {onset_index:g}; it must be a whole sample index")
+    electrode = str(arrays["electrode"].reshape(-1)[0]) if arrays["electrode"].size == 1 else ""
+    if electrode not in ELECTRODES:
+        raise InputFileError(
+            f"{path}: 'electrode' is {arrays['electrode']!s}; it must be 'sf' (single-fibre) or 'cn' (concentric)"
+        )
+    band = arrays["band_hz"]
+    if band.shape != (2,) or band.dtype.kind not in "iuf":
+        raise InputFileError(f"{path}: 'band_hz' must be two numbers, low and high, it has shape {band.shape}")
+    stim_time_s = _read_vector(path, arrays, "stim_time_s", n).astype(np.float64)
+    sweep_number = _read_vector(path, arrays, "sweep_index", n)
+    if not np.array_equal(sweep_number, np.floor(sweep_number)):
+        raise InputFileError(f"{path}: 'sweep_index' must be whole numbers; export the recording again")
+    _check_increasing(path, "stim_time_s", stim_time_s)
+    with np.errstate(over="ignore", invalid="ignore"):
+        onset = np.round((stim_time_s - stim_time_s[0]) * sample_rate_hz) + onset_index
+    if not np.all(np.abs(onset) < 2**53):
+        raise InputFileError(
+            f"{path}: 'stim_time_s' reaches {stim_time_s[-1]:g}; it must be in seconds, check the unit"
+        )
+    with np.errstate(over="ignore", invalid="ignore"):
+        sweeps_uv = np.ascontiguousarray(raw, dtype=np.float64) * scale_uv
+    return Recording(
+        sweeps_uv=sweeps_uv,
+        onset_index=int(onset_index),
+        sample_rate_hz=sample_rate_hz,
+        intensity_ma=_read_vector(path, arrays, "stim_ma", n).astype(np.float64),
+        onset_sample=onset.astype(np.int64),
+        rate_hz=_read_vector(path, arrays, "rate_hz", n).astype(np.float64),
+        pulse_width_us=_read_scalar(path, arrays, "pulse_width_us"),
+        band_hz=(float(band[0]), float(band[1])),
+        mains_hz=_read_scalar(path, arrays, "mains_hz"),
+        electrode=ELECTRODES[electrode],
+        sweep_number=sweep_number.astype(np.int64),
+        onset_offset_us=(
+            _read_vector(path, arrays, "trig_offset_us", n).astype(np.float64) if "trig_offset_us" in arrays else None
+        ),
+        quantum_uv=scale_uv if raw.dtype.kind in "iu" else None,
+        name=path.stem,
+    )
+
+
+def _check_increasing(path: Path, key: str, values: FloatArray | IntArray) -> None:
+    bad = np.flatnonzero(np.diff(values) <= 0)
+    if bad.size:
+        k = int(bad[0])
+        raise InputFileError(
+            f"{path}: '{key}' must increase, but sweep {k + 1} has {values[k + 1]} after {values[k]};"
+            " put the sweeps in order and remove doubles"
+        )
+
+
+def _check(path: Path, recording: Recording) -> Recording:
+    """Refuse what no recording can be; returns the recording."""
+    r = recording
+    n_after = r.sweeps_uv.shape[1] - r.onset_index
+    if not 0 <= r.onset_index < r.sweeps_uv.shape[1]:
+        raise InputFileError(
+            f"{path}: the stimulus onset 't0_index' is {r.onset_index}, outside the sweeps of {r.sweeps_uv.shape[1]}"
+            " samples; export the recording again"
+        )
+    if n_after < SHORTEST_AFTER_ONSET_S * r.sample_rate_hz:
+        raise InputFileError(
+            f"{path}: sweeps end {1e3 * n_after / r.sample_rate_hz:.3g} ms after the stimulus; at least"
+            f" {1e3 * SHORTEST_AFTER_ONSET_S:g} ms are needed, record longer sweeps"
+        )
+    bad = np.argwhere(~np.isfinite(r.sweeps_uv))
+    if bad.size:
+        k, i = (int(x) for x in bad[0])
+        raise InputFileError(
+            f"{path}: 'raw' is {r.sweeps_uv[k, i]} at sweep {k}, sample {i}; leave such sweeps out and export again"
+        )
+    for key, values, low, high in (
+        ("stim_ma", r.intensity_ma, 0.0, HIGHEST_INTENSITY_MA),
+        ("rate_hz", r.rate_hz, np.nextafter(0.0, 1.0), HIGHEST_RATE_HZ),
+    ):
+        bad = np.flatnonzero((values < low) | (values > high))
+        if bad.size:
+            raise InputFileError(
+                f"{path}: '{key}' is {values[bad[0]]:g} at sweep {bad[0]}; it must be"
+                f" {'0' if low == 0 else 'above 0'} to {high:g}, check the unit and the sign"
+            )
+    for key, value, low, high in (
+        ("pulse_width_us", r.pulse_width_us, np.nextafter(0.0, 1.0), LONGEST_PULSE_US),
+        ("mains_hz", r.mains_hz, 0.0, 1_000.0),
+    ):
+        if not low <= value <= high:
+            raise InputFileError(
+                f"{path}: '{key}' is {value:g}; it must be {'0' if low == 0 else 'above 0'} to {high:g}, check the unit"
+            )
+    low_hz, high_hz = r.band_hz
+    if not 0 <= low_hz < high_hz < np.inf:
+        raise InputFileError(f"{path}: 'band_hz' is {low_hz:g} to {high_hz:g}; it must be low, then high, in hertz")
+    _check_increasing(path, "sweep_index", r.sweep_number)
+    _check_increasing(path, "stim_time_s", r.onset_sample)
+    return r
+
+
+def _load_from_study(path: Path, number: int | None) -> Recording:
+    # Only here, so that reading a .npz file needs no database.
+    from acq.study.store import StudyStore
+
+    with StudyStore.open(path, "read") as store:
+        stored = store.recordings()
+        if number is None and len(stored) == 1:
+            number = stored[0].number
+        chosen = [one for one in stored if one.number == number]
+        if not chosen:
+            there = ", ".join(str(one.number) for one in stored) or "none"
+            asked = "name the recording wanted" if number is None else f"there is no recording {number}"
+            raise InputFileError(f"{path}: {asked}; the study holds the numbers {there}")
+        described, sweeps = chosen[0], store.sweeps(chosen[0].number)
+    n = sweeps.onset_sample.size
+    if n == 0:
+        raise InputFileError(f"{path}: recording {described.number} has no sweeps; choose another")
+    if np.unique(sweeps.width_us).size != 1:
+        raise InputFileError(f"{path}: the pulse width changes within recording {described.number}; choose another")
+    # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
+    rate_hz = np.diff(sweeps.pulse_index) * sweeps.sample_rate_hz / np.diff(sweeps.onset_sample)
+    rate_hz = np.concatenate([rate_hz[:1], rate_hz]) if n > 1 else np.ones(1)
+    return _check(
+        path,
+        Recording(
+            sweeps_uv=sweeps.sweeps_uv,
+            onset_index=sweeps.onset_index,
+            sample_rate_hz=sweeps.sample_rate_hz,
+            intensity_ma=sweeps.intensity_ma,
+            onset_sample=sweeps.onset_sample,
+            rate_hz=rate_hz,
+            pulse_width_us=float(sweeps.width_us[0]),
+            band_hz=described.band_hz,
+            mains_hz=described.mains_hz,
+            electrode=described.electrode,
+            sweep_number=sweeps.pulse_index,
+            onset_offset_us=sweeps.onset_offset_us if np.any(sweeps.onset_offset_us) else None,
+            quantum_uv=described.quantum_uv,
+            kinds=sweeps.kinds,
+            is_damaged=sweeps.is_damaged,
+            name=f"{path.stem} {described.number}",
+        ),
+    )
