@@ -6,7 +6,7 @@ import json
 import zipfile
 import zlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -76,6 +76,8 @@ class Recording:
         True onset minus the onset sample, where the recording knows it.
     quantum_uv : float or None
         Size of one converter step; every sample is a whole multiple of it. None: not quantised, or not known.
+    full_scale_uv : float or None
+        Largest magnitude the converter can show, where that is known.
     kinds : tuple of PulseKind
         What each stimulus was for; all measuring where the recording does not say.
     is_damaged : (n,) bool
@@ -97,6 +99,7 @@ class Recording:
     sweep_number: IntArray
     onset_offset_us: FloatArray | None = None
     quantum_uv: float | None = None
+    full_scale_uv: float | None = None
     kinds: tuple[PulseKind, ...] = ()
     is_damaged: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     name: str = "recording"
@@ -117,6 +120,11 @@ class Recording:
     def onset_s(self) -> FloatArray:
         """Stimulus times, seconds, shape (n,)."""
         return self.onset_sample / self.sample_rate_hz
+
+    def from_start(self) -> Recording:
+        """Shift the clock by whole samples, so that the first sweep begins at sample 0 and a replay begins at once."""
+        shift = self.onset_sample[0] - self.onset_index
+        return replace(self, onset_sample=self.onset_sample - shift)
 
     def pulses(self) -> tuple[Pulse, ...]:
         """Make the stimuli into pulses, one a sweep; `index` is the running number of the stimulus."""
@@ -371,6 +379,7 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
             _read_vector(path, arrays, "trig_offset_us", n).astype(np.float64) if "trig_offset_us" in arrays else None
         ),
         quantum_uv=scale_uv if raw.dtype.kind in "iu" else None,
+        full_scale_uv=-np.iinfo(np.int16).min * scale_uv if raw.dtype == np.int16 else None,
         name=path.stem,
     )
 
@@ -399,7 +408,7 @@ def _check(path: Path, recording: Recording) -> Recording:
             f"{path}: sweeps end {1e3 * n_after / r.sample_rate_hz:.3g} ms after the stimulus; at least"
             f" {1e3 * SHORTEST_AFTER_ONSET_S:g} ms are needed, record longer sweeps"
         )
-    bad = np.argwhere(~np.isfinite(r.sweeps_uv))
+    bad = np.argwhere(~np.isfinite(r.sweeps_uv) & ~r.is_damaged[:, np.newaxis])
     if bad.size:
         k, i = (int(x) for x in bad[0])
         raise InputFileError(
@@ -409,10 +418,10 @@ def _check(path: Path, recording: Recording) -> Recording:
         ("stim_ma", r.intensity_ma, 0.0, HIGHEST_INTENSITY_MA),
         ("rate_hz", r.rate_hz, np.nextafter(0.0, 1.0), HIGHEST_RATE_HZ),
     ):
-        bad = np.flatnonzero((values < low) | (values > high))
-        if bad.size:
+        outside = np.flatnonzero((values < low) | (values > high))
+        if outside.size:
             raise InputFileError(
-                f"{path}: '{key}' is {values[bad[0]]:g} at sweep {bad[0]}; it must be"
+                f"{path}: '{key}' is {values[outside[0]]:g} at sweep {outside[0]}; it must be"
                 f" {'0' if low == 0 else 'above 0'} to {high:g}, check the unit and the sign"
             )
     for key, value, low, high in (
@@ -451,8 +460,10 @@ def _load_from_study(path: Path, number: int | None) -> Recording:
     if np.unique(sweeps.width_us).size != 1:
         raise InputFileError(f"{path}: the pulse width changes within recording {described.number}; choose another")
     # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
-    rate_hz = np.diff(sweeps.pulse_index) * sweeps.sample_rate_hz / np.diff(sweeps.onset_sample)
-    rate_hz = np.concatenate([rate_hz[:1], rate_hz]) if n > 1 else np.ones(1)
+    rate_hz: FloatArray = np.ones(n)
+    if n > 1:
+        rate_hz[1:] = np.diff(sweeps.pulse_index) * sweeps.sample_rate_hz / np.diff(sweeps.onset_sample)
+        rate_hz[0] = rate_hz[1]
     return _check(
         path,
         Recording(
@@ -469,6 +480,7 @@ def _load_from_study(path: Path, number: int | None) -> Recording:
             sweep_number=sweeps.pulse_index,
             onset_offset_us=sweeps.onset_offset_us if np.any(sweeps.onset_offset_us) else None,
             quantum_uv=described.quantum_uv,
+            full_scale_uv=described.full_scale_uv,
             kinds=sweeps.kinds,
             is_damaged=sweeps.is_damaged,
             name=f"{path.stem} {described.number}",
