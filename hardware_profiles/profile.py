@@ -1,0 +1,400 @@
+"""Hardware profiles: what they contain, and how they are read and checked."""
+
+from __future__ import annotations
+
+import difflib
+import string
+import tomllib
+import types
+import typing
+from collections.abc import Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from hardware_profiles.hard_limits import (
+    MAX_CEILING_MA,
+    MAX_CHARGE_NC,
+    MAX_LEAD_S,
+    MAX_LEASE_S,
+    MAX_RATE_HZ,
+    MAX_WIDTH_US,
+)
+
+__all__ = [
+    "AcquisitionSection",
+    "DaqmxTable",
+    "DeviceSection",
+    "GuardSection",
+    "HardwareProfile",
+    "ProfileError",
+    "SafetySection",
+    "SerialTable",
+    "StimulusSection",
+    "list_profiles",
+    "load_profile",
+]
+
+SCHEMA_VERSION = 1
+
+_PACKAGE = "hardware_profiles"
+_SUFFIX = ".toml"
+_LARGEST_FILE_BYTES = 1_000_000  # a profile has a few kilobytes; anything larger is another kind of file
+
+# What a command template of a serial stimulator may mention.
+_TEMPLATE_FIELDS: Mapping[str, float] = {"intensity_ma": 1.0, "intensity_a": 0.001, "width_us": 100.0, "width_s": 1e-4}
+
+Positive = Annotated[float, Field(gt=0)]
+Rate = Annotated[float, Field(gt=0, le=MAX_RATE_HZ)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+class ProfileError(ValueError):
+    """A hardware profile that cannot be used. The message is one line: file, key, value, limit and what to do."""
+
+
+class _Section(BaseModel):
+    # Strict: a text "10" or `true` where a number belongs is a mistake in a file that decides on currents.
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+class DaqmxTable(_Section):
+    """Channels and scales of an NI-DAQmx card."""
+
+    needle_channel: Name
+    monitor_channel: Name
+    trigger_channel: Name
+    trigger_output_channel: Name
+    stimulus_output_channel: Name | None = None
+    ma_per_v: Positive | None = None
+    monitor_ma_per_v: Positive
+    input_range_v: Annotated[float, Field(gt=0, le=10)] = 10.0
+    output_range_v: Annotated[float, Field(gt=0, le=10)] = 10.0
+    trigger_high_v: Annotated[float, Field(gt=0, le=10)] = 5.0
+    terminal_configuration: Literal["default", "differential", "rse", "nrse", "pseudo_differential"] = "default"
+    input_buffer_s: Annotated[float, Field(ge=1, le=60)] = 10.0
+    chunk_s: Annotated[float, Field(ge=0.005, le=0.1)] = 0.02
+    grpc_address: str | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        names = [self.needle_channel, self.monitor_channel, self.trigger_channel]
+        if len(set(names)) != len(names):
+            raise ValueError(f"needle_channel, monitor_channel and trigger_channel must differ, got {', '.join(names)}")
+        if self.stimulus_output_channel == self.trigger_output_channel:
+            raise ValueError(
+                f"stimulus_output_channel and trigger_output_channel must differ, got {self.trigger_output_channel}"
+            )
+        return self
+
+
+class SerialTable(_Section):
+    """A triggered isolated stimulator whose intensity and width are set over a serial line."""
+
+    port: Name
+    baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    timeout_s: Annotated[float, Field(gt=0, le=5)] = 0.5
+    terminator: Name = "\n"
+    identify: Name = "*IDN?"
+    clear: Name = "*CLS"
+    output_on: Name = "OUTP ON"
+    output_off: Name = "OUTP OFF"
+    set_intensity: Name = "SOUR:CURR {intensity_a:.6E}"
+    query_intensity: Name = "SOUR:CURR?"
+    set_width: Name | None = None
+    query_error: Name = "SYST:ERR?"
+
+    @field_validator(
+        "identify", "clear", "output_on", "output_off", "set_intensity", "query_intensity", "set_width", "query_error"
+    )
+    @classmethod
+    def _check_template(cls, template: str | None) -> str | None:
+        if template is None:
+            return None
+        known = ", ".join(_TEMPLATE_FIELDS)
+        try:
+            used = {field for _, field, _, _ in string.Formatter().parse(template) if field is not None}
+            unknown = used - set(_TEMPLATE_FIELDS)
+            if unknown:
+                raise ValueError(f"mentions {{{min(unknown)}}}, a template may only mention {known}")
+            template.format(**_TEMPLATE_FIELDS)
+        except (IndexError, KeyError) as exc:
+            raise ValueError(f"is not a template, a template may only mention {known}") from exc
+        return template
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        used = {field for _, field, _, _ in string.Formatter().parse(self.set_intensity)}
+        if not used & {"intensity_a", "intensity_ma"}:
+            raise ValueError(f"set_intensity = {self.set_intensity!r} must mention {{intensity_a}} or {{intensity_ma}}")
+        return self
+
+
+class DeviceSection(_Section):
+    """Which device opens, and the tables of its kind."""
+
+    kind: Name
+    daqmx: DaqmxTable | None = None
+    serial: SerialTable | None = None
+    options: dict[str, str | int | float | bool] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.kind in {"daqmx", "daqmx+serial"} and self.daqmx is None:
+            raise ValueError(f"daqmx is missing, a device of kind {self.kind!r} needs the table [device.daqmx]")
+        if self.kind == "daqmx+serial" and self.serial is None:
+            raise ValueError(f"serial is missing, a device of kind {self.kind!r} needs the table [device.serial]")
+        if self.kind == "daqmx" and self.daqmx is not None:
+            for key in ("stimulus_output_channel", "ma_per_v"):
+                if getattr(self.daqmx, key) is None:
+                    raise ValueError(f"daqmx.{key} is missing, a stimulator driven by a voltage needs it")
+        return self
+
+
+class AcquisitionSection(_Section):
+    """How the needle is sampled and what a sweep is."""
+
+    sample_rate_hz: Annotated[float, Field(ge=20_000, le=500_000)] = 50_000.0
+    band_hz: Annotated[tuple[Positive, Positive], Field(strict=False)] = (500.0, 10_000.0)
+    sweep_before_ms: Annotated[float, Field(ge=0.5, le=20)] = 2.0
+    sweep_after_ms: Annotated[float, Field(ge=5, le=200)] = 20.0
+    mains_hz: Literal[50, 60] = 50
+    lead_s: Annotated[float, Field(ge=0.01, le=MAX_LEAD_S)] = 0.25
+    needle_gain: Positive = 1000.0
+    needle_full_scale_uv: Positive = 10_000.0
+    needle_quantum_uv: Positive | None = None
+    monitor_full_scale_ma: Positive = 25.0
+    monitor_quantum_ma: Positive | None = None
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        low_hz, high_hz = self.band_hz
+        if low_hz >= high_hz:
+            raise ValueError(f"band_hz = [{low_hz:g}, {high_hz:g}] must rise; write the high-pass first")
+        if high_hz >= self.sample_rate_hz / 2:
+            raise ValueError(
+                f"band_hz reaches {high_hz:g} Hz, but {self.sample_rate_hz:g} Hz sampling carries less than "
+                f"{self.sample_rate_hz / 2:g} Hz; sample faster or lower the upper edge"
+            )
+        return self
+
+
+class StimulusSection(_Section):
+    """What may be delivered."""
+
+    ceiling_ma: Annotated[float, Field(gt=0, le=MAX_CEILING_MA)]
+    step_ma: Positive = 0.05
+    coarse_step_ma: Positive = 0.2
+    largest_step_ma: Positive = 0.5
+    scan_ceiling_ma: Positive | None = None
+    rates_hz: Annotated[tuple[Rate, ...], Field(strict=False, min_length=1)] = (1.0, 2.0, 5.0, 10.0, 15.0, 20.0)
+    default_rate_hz: Positive = 10.0
+    max_rate_hz: Rate = 20.0
+    width_us: Annotated[float, Field(gt=0, le=MAX_WIDTH_US)] = 100.0
+    max_width_us: Annotated[float, Field(gt=0, le=MAX_WIDTH_US)] = 200.0
+    max_charge_nc: Annotated[float, Field(gt=0, le=MAX_CHARGE_NC)] = 1000.0
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        def at_most(key: str, value: float, limit_key: str, limit: float) -> None:
+            if value > limit:
+                raise ValueError(f"{key} = {value:g} is above {limit_key} = {limit:g}; lower it")
+
+        at_most("step_ma", self.step_ma, "coarse_step_ma", self.coarse_step_ma)
+        at_most("coarse_step_ma", self.coarse_step_ma, "largest_step_ma", self.largest_step_ma)
+        at_most("largest_step_ma", self.largest_step_ma, "ceiling_ma", self.ceiling_ma)
+        if self.scan_ceiling_ma is not None:
+            at_most("scan_ceiling_ma", self.scan_ceiling_ma, "ceiling_ma", self.ceiling_ma)
+        for rate_hz in self.rates_hz:
+            at_most("rates_hz", rate_hz, "max_rate_hz", self.max_rate_hz)
+        if list(self.rates_hz) != sorted(set(self.rates_hz)):
+            raise ValueError(f"rates_hz = {list(self.rates_hz)} must rise, each rate once")
+        if self.default_rate_hz not in self.rates_hz:
+            raise ValueError(f"default_rate_hz = {self.default_rate_hz:g} is not among rates_hz; add it there")
+        at_most("width_us", self.width_us, "max_width_us", self.max_width_us)
+        at_most("ceiling_ma × width_us", self.ceiling_ma * self.width_us, "max_charge_nc", self.max_charge_nc)
+        return self
+
+
+class GuardSection(_Section):
+    """The margin that every stimulus must keep above every fibre's threshold, and how often it is tested."""
+
+    absolute_ma: Positive = 0.5
+    relative: Annotated[float, Field(gt=0, le=2)] = 0.20
+    combine: Literal["relative", "absolute", "either", "both", "larger"] = "relative"
+    test_one_in: Annotated[int, Field(ge=0, le=1000)] = 20  # 0: never
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.test_one_in in (1, 2):
+            raise ValueError(f"test_one_in = {self.test_one_in} leaves nothing to measure; use 0 (never) or 3 and above")
+        return self
+
+
+class SafetySection(_Section):
+    """The dead man's time, and how closely the monitor must agree with what was commanded."""
+
+    lease_s: Annotated[float, Field(ge=0.05, le=MAX_LEASE_S)] = 0.5
+    amplitude_tolerance_relative: Annotated[float, Field(gt=0, le=0.5)] = 0.10
+    amplitude_tolerance_ma: Annotated[float, Field(gt=0, le=1)] = 0.05
+    onset_tolerance_us: Annotated[float, Field(gt=0, le=1000)] = 100.0
+
+
+class HardwareProfile(_Section):
+    """A whole profile; frozen."""
+
+    schema_version: Literal[1]
+    name: Name
+    description: str = ""
+    device: DeviceSection
+    acquisition: AcquisitionSection = AcquisitionSection()
+    stimulus: StimulusSection
+    guard: GuardSection = GuardSection()
+    safety: SafetySection = SafetySection()
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        daqmx = self.device.daqmx
+        if daqmx is not None and daqmx.ma_per_v is not None:
+            reach_ma = daqmx.ma_per_v * daqmx.output_range_v
+            if self.stimulus.ceiling_ma > reach_ma:
+                raise ValueError(
+                    f"stimulus.ceiling_ma = {self.stimulus.ceiling_ma:g} is more than the {reach_ma:g} mA that "
+                    "device.daqmx.ma_per_v × output_range_v can drive; lower it"
+                )
+        if self.stimulus.ceiling_ma > self.acquisition.monitor_full_scale_ma:
+            raise ValueError(
+                f"stimulus.ceiling_ma = {self.stimulus.ceiling_ma:g} is above acquisition.monitor_full_scale_ma = "
+                f"{self.acquisition.monitor_full_scale_ma:g}, so pulses could not be verified; lower it"
+            )
+        return self
+
+
+def list_profiles() -> tuple[str, ...]:
+    """Names of the profiles that come with the program, sorted."""
+    names = [entry.name for entry in resources.files(_PACKAGE).iterdir() if entry.name.endswith(_SUFFIX)]
+    return tuple(sorted(name.removesuffix(_SUFFIX) for name in names))
+
+
+def load_profile(name_or_path: str | Path) -> HardwareProfile:
+    """Read and check a profile.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        The name of a profile that comes with the program (`list_profiles`), or the path of a TOML file.
+
+    Returns
+    -------
+    HardwareProfile
+        Frozen and within the hard limits.
+
+    Raises
+    ------
+    ProfileError
+        With one line that says which file, which key, which value, which limit, and what to do.
+    """
+    source, content = _read(name_or_path)
+    try:
+        data = tomllib.loads(content.decode("utf-8-sig"))  # some editors put a byte-order mark first
+    except UnicodeDecodeError as exc:
+        raise ProfileError(f"{source}: not a text file in UTF-8; give a TOML profile") from exc
+    except tomllib.TOMLDecodeError as exc:
+        raise ProfileError(f"{source}: not valid TOML, {_one_line(str(exc))}; correct that line") from exc
+    version = data.get("schema_version")
+    if version is None:
+        raise ProfileError(f"{source}: schema_version is missing; write schema_version = {SCHEMA_VERSION} at the top")
+    if version != SCHEMA_VERSION or isinstance(version, bool):
+        raise ProfileError(
+            f"{source}: schema_version = {version!r}, this program reads version {SCHEMA_VERSION}; convert the profile"
+        )
+    try:
+        return HardwareProfile.model_validate(data)
+    except ValidationError as exc:
+        raise ProfileError(f"{source}: {_explain(exc)}") from exc
+
+
+def _read(name_or_path: str | Path) -> tuple[str, bytes]:
+    if isinstance(name_or_path, str) and name_or_path in list_profiles():
+        file_name = name_or_path + _SUFFIX
+        return file_name, resources.files(_PACKAGE).joinpath(file_name).read_bytes()
+    path = Path(name_or_path)
+    known = ", ".join(list_profiles())
+    if isinstance(name_or_path, str) and path.suffix != _SUFFIX and len(path.parts) <= 1 and not path.exists():
+        raise ProfileError(f"no profile {name_or_path!r}; choose one of {known}, or give the path of a TOML file")
+    try:
+        if path.is_dir():
+            raise ProfileError(f"{path}: a folder, not a profile; give a TOML file or one of {known}")
+        if path.stat().st_size > _LARGEST_FILE_BYTES:
+            raise ProfileError(f"{path}: {path.stat().st_size} bytes are too many for a profile; give a TOML file")
+        return str(path), path.read_bytes()
+    except FileNotFoundError as exc:
+        raise ProfileError(f"{path}: no such file; give a TOML file or one of {known}") from exc
+    except (OSError, ValueError) as exc:
+        if isinstance(exc, ProfileError):
+            raise
+        reason = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
+        raise ProfileError(f"{path}: cannot be read ({reason}); check the path and its permissions") from exc
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())
+
+
+def _explain(exc: ValidationError) -> str:
+    """Tell the first problem in one line, with the number of further ones."""
+    # A misspelt key leaves another one missing; the misspelling is what the reader can act on.
+    errors = sorted(exc.errors(include_url=False), key=lambda error: error["type"] != "extra_forbidden")
+    text = _one_line(_explain_one(dict(errors[0])))
+    further = len(errors) - 1
+    return text if not further else f"{text} (and {further} more)"
+
+
+def _explain_one(error: dict[str, Any]) -> str:
+    key = ".".join(str(part) for part in error["loc"])
+    kind: str = error["type"]
+    context: Mapping[str, Any] = error.get("ctx", {})
+    shown = f"{key} = {error['input']!r}"
+    if kind == "missing":
+        return f"{key} is missing; add it"
+    if kind == "extra_forbidden":
+        near = difflib.get_close_matches(str(error["loc"][-1]), _known_keys(error["loc"][:-1]), n=1)
+        return f"{key} is not a key of a profile; " + (f"did you mean {near[0]}?" if near else "remove it")
+    if kind == "value_error":
+        own = str(context["error"])
+        if isinstance(error["input"], dict):
+            return f"{key}.{own}" if key else own
+        return f"{shown} {own}; correct it"
+    if kind == "finite_number":
+        return f"{shown} is not a finite number; give a number"
+    for name, words, advice in (
+        ("gt", "must be above", "raise it"),
+        ("ge", "must be at least", "raise it"),
+        ("lt", "must be below", "lower it"),
+        ("le", "must be at most", "lower it"),
+    ):
+        if name in context:
+            return f"{shown} {words} {context[name]:g}; {advice}"
+    if kind == "literal_error":
+        return f"{shown} must be {context['expected']}; choose one"
+    if isinstance(error["input"], dict):
+        return f"{key} must not be a table; correct it"
+    return f"{shown}: {error['msg'][:1].lower()}{error['msg'][1:]}; correct it"
+
+
+def _known_keys(location: tuple[int | str, ...]) -> list[str]:
+    """Keys of the section at a location, for a suggestion."""
+    model: type[BaseModel] = HardwareProfile
+    for part in location:
+        info = model.model_fields.get(str(part))
+        if info is None:
+            return []
+        annotation = info.annotation
+        options = typing.get_args(annotation) if isinstance(annotation, types.UnionType) else (annotation,)
+        found = [option for option in options if isinstance(option, type) and issubclass(option, BaseModel)]
+        if not found:
+            return []
+        model = found[0]
+    return list(model.model_fields)
