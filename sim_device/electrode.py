@@ -1,0 +1,245 @@
+"""The needle: the shape of a fibre's potential, the amplifier's band, and the artefact of the stimulus."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache, lru_cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft, signal
+
+from acq.errors import ConfigurationError
+from acq.records import FloatArray
+from acq.units import US_PER_S
+
+__all__ = ["FrontEnd", "PotentialTemplate", "build_artefact", "build_template"]
+
+_OVERSAMPLING = 32  # table points per sample: cubic interpolation is then exact to better than 1e-6 of the amplitude
+_NYQUIST_MARGIN = 0.45
+_HIGH_PASS_ORDER = 1  # MEM
+_LOW_PASS_ORDER = 2  # MEM
+
+
+@dataclass(frozen=True, slots=True)
+class FrontEnd:
+    """The recording band. The low pass is also the guard against aliasing, so it stays below half the sample rate."""
+
+    high_pass_hz: float
+    low_pass_hz: float
+    sample_rate_hz: float
+
+    @property
+    def effective_low_pass_hz(self) -> float:
+        """The corner that is used."""
+        return min(self.low_pass_hz, _NYQUIST_MARGIN * self.sample_rate_hz)
+
+    def respond(self, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
+        """Complex gain of the analogue circuit at `frequency_hz`, of the same shape."""
+        omega = 2 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
+        high = signal.butter(_HIGH_PASS_ORDER, 2 * np.pi * self.high_pass_hz, "highpass", analog=True)
+        low = signal.butter(_LOW_PASS_ORDER, 2 * np.pi * self.effective_low_pass_hz, "lowpass", analog=True)
+        gain = signal.freqs(*high, worN=omega)[1] * signal.freqs(*low, worN=omega)[1]
+        return np.asarray(gain, dtype=np.complex128)
+
+    def build_sections(self) -> FloatArray:
+        """Build the same band for sampled noise, second-order sections (2, 6)."""
+        rate_hz = self.sample_rate_hz
+        high = signal.butter(_HIGH_PASS_ORDER, self.high_pass_hz, "highpass", fs=rate_hz, output="sos")
+        low = signal.butter(_LOW_PASS_ORDER, self.effective_low_pass_hz, "lowpass", fs=rate_hz, output="sos")
+        return np.ascontiguousarray(np.concatenate((high, low)))
+
+
+class PotentialTemplate:
+    """A recorded potential that can be placed at any fraction of a sample.
+
+    Time zero is the steepest point of the main (positive to negative) deflection; the peak-to-peak amplitude is 1.
+
+    Parameters
+    ----------
+    table : (n_points,) float64
+        The potential sampled 32 times per device sample.
+    origin : float
+        Time zero as a position in `table`.
+    rise_time_us : float
+        Positive to negative peak, as measured on the table.
+    """
+
+    def __init__(self, table: FloatArray, *, origin: float, rise_time_us: float) -> None:
+        rows = math.ceil(table.size / _OVERSAMPLING) + 2
+        padded = np.zeros(rows * _OVERSAMPLING)
+        padded[_OVERSAMPLING : _OVERSAMPLING + table.size] = table
+        # One contiguous row per phase, so that a placement reads four short rows.
+        self._phases = np.ascontiguousarray(padded.reshape(rows, _OVERSAMPLING).T)
+        self._origin = origin + _OVERSAMPLING
+        self._n_columns = rows
+        self.rise_time_us = rise_time_us
+
+    @property
+    def span_samples(self) -> tuple[int, int]:
+        """Samples before and after time zero that a placement may touch."""
+        before = math.ceil(self._origin / _OVERSAMPLING) + 1
+        return before, self._n_columns - before + 3
+
+    def add_to(self, buffer: FloatArray, *, position: float, amplitude: float) -> None:
+        """Add the potential to `buffer` (n_samples,), time zero at the fractional index `position`.
+
+        What would lie outside the buffer is left out.
+        """
+        # Sample n lies at table point (n − position)·R + origin = R·column + phase + fraction.
+        shift = self._origin - position * _OVERSAMPLING
+        whole = math.floor(shift)
+        fraction = shift - whole
+        column_offset, phase = divmod(whole, _OVERSAMPLING)
+        # Lagrange weights of the points phase−1 … phase+2.
+        f = fraction
+        weights = (
+            -f * (f - 1) * (f - 2) / 6,
+            (f + 1) * (f - 1) * (f - 2) / 2,
+            -(f + 1) * f * (f - 2) / 2,
+            (f + 1) * f * (f - 1) / 6,
+        )
+        first = max(0, -column_offset + 1)
+        last = min(buffer.size, self._n_columns - column_offset - 1)
+        if last <= first:
+            return
+        target = buffer[first:last]
+        for step, weight in enumerate(weights, start=-1):
+            carry, row = divmod(phase + step, _OVERSAMPLING)
+            start = first + column_offset + carry
+            target += (amplitude * weight) * self._phases[row, start : start + target.size]
+
+
+@cache
+def _build_line_source() -> tuple[FloatArray, FloatArray]:
+    """Build the potential of a fibre of infinite length beside the needle, against distance along the fibre.
+
+    The transmembrane current of Rosenfalck's action potential, V(z) = 96·z³·exp(−z), weighted with the inverse distance
+    to the electrode in an anisotropic medium. Distance is in units of the action potential's space constant.
+
+    References
+    ----------
+    P. Rosenfalck, Intra- and extracellular potential fields of active nerve and muscle fibres, Acta Physiol Scand Suppl
+    321, 1969. S. Andreassen, A. Rosenfalck, Relationship of intracellular and extracellular action potentials of
+    skeletal muscle fibers, CRC Crit Rev Bioeng 6:267, 1981: the line source.
+    """
+    step = 0.01
+    position = np.arange(-60.0, 90.0, step)
+    z = np.clip(position, 0, None)
+    current = 96 * z * (6 - 6 * z + z**2) * np.exp(-z)  # the second derivative of V
+    radius = 0.5  # distance of the electrode, scaled with the square root of the anisotropy; MEM
+    weight = 1 / np.hypot(radius, np.arange(-80.0, 80.0 + step / 2, step))
+    potential = signal.fftconvolve(current, weight, mode="same")
+    return position, potential / np.ptp(potential)
+
+
+@lru_cache(maxsize=64)
+def build_template(*, rise_time_us: float, front_end: FrontEnd) -> PotentialTemplate:
+    """Build a single-fibre potential with the wanted rise time as recorded through `front_end`.
+
+    Raises
+    ------
+    ConfigurationError
+        When the band does not let that rise time through.
+    """
+    step_us = US_PER_S / (front_end.sample_rate_hz * _OVERSAMPLING)
+
+    def measure(stretch_us: float, resolution_us: float) -> float:
+        recorded = _record(stretch_us, resolution_us, front_end)
+        high, low = _find_peaks(recorded)
+        return (low - high) * resolution_us
+
+    low_us, high_us = 5.0, 2000.0
+    coarse_us = 2.0
+    for _ in range(40):
+        middle_us = math.sqrt(low_us * high_us)
+        if measure(middle_us, coarse_us) < rise_time_us:
+            low_us = middle_us
+        else:
+            high_us = middle_us
+        if high_us / low_us < 1.0005:
+            break
+    recorded = _record(high_us, step_us, front_end)
+    peak, trough = _find_peaks(recorded)
+    found_us = (trough - peak) * step_us
+    if abs(found_us - rise_time_us) > 0.02 * rise_time_us:
+        raise ConfigurationError(
+            f"rise_time_us {rise_time_us:g} cannot be recorded between {front_end.high_pass_hz:g} and "
+            f"{front_end.effective_low_pass_hz:g} Hz; choose another rise time or band"
+        )
+    recorded = recorded / np.ptp(recorded)
+    slope = np.gradient(recorded)
+    steepest = _refine_extremum(-slope, int(np.argmin(slope[: round(trough) + 1])))
+    # Below this nothing survives the converter.
+    significant = np.flatnonzero(np.abs(recorded) > 2e-5)
+    start, stop = int(significant[0]), int(significant[-1]) + 1
+    cut = recorded[start:stop]
+    n_taper = min(8 * _OVERSAMPLING, cut.size // 8)
+    taper = np.sin(np.linspace(0, np.pi / 2, n_taper)) ** 2
+    cut = cut.copy()
+    cut[:n_taper] *= taper
+    cut[-n_taper:] *= taper[::-1]
+    return PotentialTemplate(cut, origin=steepest - start, rise_time_us=found_us)
+
+
+def _record(stretch_us: float, step_us: float, front_end: FrontEnd) -> FloatArray:
+    """Record the line source travelling past the needle, `stretch_us` per unit of distance, through the front end."""
+    position, potential = _build_line_source()
+    before_us, after_us = 12 * stretch_us, 25 * stretch_us + 6000.0
+    n_before, n_after = math.ceil(before_us / step_us), math.ceil(after_us / step_us)
+    time_us = np.arange(-n_before, n_after, dtype=np.float64) * step_us
+    # Cubic, so that the fine table is as smooth as the model.
+    inside = _interpolate(position, potential, time_us / stretch_us)
+    n_fft = fft.next_fast_len(2 * inside.size, real=True)
+    gain = front_end.respond(np.asarray(fft.rfftfreq(n_fft, step_us / US_PER_S)))
+    recorded = fft.irfft(fft.rfft(inside, n_fft) * gain, n_fft)[: inside.size]
+    return np.asarray(recorded, dtype=np.float64)
+
+
+def _interpolate(position: FloatArray, value: FloatArray, wanted: FloatArray) -> FloatArray:
+    """Cubic (Catmull–Rom) interpolation on a uniform grid; zero outside."""
+    step = position[1] - position[0]
+    place = (wanted - position[0]) / step
+    index = np.clip(np.floor(place).astype(np.int64), 1, value.size - 3)
+    f = place - index
+    a, b, c, d = value[index - 1], value[index], value[index + 1], value[index + 2]
+    result = b + 0.5 * f * (c - a + f * (2 * a - 5 * b + 4 * c - d + f * (3 * (b - c) + d - a)))
+    return np.where((f >= -1) & (f <= 2), result, 0.0)
+
+
+def _find_peaks(recorded: FloatArray) -> tuple[float, float]:
+    """Positions of the main negative peak and of the positive peak before it."""
+    trough = int(np.argmin(recorded))
+    peak = int(np.argmax(recorded[: trough + 1]))
+    return _refine_extremum(recorded, peak), _refine_extremum(-recorded, trough)
+
+
+def _refine_extremum(values: FloatArray, index: int) -> float:
+    """Vertex of the parabola through a maximum and its neighbours."""
+    if index <= 0 or index >= values.size - 1:
+        return float(index)
+    before, here, after = values[index - 1 : index + 2]
+    curvature = before - 2 * here + after
+    return index + (0.5 * (before - after) / curvature if curvature < 0 else 0.0)
+
+
+def build_artefact(
+    *, width_samples: int, fast_us: float, slow_us: float, slow_fraction: float, front_end: FrontEnd
+) -> FloatArray:
+    """Build the artefact of a pulse of 1 mA, at 1 µV/mA, from its onset, (n_samples,) float64.
+
+    The pulse couples directly while it lasts; the charge it leaves on tissue and electrode decays afterwards.
+    """
+    rate_hz = front_end.sample_rate_hz
+    n_samples = width_samples + math.ceil(9 * slow_us / US_PER_S * rate_hz)
+    time_us = np.arange(n_samples) * (US_PER_S / rate_hz)
+    charge = np.zeros(n_samples)
+    after_us = time_us[width_samples:] - time_us[width_samples] + US_PER_S / rate_hz
+    charge[:width_samples] = 1.0
+    charge[width_samples:] = -(1 - slow_fraction) * np.exp(-after_us / fast_us) - slow_fraction * np.exp(
+        -after_us / slow_us
+    )
+    # The amplifier's own low pass rounds the edges; its high pass is part of the decay already.
+    low = signal.butter(_LOW_PASS_ORDER, front_end.effective_low_pass_hz, "lowpass", fs=rate_hz, output="sos")
+    return np.ascontiguousarray(signal.sosfilt(low, charge))
