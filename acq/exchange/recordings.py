@@ -259,7 +259,8 @@ def _read_arrays(path: Path) -> dict[str, npt.NDArray[Any]]:
     arrays: dict[str, npt.NDArray[Any]] = {}
     key = ""
     try:
-        with np.load(path, allow_pickle=False) as archive:
+        # Opened here, since numpy leaves the file open when the archive is broken.
+        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as archive:
             for key in archive.files:
                 arrays[key] = np.asarray(archive[key])
     except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as exc:
@@ -340,12 +341,12 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
     if not (np.isfinite(scale_uv) and scale_uv > 0):
         raise InputFileError(f"{path}: 'scale_uv_per_bit' is {scale_uv:g}; it must be a positive number of microvolts")
     onset_index = _read_scalar(path, arrays, "t0_index")
-    if onset_index != np.floor(onset_index):  # also true of NaN
+    if not onset_index.is_integer():
         raise InputFileError(f"{path}: 't0_index' is {onset_index:g}; it must be a whole sample index")
     electrode = str(arrays["electrode"].reshape(-1)[0]) if arrays["electrode"].size == 1 else ""
     if electrode not in ELECTRODES:
         raise InputFileError(
-            f"{path}: 'electrode' is {arrays['electrode']!s}; it must be 'sf' (single-fibre) or 'cn' (concentric)"
+            f"{path}: 'electrode' is {repr(electrode) if electrode else 'not one word'}; it must be 'sf' (single-fibre) or 'cn' (concentric)"
         )
     band = arrays["band_hz"]
     if band.shape != (2,) or band.dtype.kind not in "iuf":
