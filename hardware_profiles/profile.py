@@ -229,7 +229,9 @@ class GuardSection(_Section):
     @model_validator(mode="after")
     def _check(self) -> Self:
         if self.test_one_in in (1, 2):
-            raise ValueError(f"test_one_in = {self.test_one_in} leaves nothing to measure; use 0 (never) or 3 and above")
+            raise ValueError(
+                f"test_one_in = {self.test_one_in} leaves nothing to measure; use 0 (never) or 3 and above"
+            )
         return self
 
 
