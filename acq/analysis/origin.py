@@ -1,0 +1,71 @@
+"""Where a potential comes from, as far as one recording tells."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.stats import mannwhitneyu
+
+from acq.records import BoolArray, FloatArray, Origin
+
+__all__ = ["OriginFinding", "judge_origin"]
+
+_LATE_MS = 7.5  # below the shortest facial F waves (8.97 ± 0.53 ms) and R1 of the blink reflex (8–14 ms, Kimura)
+_WANDERING_US = 150.0  # MCD above about 150 µs is not an endplate's mean any more
+_DIRECT_RESOLUTION_US = 2.0  # timing must be this good to call a response direct (Trontelj 1986)
+_FOLLOWS_NO_MORE_P = 0.01
+
+
+class OriginFinding(NamedTuple):
+    """The origin and the sentence that gives the evidence."""
+
+    origin: Origin
+    evidence: str
+
+
+def judge_origin(
+    latency_us: FloatArray, *, onset_s: FloatArray, usable: BoolArray, mcd_us: float, mcd_noise_us: float,
+    direct_mcd_us: float,
+) -> OriginFinding:
+    """Tell an endplate's response from direct muscle stimulation and from late, wandering responses.
+
+    Parameters
+    ----------
+    latency_us, onset_s, usable : (n,)
+    mcd_us : float
+        Corrected MCD over comparable pairs.
+
+    References
+    ----------
+    MCD below 5 µs means direct stimulation of the muscle fibre: criterion in Front Neurol 2023, 10.3389/fneur.2023.1118510;
+    time resolution needed: Trontelj JV, Mihelin M, Fernandez JM, Stålberg E. J Neurol Neurosurg Psychiatry 1986;49:677.
+    R1 of the blink reflex 8–14 ms (Kimura, from a secondary source); it does not follow beyond about 5 Hz (common practice).
+    Facial F wave, minimum latency 8.97 ± 0.53 ms.
+    """
+    responded = np.isfinite(latency_us) & usable
+    if not responded.any() or not np.isfinite(mcd_us):
+        return OriginFinding(Origin.UNDECIDED, "too few responses to tell the origin")
+    if mcd_us < direct_mcd_us:
+        if mcd_noise_us < _DIRECT_RESOLUTION_US:
+            return OriginFinding(
+                Origin.DIRECT_MUSCLE, f"MCD {mcd_us:.1f} µs, below {direct_mcd_us:g} µs: direct muscle stimulation"
+            )
+        return OriginFinding(
+            Origin.UNDECIDED,
+            f"MCD {mcd_us:.1f} µs, but timing noise of {mcd_noise_us:.1f} µs is too large to tell direct stimulation",
+        )
+    median_ms = float(np.median(latency_us[responded])) / 1000.0
+    persistence = float(responded.sum() / max(usable.sum(), 1))
+    if median_ms < _LATE_MS or mcd_us < _WANDERING_US:
+        return OriginFinding(Origin.ENDPLATE, "")
+    what = f"late ({median_ms:.1f} ms), latency wanders by {mcd_us:.0f} µs, in {100 * persistence:.0f} % of sweeps"
+    interval = np.diff(onset_s, prepend=np.nan)
+    known = usable & np.isfinite(interval)
+    with_it, without = interval[known & responded], interval[known & ~responded]
+    if with_it.size >= 5 and without.size >= 5 and np.ptp(interval[known]) > 0.1 * np.median(interval[known]):
+        # A reflex follows long intervals and fails at short ones.
+        p_value = float(mannwhitneyu(with_it, without, alternative="greater").pvalue)
+        if p_value < _FOLLOWS_NO_MORE_P:
+            return OriginFinding(Origin.BLINK_REFLEX, what + ", fails as the rate rises: reflex")
+    return OriginFinding(Origin.UNDECIDED, what + ": reflex or F wave, not told apart here")

@@ -1,0 +1,136 @@
+"""Which sweeps can be used, and which potentials are single-fibre potentials worth measuring."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from acq.records import BoolArray, FloatArray
+
+__all__ = ["find_unusable_sweeps", "judge_potential"]
+
+_CHANCE = 1e-6  # of calling one sound sweep of the recording held
+_SATURATION_RUN = 4
+_SATURATION_NOISE = 20.0  # a flat top this far out of the noise is no coincidence
+_ARTEFACT_NOISE = 30.0  # the artefact must stand this far out of the noise to serve as a clock
+_MISPLACED_SAMPLES = 0.5
+
+_AMPLITUDE_UV = {"single_fibre": 200.0, "concentric": 50.0}
+_RISE_TIME_US = 300.0
+
+
+def find_unusable_sweeps(
+    sweeps_uv: FloatArray, *, onset_index: int, sample_rate_hz: float, earliest_latency_ms: float,
+    full_scale_uv: float | None = None,
+) -> BoolArray:
+    """Sweeps with a held stretch, a saturated potential or a misplaced stimulus.
+
+    A converter that hangs repeats a value; how long a run chance allows is taken from the recording itself. A flat top far
+    out of the noise, after the artefact, is saturation. A stimulus artefact that does not lie where it lies in the other
+    sweeps means that samples are missing or the trigger moved, so that no latency of that sweep can be believed.
+
+    Parameters
+    ----------
+    sweeps_uv : (n_sweeps, n_samples)
+
+    Returns
+    -------
+    (n_sweeps,) bool
+    """
+    n, n_samples = sweeps_uv.shape
+    if n == 0 or n_samples < 8:
+        return np.zeros(n, dtype=bool)
+    start = min(n_samples - 4, onset_index + round(earliest_latency_ms * 1e-3 * sample_rate_hz))
+    equal = np.diff(sweeps_uv, axis=1) == 0
+    late = equal[:, start:]
+    repeat = max(float(np.median(late.mean(axis=1))), 1e-3)
+    allowed = int(np.ceil(np.log(_CHANCE / sweeps_uv.size) / np.log(min(repeat, 0.9)))) + 1
+    held = _has_run(late, max(5, allowed)) | _has_run(equal[:, :onset_index], max(5, allowed))
+    scale = 1.4826 * np.median(np.abs(sweeps_uv[:, start:] - np.median(sweeps_uv[:, start:])))
+    loud = np.abs(sweeps_uv[:, start:])
+    if full_scale_uv is not None:
+        saturated = np.any(loud >= 0.98 * full_scale_uv, axis=1)
+    else:
+        crest = loud.max(axis=1, keepdims=True)
+        flat = (loud == crest) & (crest > _SATURATION_NOISE * max(scale, 1e-12))
+        saturated = _has_run(flat, _SATURATION_RUN)
+    return held | saturated | _misplaced(sweeps_uv, onset_index, start, scale)
+
+
+def _has_run(flags: BoolArray, length: int) -> BoolArray:
+    """Rows with at least `length` consecutive True."""
+    if flags.shape[1] < length:
+        return np.zeros(flags.shape[0], dtype=bool)
+    total = np.cumsum(np.pad(flags.astype(np.int32), ((0, 0), (1, 0))), axis=1)
+    return np.any(total[:, length:] - total[:, :-length] == length, axis=1)
+
+
+def _misplaced(sweeps_uv: FloatArray, onset_index: int, start: int, noise_uv: float) -> BoolArray:
+    """Sweeps whose artefact is shifted by half a sample or more against the median artefact."""
+    n = sweeps_uv.shape[0]
+    first = max(0, onset_index - 4)
+    part = sweeps_uv[:, first:start]
+    if n < 5 or part.shape[1] < 8:
+        return np.zeros(n, dtype=bool)
+    typical = np.median(part, axis=0)
+    slope = np.gradient(typical)
+    if np.abs(typical).max() < _ARTEFACT_NOISE * max(noise_uv, 1e-12):
+        return np.zeros(n, dtype=bool)
+    # Amplitude and shift together, to first order; the artefact grows with the current.
+    design = np.stack([typical, -slope], axis=1)
+    solution, *_ = np.linalg.lstsq(design, part.T, rcond=None)
+    gain, shifted = solution
+    shift = np.where(np.abs(gain) > 0.1, shifted / np.where(np.abs(gain) > 0.1, gain, 1.0), 0.0)
+    centred = shift - np.median(shift)
+    spread = 1.4826 * float(np.median(np.abs(centred)))
+    return np.abs(centred) > max(_MISPLACED_SAMPLES, 10.0 * spread)
+
+
+def judge_potential(
+    *, electrode: str, amplitude_uv: float, rise_time_us: float, time_us: FloatArray, wave_uv: FloatArray, snr: float
+) -> tuple[str, ...]:
+    """Reasons why a potential is not an acceptable (apparent) single-fibre potential; empty when it is.
+
+    Limits: single-fibre electrode above 200 µV and rise time below 300 µs; concentric needle from 50 µV on if the rise time
+    is below 300 µs and the rise has no notch or shoulder.
+
+    Parameters
+    ----------
+    electrode : {"single_fibre", "concentric"}
+    time_us, wave_uv : (n_times,)
+        Averaged potential about its steepest point.
+    snr : float
+        Peak to peak over noise RMS.
+
+    References
+    ----------
+    Workshop abstracts WS6.1 (single-fibre electrode) and WS6.3 (concentric needle).
+    """
+    reasons: list[str] = []
+    least_uv = _AMPLITUDE_UV[electrode]
+    if amplitude_uv < least_uv:
+        reasons.append(f"amplitude {amplitude_uv:.0f} µV, below {least_uv:.0f} µV")
+    if rise_time_us >= _RISE_TIME_US:
+        reasons.append(f"rise time {rise_time_us:.0f} µs, not below {_RISE_TIME_US:.0f} µs")
+    if _is_notched(time_us, wave_uv, rise_time_us, snr):
+        reasons.append("notch in the main deflection")
+    return tuple(reasons)
+
+
+def _is_notched(time_us: FloatArray, wave_uv: FloatArray, rise_time_us: float, snr: float) -> bool:
+    """Whether the main deflection turns back on its way."""
+    step = time_us[1] - time_us[0]
+    reach = max(3, int(rise_time_us / step))
+    middle = int(np.argmin(np.abs(time_us)))
+    rise = wave_uv[max(0, middle - reach) : middle + reach]
+    if rise.size < 5:
+        return False
+    direction = np.sign(wave_uv[min(middle + 1, wave_uv.size - 1)] - wave_uv[middle - 1]) or 1.0
+    forward = rise * direction
+    top = int(np.argmax(forward))
+    bottom = int(np.argmin(forward[: top + 1]))
+    section = forward[bottom : top + 1]
+    if section.size < 3:
+        return False
+    drop = np.maximum.accumulate(section) - section
+    # Noise in the average must not look like a notch.
+    return bool(drop.max() > max(0.05, 2.0 / max(snr, 1.0)) * (section[-1] - section[0]))

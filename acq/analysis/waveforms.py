@@ -1,0 +1,81 @@
+"""All that one recording's sweeps tell without knowing the intensity: usable sweeps, noise, fibres."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from acq.analysis.alignment import GroupFit
+from acq.analysis.fibres import FoundFibre, find_fibres
+from acq.analysis.filters import filter_sweeps
+from acq.analysis.noise import NoiseModel, estimate_noise
+from acq.analysis.quality import find_unusable_sweeps
+from acq.analysis.settings import AnalysisSettings
+from acq.records import BoolArray, FloatArray
+
+__all__ = ["Waveforms", "measure_waveforms", "spread_over"]
+
+_GAP_SAMPLES = 2  # between the baseline and the stimulus
+_TAIL_SHARE = 0.25  # of the sweep, at its end
+
+
+@dataclass(frozen=True, slots=True)
+class Waveforms:
+    """`rejected` : (n,) bool over all sweeps; the arrays of `fibres` run over the sweeps that are not rejected."""
+
+    fibres: tuple[FoundFibre, ...]
+    fits: tuple[GroupFit, ...]
+    rejected: BoolArray
+    noise: NoiseModel | None
+    polarity: float = 1.0
+    sharp_noise_uv: float = float("nan")
+
+
+def measure_waveforms(
+    sweeps_uv: FloatArray, *, onset_index: int, sample_rate_hz: float, settings: AnalysisSettings,
+    damaged: BoolArray | None = None, full_scale_uv: float | None = None,
+) -> Waveforms:
+    """Reject unusable sweeps, estimate the noise, find the fibres and time each response.
+
+    Parameters
+    ----------
+    sweeps_uv : (n_sweeps, n_samples)
+        As recorded.
+    damaged : (n_sweeps,) bool, optional
+        Sweeps known to have lost samples.
+    """
+    rejected = find_unusable_sweeps(
+        sweeps_uv, onset_index=onset_index, sample_rate_hz=sample_rate_hz,
+        earliest_latency_ms=settings.earliest_latency_ms, full_scale_uv=full_scale_uv,
+    )
+    if damaged is not None:
+        rejected = rejected | damaged
+    kept = sweeps_uv[~rejected]
+    if not kept.shape[0]:
+        return Waveforms((), (), rejected, None)
+    if settings.recording_band_hz is not None:
+        kept = filter_sweeps(
+            kept, band_hz=settings.recording_band_hz, sample_rate_hz=sample_rate_hz, onset_index=onset_index,
+            earliest_latency_ms=settings.earliest_latency_ms,
+        )
+    noise = estimate_noise(_baselines(kept, onset_index), sample_rate_hz=sample_rate_hz)
+    found = find_fibres(
+        kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings
+    )
+    return Waveforms(found.fibres, found.fits, rejected, noise, found.polarity, found.sharp_noise_uv)
+
+
+def _baselines(sweeps_uv: FloatArray, onset_index: int) -> list[FloatArray]:
+    """The stretch before the stimulus, or the end of the sweep where that is shorter than the noise model needs."""
+    before = sweeps_uv[:, : max(0, onset_index - _GAP_SAMPLES)]
+    tail = sweeps_uv[:, int((1.0 - _TAIL_SHARE) * sweeps_uv.shape[1]) :]
+    # A late response may sit in the tail; sweeps that are louder than usual are left out by the estimator.
+    return [before, tail]
+
+
+def spread_over(values: FloatArray, rejected: BoolArray) -> FloatArray:
+    """Put values of the usable sweeps back among all sweeps, NaN where rejected: (n_usable,) → (n,)."""
+    out = np.full(rejected.size, np.nan)
+    out[~rejected] = values
+    return out
