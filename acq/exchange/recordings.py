@@ -345,9 +345,8 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
         raise InputFileError(f"{path}: 't0_index' is {onset_index:g}; it must be a whole sample index")
     electrode = str(arrays["electrode"].reshape(-1)[0]) if arrays["electrode"].size == 1 else ""
     if electrode not in ELECTRODES:
-        raise InputFileError(
-            f"{path}: 'electrode' is {repr(electrode) if electrode else 'not one word'}; it must be 'sf' (single-fibre) or 'cn' (concentric)"
-        )
+        shown = repr(electrode) if electrode else "not one word"
+        raise InputFileError(f"{path}: 'electrode' is {shown}; it must be 'sf' (single-fibre) or 'cn' (concentric)")
     band = arrays["band_hz"]
     if band.shape != (2,) or band.dtype.kind not in "iuf":
         raise InputFileError(f"{path}: 'band_hz' must be two numbers, low and high, it has shape {band.shape}")

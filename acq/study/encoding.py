@@ -44,9 +44,9 @@ def encode_samples(samples: FloatArray, *, quantum: float | None) -> tuple[bytes
     """
     samples = np.ascontiguousarray(samples, dtype=np.float64)
     if quantum is not None and samples.size and np.all(np.abs(samples) < quantum * 2**31):  # false for NaN
-        codes = np.rint(samples / quantum)
-        # Compared as integers, since == takes -0.0 for 0.0.
-        if np.array_equal((codes * quantum).view(np.int64), samples.view(np.int64)):
+        codes = np.rint(samples / quantum).astype(np.int64)
+        # Compared as bits, since == takes -0.0, which no code stands for, for 0.0.
+        if np.array_equal((codes.astype(np.float64) * quantum).view(np.int64), samples.view(np.int64)):
             low, high = codes.min(), codes.max()
             for encoding in ("int16", "int32"):
                 info = np.iinfo(np.dtype(_DTYPES[encoding]))
