@@ -16,7 +16,7 @@ from acq.clock import Clock, RealClock, VirtualClock
 from acq.devices.contract import Device
 from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError, LateStimulusError
 from acq.records import ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
-from acq.units import s_to_samples, samples_to_us, us_to_samples
+from acq.units import US_PER_S, s_to_samples, samples_to_us, us_to_samples
 from hardware_profiles import HardwareProfile
 from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Saturation, Unplugged, WrongAmplitude
 from sim_device.patient import Patient, PatientTruth
@@ -32,7 +32,7 @@ _TRIGGER_FULL_SCALE_V = 10.0
 _BUFFER_S = 10.0  # what the card holds when nobody fetches
 _PACED_BLOCK_S = 0.01
 _VIRTUAL_BLOCK_S = 0.02  # fewer, longer blocks are faster
-_REACH_S = 0.05  # no potential or artefact lasts longer after its onset
+_REACH_S = 0.05  # how far beyond a block potentials and artefacts are prepared; grows when one lasts longer
 
 
 class _State(Enum):
@@ -272,6 +272,11 @@ class SimulatedDevice(Device):
             )
         if not math.isfinite(pulse.width_us) or pulse.width_us <= 0:
             raise DeviceError(f"pulse {pulse.index} is {pulse.width_us} µs wide; a width must be above 0 µs")
+        if pulse.width_us > stimulator.max_width_us:
+            raise DeviceError(
+                f"pulse {pulse.index} is {pulse.width_us:g} µs wide; the stimulator delivers at most "
+                f"{stimulator.max_width_us:g} µs"
+            )
         intensity_ma = round(pulse.commanded_ma / stimulator.step_ma) * stimulator.step_ma
         return _Delivery(pulse.onset_sample, intensity_ma, self._to_width_samples(pulse.width_us))
 
@@ -383,12 +388,22 @@ class SimulatedDevice(Device):
             width_us=width_us,
         )
         artefact = self._patient.find_artefact(width_samples=delivery.width_samples)
+        self._reach(index + artefact.size)
         self._overlay_uv[index : index + artefact.size] += delivery.intensity_ma * artefact
         self._overlay_ma[index : index + delivery.width_samples] += delivery.intensity_ma
         self._overlay_v[index : index + delivery.width_samples] = _TRIGGER_V
         for potential in potentials:
-            position = index + potential.latency_us * self._rate_hz * 1e-6
+            position = index + potential.latency_us * self._rate_hz / US_PER_S
+            self._reach(math.ceil(position) + potential.template.span_samples[1])
             potential.template.add_to(self._overlay_uv, position=position, amplitude=potential.amplitude_uv)
+
+    def _reach(self, n_samples: int) -> None:
+        """Make the prepared stretch at least `n_samples` long."""
+        missing = n_samples - self._overlay_uv.size
+        if missing > 0:
+            self._overlay_uv = np.pad(self._overlay_uv, (0, missing))
+            self._overlay_ma = np.pad(self._overlay_ma, (0, missing))
+            self._overlay_v = np.pad(self._overlay_v, (0, missing))
 
     # Time
 

@@ -182,6 +182,7 @@ class Stimulator(_Part):
     """The stimulator and the channel that watches its current."""
 
     max_ma: _Positive = 20.0  # the hardware refuses more
+    max_width_us: _Positive = 1000.0
     step_ma: _Positive = 0.001
     monitor_full_scale_ma: _Positive = 25.0  # 16 bits over ± full scale
     monitor_noise_ma: _NotNegative = 0.002  # RMS; MEM
