@@ -1,0 +1,311 @@
+"""The analysis of a whole recording: the numbers the study stands on, live, replayed or from a file.
+
+A live study calls the same `analyse` on the sweeps of its study file when a recording ends, so that the same sweeps give
+the same numbers whichever way they came, to the last bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from acq.analysis.fibres import FoundFibre
+from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
+from acq.analysis.origin import judge_origin
+from acq.analysis.quality import judge_potential
+from acq.analysis.settings import AnalysisSettings
+from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
+from acq.exchange.recordings import Recording
+from acq.guard.margin import MarginRule
+from acq.guard.watch import FibreJudgement, WatchSettings, judge
+from acq.records import (
+    BoolArray,
+    FibreAnalysis,
+    FloatArray,
+    GuardVerdict,
+    Origin,
+    PulseKind,
+    RecordingAnalysis,
+)
+
+__all__ = ["RecordingSettings", "analyse", "analyse_recording"]
+
+_FEWEST_PAIRS = 30
+_MEANINGFUL_MCD_US = 150.0
+_DRIFT_WINDOW = 15
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordingSettings:
+    """Everything that can be set about the analysis of a recording."""
+
+    waveforms: AnalysisSettings = field(default_factory=AnalysisSettings)
+    margin: MarginRule = field(default_factory=MarginRule)
+    watch: WatchSettings = field(default_factory=WatchSettings)
+
+
+def analyse(
+    sweeps_uv: npt.ArrayLike,
+    *,
+    sample_rate_hz: float,
+    onset_sample: int,
+    intensity_ma: npt.ArrayLike,
+    onset_s: npt.ArrayLike,
+    electrode: str = "single_fibre",
+    known_threshold_ma: Sequence[tuple[float, float] | None] | None = None,
+    settings: RecordingSettings | None = None,
+    testing: npt.ArrayLike | None = None,
+    onset_offset_us: npt.ArrayLike | None = None,
+    damaged: npt.ArrayLike | None = None,
+    full_scale_uv: float | None = None,
+) -> RecordingAnalysis:
+    """Analyse the sweeps of one recording.
+
+    Parameters
+    ----------
+    sweeps_uv : (n_sweeps, n_samples)
+        Needle channel, microvolts.
+    onset_sample : int
+        Index of the stimulus onset inside each sweep.
+    intensity_ma : (n_sweeps,)
+        Delivered current.
+    onset_s : (n_sweeps,)
+        Stimulus times, seconds, increasing.
+    electrode : {"single_fibre", "concentric"}
+    known_threshold_ma : sequence of (low, high) or None, optional
+        95 % interval of each fibre's threshold from an earlier scan of the same fibres, ordered by latency.
+    settings : RecordingSettings, optional
+    testing : (n_sweeps,) bool, optional
+        Sweeps that only tested the threshold; they never count for jitter.
+    onset_offset_us : (n_sweeps,), optional
+        True stimulus onset minus `onset_sample`, where a recording knows it.
+    damaged : (n_sweeps,) bool, optional
+        Sweeps in which samples were lost.
+    full_scale_uv : float, optional
+        Largest magnitude the converter can show.
+
+    Returns
+    -------
+    RecordingAnalysis
+        Fibres ordered by latency. Jitter is over admitted comparable pairs: both sweeps assured, both answered, the same
+        interval since the fibre's last response. Where no sweep of a fibre was assured because the margin was never
+        tested, it is over the comparable pairs not known to be thin or lost, and the reasons say "margin untested".
+
+    Raises
+    ------
+    ValueError
+        When shapes do not fit, values are not finite, intensities are not positive or times do not increase.
+    """
+    settings = settings if settings is not None else RecordingSettings()
+    sweeps = np.ascontiguousarray(sweeps_uv, dtype=np.float64)
+    _check_sweeps(sweeps, onset_sample, sample_rate_hz, electrode)
+    n = sweeps.shape[0]
+    intensity = _vector("intensity_ma", intensity_ma, n)
+    onset = _vector("onset_s", onset_s, n)
+    if n and not np.all(intensity > 0):
+        k = int(np.argmin(intensity > 0))
+        raise ValueError(f"intensity_ma must be above 0, got {intensity[k]:g} at sweep {k}")
+    if np.any(np.diff(onset) <= 0):
+        k = int(np.argmax(np.diff(onset) <= 0)) + 1
+        raise ValueError(f"onset_s must increase, got {onset[k]:g} after {onset[k - 1]:g} at sweep {k}")
+    offset = np.zeros(n) if onset_offset_us is None else _vector("onset_offset_us", onset_offset_us, n)
+    is_testing = _flags("testing", testing, n)
+    waveforms = measure_waveforms(
+        sweeps, onset_index=onset_sample, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
+        damaged=_flags("damaged", damaged, n), full_scale_uv=full_scale_uv,
+    )
+    latency = np.array(
+        [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
+    ).reshape(-1, n)
+    responded = np.where(waveforms.rejected, -1, np.isfinite(latency)).astype(np.int8)
+    prior = _priors(known_threshold_ma, len(waveforms.fibres))
+    judgements = judge(
+        intensity_ma=intensity, onset_s=onset, responded=responded, rule=settings.margin, settings=settings.watch,
+        prior_ma=prior,
+    )
+    fibres = tuple(
+        _describe(
+            found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings
+        )
+        for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
+    )
+    return RecordingAnalysis(
+        fibres=fibres,
+        n_sweeps=n,
+        rejected=waveforms.rejected,
+        noise_uv=waveforms.noise.rms_uv if waveforms.noise is not None else float("nan"),
+        reasons=_recording_reasons(waveforms, fibres),
+    )
+
+
+def analyse_recording(recording: Recording, *, settings: RecordingSettings | None = None) -> RecordingAnalysis:
+    """Analyse a recording read from a file; see `analyse`."""
+    from_start = recording.from_start()
+    return analyse(
+        from_start.sweeps_uv,
+        sample_rate_hz=from_start.sample_rate_hz,
+        onset_sample=from_start.onset_index,
+        intensity_ma=from_start.intensity_ma,
+        onset_s=from_start.onset_s,
+        electrode=from_start.electrode,
+        settings=settings,
+        testing=np.array([kind is PulseKind.TESTING for kind in from_start.kinds], dtype=bool),
+        onset_offset_us=from_start.onset_offset_us,
+        damaged=from_start.is_damaged,
+        full_scale_uv=from_start.full_scale_uv,
+    )
+
+
+def _check_sweeps(sweeps: FloatArray, onset_sample: int, sample_rate_hz: float, electrode: str) -> None:
+    if sweeps.ndim != 2:
+        raise ValueError(f"sweeps_uv must have the shape (n_sweeps, n_samples), got {sweeps.shape}")
+    bad = ~np.isfinite(sweeps).all(axis=1)
+    if bad.any():
+        raise ValueError(f"sweeps_uv must be finite, got NaN or infinity in {int(bad.sum())} sweeps, first {int(np.argmax(bad))}")
+    if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
+        raise ValueError(f"sample_rate_hz must be positive, got {sample_rate_hz}")
+    if not 0 <= onset_sample < max(sweeps.shape[1], 1):
+        raise ValueError(f"onset_sample must lie inside the sweep of {sweeps.shape[1]} samples, got {onset_sample}")
+    if electrode not in ("single_fibre", "concentric"):
+        raise ValueError(f"electrode must be 'single_fibre' or 'concentric', got {electrode!r}")
+
+
+def _vector(name: str, values: npt.ArrayLike, n: int) -> FloatArray:
+    vector = np.asarray(values, dtype=np.float64)
+    if vector.shape != (n,):
+        raise ValueError(f"{name} must have one value a sweep, shape ({n},), got {vector.shape}")
+    if not np.isfinite(vector).all():
+        raise ValueError(f"{name} must be finite, got {vector[~np.isfinite(vector)][0]}")
+    return vector
+
+
+def _flags(name: str, values: npt.ArrayLike | None, n: int) -> BoolArray:
+    flags = np.zeros(n, dtype=bool) if values is None else np.asarray(values, dtype=bool)
+    if flags.shape != (n,):
+        raise ValueError(f"{name} must have one value a sweep, shape ({n},), got {flags.shape}")
+    return flags
+
+
+def _priors(
+    known: Sequence[tuple[float, float] | None] | None, n_fibres: int
+) -> Sequence[tuple[float, float] | None] | None:
+    """Thresholds of an earlier scan, usable only when it saw as many fibres as there are now."""
+    return known if known is not None and len(known) == n_fibres else None
+
+
+def _latency_us(
+    found: FoundFibre, waveforms: Waveforms, onset_sample: int, sample_rate_hz: float
+) -> FloatArray:
+    return (spread_over(found.position, waveforms.rejected) - onset_sample) * (1e6 / sample_rate_hz)
+
+
+def _describe(
+    found: FoundFibre, index: int, latency_us: FloatArray, judgement: FibreJudgement, waveforms: Waveforms,
+    onset_s: FloatArray, is_testing: BoolArray, electrode: str, settings: RecordingSettings,
+) -> FibreAnalysis:
+    """Everything about one fibre: which pairs count, its jitter, its origin, and the reasons."""
+    usable = ~waveforms.rejected & ~is_testing
+    tolerance = settings.waveforms.interval_tolerance
+    responded = np.isfinite(latency_us)
+    assured = judgement.verdict == GuardVerdict.ASSURED
+    admitted = usable & responded & assured
+    reasons: list[str] = []
+    counted = admitted
+    pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
+    if not admitted.any():
+        reasons.append("margin untested")
+        counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
+        pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
+    variance = spread_over(found.variance_us2, waveforms.rejected)
+    jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
+    every_pair = comparable_pairs(latency_us, onset_s=onset_s, usable=usable, interval_tolerance=tolerance)
+    overall = measure_jitter(latency_us, every_pair, latency_variance_us2=variance)
+    finding = judge_origin(
+        latency_us, onset_s=onset_s, usable=usable, mcd_us=overall.mcd_us, mcd_noise_us=overall.noise_us,
+        direct_mcd_us=settings.waveforms.direct_mcd_us,
+    )
+    noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")
+    snr = found.amplitude_uv / noise_uv
+    malformed = judge_potential(
+        electrode=electrode, amplitude_uv=found.amplitude_uv, rise_time_us=found.rise_time_us, time_us=found.time_us,
+        wave_uv=found.wave_uv, snr=snr * np.sqrt(max(found.n_responses, 1)),
+    )
+    reasons.extend(malformed)
+    if finding.evidence:
+        reasons.append(finding.evidence)
+    reasons.extend(_jitter_reasons(jitter.n_pairs, jitter.mcd_us, jitter.is_below_resolution))
+    set_aside = _set_aside(judgement.verdict, responded, is_testing, waveforms.rejected)
+    if set_aside:
+        reasons.append(set_aside)
+    return FibreAnalysis(
+        latency_us=latency_us,
+        amplitude_uv=found.amplitude_uv,
+        rise_time_us=found.rise_time_us,
+        mcd_us=jitter.mcd_us,
+        mcd_raw_us=jitter.raw_us,
+        mcd_noise_us=jitter.noise_us,
+        mcd_interval_us=jitter.interval_us,
+        n_pairs=jitter.n_pairs,
+        blocking_fraction=judgement.blocking_fraction,
+        threshold_ma=judgement.threshold_ma,
+        threshold_interval_ma=judgement.threshold_interval_ma,
+        verdict=judgement.verdict,
+        missing=judgement.missing,
+        admitted=admitted,
+        origin=finding.origin,
+        acceptable=not malformed and finding.origin is Origin.ENDPLATE,
+        reasons=tuple(reasons),
+        snr=float(snr),
+        latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),
+        drift_us=_drift_us(latency_us[counted & responded]),
+        msd_us=mean_sorted_difference_us(latency_us, onset_s=onset_s, usable=counted),
+        fibre=index,
+        relative_spread=judgement.relative_spread,
+        blocking_interval=judgement.blocking_interval,
+        stimulus_failure_probability=judgement.p_stimulus_failure,
+    )
+
+
+def _jitter_reasons(n_pairs: int, mcd_us: float, is_below_resolution: bool) -> list[str]:
+    reasons = []
+    if n_pairs < _FEWEST_PAIRS:
+        reasons.append(f"{n_pairs} comparable pairs, fewer than {_FEWEST_PAIRS}")
+    if is_below_resolution:
+        reasons.append("jitter below resolution")
+    if mcd_us > _MEANINGFUL_MCD_US:
+        reasons.append(f"MCD above {_MEANINGFUL_MCD_US:.0f} µs, not meaningful as a mean")
+    return reasons
+
+
+def _set_aside(
+    verdict: npt.NDArray[np.object_], responded: BoolArray, is_testing: BoolArray, rejected: BoolArray
+) -> str:
+    """What was left out, counted by reason."""
+    counts = [
+        (int(np.sum(rejected)), "rejected sweeps"),
+        (int(np.sum(is_testing & ~rejected)), "test pulses"),
+        (int(np.sum(responded & ~is_testing & (verdict == GuardVerdict.THIN))), "responses with thin margin"),
+        (int(np.sum(responded & ~is_testing & (verdict == GuardVerdict.LOST))), "responses with lost margin"),
+    ]
+    named = [f"{count} {what}" for count, what in counts if count]
+    return "set aside: " + ", ".join(named) if named else ""
+
+
+def _drift_us(latency_us: FloatArray) -> float:
+    """Slow change of the latency over the recording: last against first stretch, medians."""
+    if latency_us.size < 2 * _DRIFT_WINDOW:
+        return float("nan")
+    return float(np.median(latency_us[-_DRIFT_WINDOW:]) - np.median(latency_us[:_DRIFT_WINDOW]))
+
+
+def _recording_reasons(waveforms: Waveforms, fibres: tuple[FibreAnalysis, ...]) -> tuple[str, ...]:
+    reasons = []
+    n_rejected = int(waveforms.rejected.sum())
+    if n_rejected:
+        reasons.append(f"{n_rejected} of {waveforms.rejected.size} sweeps rejected as unusable")
+    if not fibres:
+        reasons.append("no fibre found")
+    return tuple(reasons)
