@@ -9,6 +9,9 @@ from acq.devices.replay import ReplayDevice
 from acq.errors import DeviceError, DeviceTimeoutError, InputFileError
 from acq.exchange.recordings import Recording, load_recording
 from acq.records import Pulse, PulseKind
+from acq.stream.cutter import SweepCutter
+from acq.stream.reader import Reader
+from acq.stream.ring import RingBuffer
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 
@@ -69,6 +72,31 @@ def test_sweeps_cut_from_stream_equal_the_file_to_the_bit(name: str, block_s: fl
     assert not np.any(stream[0, ~covered])
     # Nothing but the pulses on the other channels.
     assert np.count_nonzero(stream[1]) == np.count_nonzero(stream[2]) == width_n * recording.n_sweeps
+
+
+@pytest.mark.parametrize("name", ["A1", "D1", "E1"])
+def test_sample_path_gives_back_the_recording_to_the_bit(name: str) -> None:
+    recording = load_recording(RECORDINGS / f"{name}.npz")
+    fs_hz, m = recording.sample_rate_hz, recording.sweeps_uv.shape[1]
+    clock = VirtualClock()
+    device = ReplayDevice(recording, clock=clock)
+    ring = RingBuffer(3, 50_000)
+    reader = Reader(device, ring, clock)
+    before_s, after_s = recording.onset_index / fs_hz, (m - recording.onset_index) / fs_hz
+    cutter = SweepCutter(ring, sample_rate_hz=fs_hz, before_s=before_s, after_s=after_s)
+    cutter.expect(device.recorded_pulses())
+    sweeps = []
+    with device:
+        device.arm()
+        device.start()
+        while reader.pump_once():
+            sweeps += cutter.cut()
+        sweeps += cutter.cut()
+    assert cutter.take_faults() == []
+    assert np.stack([sweep.samples_uv for sweep in sweeps]).tobytes() == recording.sweeps_uv.tobytes()
+    assert tuple(sweep.pulse for sweep in sweeps) == recording.pulses()
+    assert [sweep.onset_s for sweep in sweeps] == recording.onset_s.tolist()
+    assert not any(sweep.is_damaged for sweep in sweeps)
 
 
 def test_recorded_pulses_are_the_stimuli_of_the_file() -> None:
