@@ -228,6 +228,15 @@ def test_closing_leaves_a_single_file(tmp_path: Path) -> None:
         assert [path.name for path in tmp_path.iterdir()] == ["x.study"]
 
 
+def test_any_file_name_will_do(tmp_path: Path) -> None:
+    path = tmp_path / "new folder" / "50% #1 µ'a.study"
+    with StudyStore.create(path) as store:
+        start(store)
+    with StudyStore.open(path, "write") as store:
+        assert len(store.recordings()) == 1
+    assert [one.name for one in path.parent.iterdir()] == [path.name]
+
+
 def test_header_tells_a_study_from_other_files(tmp_path: Path) -> None:
     path = tmp_path / "x.study"
     StudyStore.create(path).close()
