@@ -2,8 +2,8 @@
 
 The axon fires with probability Φ((I − θ) / (RS·θ)) at intensity I, trials independent (Verveen); the endplate fails
 with probability b although the axon fired. What is not known is the threshold θ, its relative spread RS and b, and
-none of them stands still: ln θ diffuses and may jump when an electrode moves, b drifts. The posterior lives on a grid over
-ln θ × RS × b, so that it can say "the data cannot tell" where they cannot.
+none of them stands still: ln θ diffuses and may jump when an electrode moves, b drifts. The posterior lives on a grid
+over ln θ × RS × b, so that it can say "the data cannot tell" where they cannot.
 
 References
 ----------
@@ -18,6 +18,7 @@ import math
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,12 +26,13 @@ from scipy.special import betainc, ndtr
 
 from acq.records import FloatArray
 
-__all__ = ["ThresholdFilter", "ThresholdSettings", "ThresholdTrace", "smooth"]
+__all__ = ["OtherFibres", "ThresholdFilter", "ThresholdSettings", "ThresholdSmoother", "ThresholdTrace"]
 
 _Array32 = npt.NDArray[np.float32]
 _Z95 = 1.959963984540054
 _COARSE = 16  # θ cells in one block of the jump kernel: about 8 %, finer than any jump can be known
-_CACHE_ENTRIES = 48
+_CACHE_BYTES = 64 * 2**20
+_CACHED_KERNELS = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +134,19 @@ class ThresholdSettings:
             raise ValueError(f"identified_ratio must be above 1, got {self.identified_ratio}")
 
 
+class _Outcome(NamedTuple):
+    """What one stimulus did to a fibre, and to the other fibres of its axon together.
+
+    level : number of the intensity on a fine logarithmic scale. others : 1 one of them responded, 0 none did, -1 there
+    are none. others_blocking : 20 ln P(all of them block).
+    """
+
+    level: int
+    responded: bool
+    others: int
+    others_blocking: int
+
+
 class _Grid:
     """The state space, its prior, its dynamics forward and backward, and the likelihoods.
 
@@ -140,9 +155,10 @@ class _Grid:
     """
 
     def __init__(
-        self, settings: ThresholdSettings, *, low_ma: float, high_ma: float, centre_ma: float | None, scale: float
+        self, settings: ThresholdSettings, *, low_ma: float, high_ma: float, centre_ma: float | None
     ) -> None:
         self.settings = settings
+        self._centre_ma = centre_ma
         n_coarse = max(2, math.ceil(math.log(high_ma / low_ma) / settings.step / _COARSE))
         self.n_theta = n_coarse * _COARSE
         self.first_edge = math.log(low_ma)
@@ -152,17 +168,18 @@ class _Grid:
         self.spreads = np.asarray(settings.relative_spreads)
         self.blocking, self.blocking_prior = _blocking_prior(settings)
         spread_prior = np.asarray(settings.relative_spread_weights) / sum(settings.relative_spread_weights)
-        if centre_ma is None:
-            theta_prior = np.full(self.n_theta, 1.0 / self.n_theta)
-        else:
-            theta_prior = np.diff(np.arctan((self.edges - math.log(centre_ma)) / scale))
-            theta_prior /= theta_prior.sum()
-        self.theta_prior = theta_prior
+        self.theta_prior = self._theta_prior(settings.prior_scale)
         self._rest_prior = spread_prior[:, None] * self.blocking_prior
         self._prepare_jumps(n_coarse)
-        self._passes = (1.0 - settings.false_response) * (1.0 - self.blocking)
         self._blocking_kernels: dict[float, _Array32] = {}
-        self._likelihoods: OrderedDict[tuple[int, int, int], _Array32] = OrderedDict()
+        self._likelihoods: OrderedDict[tuple[_Outcome, int], _Array32] = OrderedDict()
+
+    def _theta_prior(self, scale: float) -> FloatArray:
+        if self._centre_ma is None:
+            return np.full(self.n_theta, 1.0 / self.n_theta)
+        prior: FloatArray = np.diff(np.arctan((self.edges - math.log(self._centre_ma)) / scale))
+        prior /= prior.sum()
+        return prior
 
     def _prepare_jumps(self, n_coarse: int) -> None:
         block_prior = self.theta_prior.reshape(n_coarse, _COARSE).sum(axis=1)
@@ -174,9 +191,9 @@ class _Grid:
         share = self.settings.jump_local_share
         self._jump = (share * local + (1.0 - share) * block_prior).astype(np.float32)  # [from, to]
 
-    def prior(self, prior_ma: tuple[float, float] | None) -> _Array32:
+    def prior(self, *, scale: float | None, prior_ma: tuple[float, float] | None) -> _Array32:
         """Density before the first stimulus, (n_theta, n_spread, n_blocking)."""
-        theta = self.theta_prior
+        theta = self.theta_prior if scale is None else self._theta_prior(scale)
         if prior_ma is not None:
             low, high = math.log(prior_ma[0]), math.log(prior_ma[1])
             sd = max((high - low) / (2.0 * _Z95), self.settings.step)
@@ -196,27 +213,46 @@ class _Grid:
         probability: FloatArray = ndtr(z)
         return probability
 
-    def likelihood(self, intensity_ma: float, n_responded: int, n_missed: int) -> _Array32:
-        """Likelihood of so many responses and misses at one intensity, (n_theta, n_spread, n_blocking)."""
-        level = round(math.log(intensity_ma) / (0.1 * self.settings.step))  # a monitor never reads the same twice
-        key = (level, n_responded, n_missed)
+    def outcome(
+        self, intensity_ma: float, *, responded: bool, others: int = -1, others_blocking: float = 1.0
+    ) -> _Outcome:
+        """Label of an outcome, coarse enough to be met again: a monitor never reads the same twice."""
+        level = round(math.log(intensity_ma) / (0.1 * self.settings.step))
+        blocking = max(others_blocking, self.settings.healthy_blocking**2)
+        return _Outcome(level, responded, others, round(20.0 * math.log(blocking)) if others >= 0 else 0)
+
+    def _chances(self, outcome: _Outcome) -> tuple[FloatArray, float]:
+        """Chance of an outcome for each b if the axon fired, (n_blocking,), and if it did not."""
+        false = self.settings.false_response
+        passed = false + (1.0 - false) * (1.0 - self.blocking)
+        fired = passed if outcome.responded else 1.0 - passed
+        silent = false if outcome.responded else 1.0 - false
+        if outcome.others >= 0:
+            all_blocked = math.exp(outcome.others_blocking / 20.0)
+            fired = fired * (all_blocked if outcome.others == 0 else 1.0 - all_blocked)
+            silent *= 1.0 - false if outcome.others == 0 else false
+        return fired, silent
+
+    def _firing_at(self, outcome: _Outcome) -> FloatArray:
+        return self.firing(math.exp(outcome.level * 0.1 * self.settings.step))
+
+    def likelihood(self, outcome: _Outcome, count: int) -> _Array32:
+        """Likelihood of so many equal outcomes, (n_theta, n_spread, n_blocking)."""
+        key = (outcome, count)
         found = self._likelihoods.get(key)
         if found is not None:
             self._likelihoods.move_to_end(key)
             return found
-        fires = self.firing(math.exp(level * 0.1 * self.settings.step)).astype(np.float32)
-        responds = fires[:, :, None] * self._passes.astype(np.float32)
-        responds += np.float32(self.settings.false_response)
-        result = np.ones_like(responds)
-        for _ in range(n_responded):
-            result *= responds
-        if n_missed:
-            np.subtract(np.float32(1.0), responds, out=responds)
-            np.maximum(responds, np.float32(1e-4), out=responds)
-            for _ in range(n_missed):
-                result *= responds
+        fired, silent = self._chances(outcome)
+        fires = self._firing_at(outcome).astype(np.float32)
+        single: _Array32 = fires[:, :, None] * (fired - silent).astype(np.float32)
+        single += np.float32(silent)
+        np.maximum(single, np.float32(1e-7), out=single)
+        result = single
+        for _ in range(count - 1):
+            result = np.maximum(result * single, np.float32(1e-25))
         self._likelihoods[key] = result
-        if len(self._likelihoods) > _CACHE_ENTRIES:
+        if len(self._likelihoods) * result.nbytes > _CACHE_BYTES:
             self._likelihoods.popitem(last=False)
         return result
 
@@ -240,12 +276,12 @@ class _Grid:
         return result
 
     def _jumped(self, flat: _Array32) -> _Array32:
-        moved: _Array32 = self._jump.T @ flat.sum(axis=1)
+        moved: _Array32 = self._jump.T @ (np.ones(_COARSE, dtype=np.float32) @ flat)
         spread: _Array32 = moved[:, None, :] * self._within
         return spread
 
     def _jumped_adjoint(self, flat: _Array32) -> _Array32:
-        moved: _Array32 = self._jump @ (flat * self._within).sum(axis=1)
+        moved: _Array32 = self._jump @ (self._within.transpose(0, 2, 1) @ flat)[:, 0]
         return moved[:, None, :]
 
     def _diffused(self, values: _Array32, dt_s: float) -> _Array32:
@@ -269,7 +305,7 @@ class _Grid:
         kernel = self._blocking_kernels.get(dt_s)
         if kernel is None:
             kernel = _blocking_kernel(self.blocking_prior, self.settings, dt_s)
-            if len(self._blocking_kernels) > _CACHE_ENTRIES:
+            if len(self._blocking_kernels) > _CACHED_KERNELS:
                 self._blocking_kernels.clear()
             self._blocking_kernels[dt_s] = kernel
         matrix = kernel.T if adjoint else kernel
@@ -277,12 +313,12 @@ class _Grid:
         result: _Array32 = (flat @ matrix).reshape(values.shape)
         return result
 
-    def stimulus_failure(self, density: npt.NDArray[np.floating], intensity_ma: float) -> float:
-        """P(axon did not fire | response missing) averaged over a density that already knows of the miss."""
-        silent = 1.0 - self.firing(intensity_ma)
-        missed = 1.0 - (1.0 - silent)[:, :, None] * self._passes - self.settings.false_response
-        share = silent[:, :, None] / np.maximum(missed, 1e-4)
-        return float(np.clip((density * share).sum() / density.sum(), 0.0, 1.0))
+    def stimulus_failure(self, density: _Array32, outcome: _Outcome) -> float:
+        """P(axon did not fire | outcome) averaged over a density that already knows of the outcome."""
+        _, silent = self._chances(outcome)
+        before = _sum_last(density / self.likelihood(outcome, 1))
+        share = silent * (1.0 - self._firing_at(outcome))
+        return float(np.clip(np.vdot(before, share) / density.sum(dtype=np.float64), 0.0, 1.0))
 
     def below(self, cumulative: FloatArray, log_bound: FloatArray) -> FloatArray:
         """P(ln θ < bound, RS) for a bound per spread: cumulative (n_theta + 1, n_spread), log_bound (n_spread,)."""
@@ -300,6 +336,19 @@ class _Grid:
         cumulative /= cumulative[-1]
         quantiles: FloatArray = np.exp(np.interp(probability, cumulative, self.edges))
         return quantiles
+
+
+def _sum_last(density: _Array32) -> FloatArray:
+    """Sum over b, as a matrix product: many times faster than a sum over a short last axis."""
+    total = density @ np.ones(density.shape[-1], dtype=np.float32)
+    return total.astype(np.float64)
+
+
+def _sum_first(density: _Array32) -> FloatArray:
+    """Sum over θ and RS, likewise."""
+    flat = density.reshape(-1, density.shape[-1])
+    total = np.ones(flat.shape[0], dtype=np.float32) @ flat
+    return total.astype(np.float64)
 
 
 def _blocking_prior(settings: ThresholdSettings) -> tuple[FloatArray, FloatArray]:
@@ -359,7 +408,8 @@ class ThresholdFilter:
     prior_ma : (float, float), optional
         95 % interval of the threshold from an earlier scan of the same fibre.
     centre_ma, scale : float, optional
-        Where an operator would look first: see `ThresholdSettings.prior_scale`. Log-uniform without `centre_ma`.
+        Intensity the prior lies about, log-uniform without; and its half width, `ThresholdSettings.prior_scale` unless
+        given.
 
     Notes
     -----
@@ -383,19 +433,30 @@ class ThresholdFilter:
             low_ma=self.settings.lowest_ma,
             high_ma=self.settings.highest_ma,
             centre_ma=centre_ma,
-            scale=self.settings.prior_scale if scale is None else scale,
         )
-        self._density = self._grid.prior(prior_ma)
+        self._prior_ma = prior_ma
+        self._density = self._grid.prior(scale=scale, prior_ma=prior_ma)
         self._waiting_s = 0.0  # drift of b is slow: it is applied in steps
         self._cumulative: FloatArray | None = None
         self._stimulus_failures = 0.0
         self._last_miss: float = float("nan")
+
+    def restarted(self, *, scale: float | None = None) -> ThresholdFilter:
+        """Return a filter that has seen no stimulus, with another width of the prior; it shares this one's tables."""
+        twin = self.copy()
+        twin._density = self._grid.prior(scale=scale, prior_ma=self._prior_ma)
+        twin._waiting_s = 0.0
+        twin._cumulative = None
+        twin._stimulus_failures = 0.0
+        twin._last_miss = float("nan")
+        return twin
 
     def copy(self) -> ThresholdFilter:
         """Return an independent filter with the same knowledge (for asking "what if")."""
         twin = ThresholdFilter.__new__(ThresholdFilter)
         twin.settings = self.settings
         twin._grid = self._grid  # immutable but for its caches
+        twin._prior_ma = self._prior_ma
         twin._density = self._density.copy()
         twin._waiting_s = self._waiting_s
         twin._cumulative = self._cumulative
@@ -433,13 +494,14 @@ class ThresholdFilter:
             An intensity that is not finite and above 0.
         """
         _check_intensity(intensity_ma)
-        self._density *= self._grid.likelihood(intensity_ma, int(responded), int(not responded))
+        outcome = self._grid.outcome(intensity_ma, responded=responded)
+        self._density *= self._grid.likelihood(outcome, 1)
         self._density *= np.float32(1.0) / self._density.sum()
         self._cumulative = None
         if responded:
             self._last_miss = float("nan")
         else:
-            self._last_miss = self._grid.stimulus_failure(self._density, intensity_ma)
+            self._last_miss = self._grid.stimulus_failure(self._density, outcome)
             self._stimulus_failures += self._last_miss
 
     def stimulus_failure_probability(self) -> float:
@@ -449,12 +511,12 @@ class ThresholdFilter:
     def predicted_response(self, *, intensity_ma: float) -> float:
         """P(response) to a stimulus delivered now."""
         _check_intensity(intensity_ma)
-        weight = self._grid.likelihood(intensity_ma, 1, 0)
+        weight = self._grid.likelihood(self._grid.outcome(intensity_ma, responded=True), 1)
         return float(np.vdot(self._density, weight) / self._density.sum())
 
     def _cumulated(self) -> FloatArray:
         if self._cumulative is None:
-            marginal = self._density.sum(axis=2).astype(np.float64)
+            marginal = _sum_last(self._density)
             marginal /= marginal.sum()
             self._cumulative = np.concatenate((np.zeros((1, marginal.shape[1])), np.cumsum(marginal, axis=0)))
         return self._cumulative
@@ -512,7 +574,7 @@ class ThresholdFilter:
 
     def blocking(self, probability: float = 0.95) -> tuple[float, float, float]:
         """Posterior mean of b and its central interval (mean, low, high)."""
-        weight = self._density.sum(axis=(0, 1)).astype(np.float64)
+        weight = _sum_first(self._density)
         return _blocking_summary(self._grid, weight, probability)
 
 
@@ -570,103 +632,143 @@ class _Block:
     start: int
     stop: int
     dt_s: float
-    outcomes: tuple[tuple[float, int, int], ...]  # intensity, responses, misses
+    outcomes: tuple[tuple[_Outcome, int], ...]  # each with how often
 
 
-def _cut_blocks(
-    intensity_ma: FloatArray, onset_s: FloatArray, responded: npt.NDArray[np.int8], block_s: float
-) -> list[_Block]:
-    blocks: list[_Block] = []
-    start, before_s = 0, float(onset_s[0])
-    while start < onset_s.size:
-        stop = int(np.searchsorted(onset_s, onset_s[start] + block_s * (1.0 - 1e-9), side="left"))
-        stop = max(stop, start + 1)
-        counts: dict[float, list[int]] = {}
-        for k in range(start, stop):
-            if responded[k] >= 0:
-                counts.setdefault(float(intensity_ma[k]), [0, 0])[0 if responded[k] == 1 else 1] += 1
-        dt_s = round(float(onset_s[start]) - before_s, 6)
-        blocks.append(_Block(start, stop, dt_s, tuple((i, r, m) for i, (r, m) in counts.items())))
-        before_s = float(onset_s[start])
-        start = stop
-    return blocks
+@dataclass(frozen=True, slots=True)
+class OtherFibres:
+    """What the other fibres of one axon did at each stimulus, taken together.
+
+    responded : (n,) int8, 1 if any of them responded, 0 if none did, -1 where there is none to be seen. blocking : (n,)
+    probability that all of them block.
+    """
+
+    responded: npt.NDArray[np.int8]
+    blocking: FloatArray
 
 
-def smooth(
-    *,
-    intensity_ma: FloatArray,
-    onset_s: FloatArray,
-    responded: npt.NDArray[np.int8],
-    highest_threshold_ma: FloatArray,
-    spreads_above: float = 2.0,
-    settings: ThresholdSettings | None = None,
-    prior_ma: Sequence[tuple[float, float] | None] | None = None,
-    centre_ma: float | None = None,
-    scale: float | None = None,
-) -> tuple[ThresholdTrace, ...]:
-    """Find every fibre's threshold at every stimulus from all stimuli, before and after.
+class ThresholdSmoother:
+    """Finds a fibre's threshold at every stimulus from all stimuli, before and after.
 
     Parameters
     ----------
     intensity_ma, onset_s : (n,) float64
         Delivered intensity and time of each stimulus; times do not decrease.
-    responded : (n_fibres, n) int8
-        1 response, 0 none, -1 unusable.
     highest_threshold_ma : (n,) float64
         Highest threshold over which each intensity keeps the margin.
     spreads_above : float
         Spreads above threshold from which an axon fires reliably.
-    settings, centre_ma, scale
-        As for `ThresholdFilter`; the prior is about the median intensity where `centre_ma` is not given.
-    prior_ma : sequence of (float, float) or None, optional
-        95 % interval of each fibre's threshold from an earlier scan.
-
-    Returns
-    -------
-    tuple of ThresholdTrace
-        One for each fibre.
+    settings : ThresholdSettings, optional
+    within_ma : sequence of (float, float)
+        Thresholds the grid must cover beyond what the intensities suggest.
 
     Raises
     ------
     ValueError
-        Shapes that differ, times that decrease, intensities not above 0, outcomes other than 1, 0, -1.
+        Shapes that differ, times that decrease, intensities not above 0.
+
+    Notes
+    -----
+    Not thread-safe; one owner.
     """
-    settings = settings if settings is not None else ThresholdSettings()
-    n = _check_stimuli(intensity_ma, onset_s, responded, highest_threshold_ma)
-    n_fibres = responded.shape[0]
-    priors: Sequence[tuple[float, float] | None] = [None] * n_fibres if prior_ma is None else prior_ma
-    if len(priors) != n_fibres:
-        raise ValueError(f"prior_ma must have one entry for each of {n_fibres} fibres, got {len(priors)}")
-    for prior in priors:
-        _check_prior(prior)
-    usable = np.any(responded >= 0, axis=0)
-    used = intensity_ma[usable] if np.any(usable) else intensity_ma
-    low_ma, high_ma = float(used.min()) / 3.0, float(used.max()) * 3.0
-    for prior in priors:
-        if prior is not None:
+
+    def __init__(
+        self,
+        *,
+        intensity_ma: FloatArray,
+        onset_s: FloatArray,
+        highest_threshold_ma: FloatArray,
+        spreads_above: float = 2.0,
+        settings: ThresholdSettings | None = None,
+        within_ma: Sequence[tuple[float, float]] = (),
+    ) -> None:
+        _check_stimuli(intensity_ma, onset_s, highest_threshold_ma)
+        self.settings = settings if settings is not None else ThresholdSettings()
+        self._intensity_ma = intensity_ma
+        self._onset_s = onset_s
+        self._highest_ma = highest_threshold_ma
+        self._spreads_above = spreads_above
+        low_ma, high_ma = float(intensity_ma.min()) / 3.0, float(intensity_ma.max()) * 3.0
+        for prior in within_ma:
+            _check_prior(prior)
             low_ma, high_ma = min(low_ma, prior[0] / 1.5), max(high_ma, prior[1] * 1.5)
-    grid = _Grid(
-        settings,
-        low_ma=low_ma,
-        high_ma=high_ma,
-        centre_ma=float(np.median(used)) if centre_ma is None else centre_ma,
-        scale=settings.prior_scale if scale is None else scale,
-    )
-    traces = []
-    for outcome, prior in zip(responded, priors, strict=True):
-        blocks = _cut_blocks(intensity_ma, onset_s, outcome, settings.block_s)
-        collector = _Collector(grid, n, intensity_ma, outcome, highest_threshold_ma, spreads_above)
+        self._grid = _Grid(self.settings, low_ma=low_ma, high_ma=high_ma, centre_ma=float(np.median(intensity_ma)))
+
+    def smooth(
+        self,
+        *,
+        responded: npt.NDArray[np.int8],
+        scale: float | None = None,
+        prior_ma: tuple[float, float] | None = None,
+        others: OtherFibres | None = None,
+    ) -> ThresholdTrace:
+        """Smooth one fibre.
+
+        Parameters
+        ----------
+        responded : (n,) int8
+            1 response, 0 none, -1 unusable.
+        scale : float, optional
+            Half width of the prior about the median intensity, `ThresholdSettings.prior_scale` unless given.
+        prior_ma : (float, float), optional
+            95 % interval of the threshold from an earlier scan of the same fibre.
+        others : OtherFibres, optional
+            The other fibres of the same axon.
+
+        Raises
+        ------
+        ValueError
+            A shape that differs, or outcomes other than 1, 0, -1.
+        """
+        n = self._intensity_ma.size
+        if responded.shape != (n,):
+            raise ValueError(f"responded must have shape ({n},) as intensity_ma, got {responded.shape}")
+        if not np.all(np.isin(responded, (-1, 0, 1))):
+            raise ValueError(f"responded must hold 1, 0 or -1 only, got {np.unique(responded)}")
+        _check_prior(prior_ma)
+        outcomes = [self._outcome(k, int(responded[k]), others) for k in range(n)]
+        collector = _Collector(self._grid, outcomes, self._intensity_ma, self._highest_ma, self._spreads_above)
         log_evidence = _forward_backward(
-            grid, blocks, grid.prior(prior), settings.memory_limit_bytes, collector.take
+            self._grid,
+            _cut_blocks(self._onset_s, outcomes, self.settings.block_s),
+            self._grid.prior(scale=scale, prior_ma=prior_ma),
+            self.settings.memory_limit_bytes,
+            collector.take,
         )
-        traces.append(collector.finish(log_evidence))
-    return tuple(traces)
+        return collector.finish(log_evidence)
+
+    def _outcome(self, k: int, responded: int, others: OtherFibres | None) -> _Outcome | None:
+        if responded < 0:
+            return None
+        return self._grid.outcome(
+            float(self._intensity_ma[k]),
+            responded=responded == 1,
+            others=-1 if others is None else int(others.responded[k]),
+            others_blocking=1.0 if others is None else float(others.blocking[k]),
+        )
 
 
-def _check_stimuli(
-    intensity_ma: FloatArray, onset_s: FloatArray, responded: npt.NDArray[np.int8], highest_threshold_ma: FloatArray
-) -> int:
+def _cut_blocks(onset_s: FloatArray, outcomes: Sequence[_Outcome | None], block_s: float) -> list[_Block]:
+    blocks: list[_Block] = []
+    start, before_s = 0, float(onset_s[0])
+    while start < onset_s.size:
+        stop = int(np.searchsorted(onset_s, onset_s[start] + block_s * (1.0 - 1e-9), side="left"))
+        stop = max(stop, start + 1)
+        counts: dict[_Outcome, int] = {}
+        for outcome in outcomes[start:stop]:
+            if outcome is not None:
+                counts[outcome] = counts.get(outcome, 0) + 1
+        dt_s = round(float(onset_s[start]) - before_s, 6)
+        blocks.append(_Block(start, stop, dt_s, tuple(counts.items())))
+        before_s = float(onset_s[start])
+        start = stop
+    return blocks
+
+
+def _check_stimuli(intensity_ma: FloatArray, onset_s: FloatArray, highest_threshold_ma: FloatArray) -> None:
     n = intensity_ma.size
+    if n == 0:
+        raise ValueError("intensity_ma is empty: at least one stimulus is needed")
     for name, shape in (
         ("intensity_ma", intensity_ma.shape),
         ("onset_s", onset_s.shape),
@@ -674,17 +776,10 @@ def _check_stimuli(
     ):
         if shape != (n,):
             raise ValueError(f"{name} must have shape ({n},) as intensity_ma, got {shape}")
-    if responded.ndim != 2 or responded.shape[1] != n:
-        raise ValueError(f"responded must have shape (n_fibres, {n}), got {responded.shape}")
-    if n == 0:
-        raise ValueError("intensity_ma is empty: at least one stimulus is needed")
     if not (np.all(np.isfinite(intensity_ma)) and np.all(intensity_ma > 0.0)):
         raise ValueError("intensity_ma must be finite and above 0 throughout")
     if not np.all(np.isfinite(onset_s)) or np.any(np.diff(onset_s) < 0.0):
         raise ValueError("onset_s must be finite and must not decrease")
-    if not np.all(np.isin(responded, (-1, 0, 1))):
-        raise ValueError(f"responded must hold 1, 0 or -1 only, got {np.unique(responded)}")
-    return n
 
 
 def _forward_backward(
@@ -745,17 +840,17 @@ class _Collector:
     def __init__(
         self,
         grid: _Grid,
-        n: int,
+        outcomes: Sequence[_Outcome | None],
         intensity_ma: FloatArray,
-        responded: npt.NDArray[np.int8],
         highest_threshold_ma: FloatArray,
         spreads_above: float,
     ) -> None:
         self._grid = grid
         self._intensity_ma = intensity_ma
-        self._responded = responded
+        self._outcomes = outcomes
         self._highest_ma = highest_threshold_ma
         self._spreads_above = spreads_above
+        n = intensity_ma.size
         self._kept, self._lost = np.empty(n), np.empty(n)
         self._failure = np.full(n, np.nan)
         self._quantiles = np.empty((3, n))
@@ -765,7 +860,7 @@ class _Collector:
 
     def take(self, block: _Block, density: _Array32) -> None:
         grid = self._grid
-        marginal = density.sum(axis=2).astype(np.float64)
+        marginal = _sum_last(density)
         total = marginal.sum()
         marginal /= total
         cumulative = np.concatenate((np.zeros((1, marginal.shape[1])), np.cumsum(marginal, axis=0)))
@@ -774,19 +869,20 @@ class _Collector:
         self._quantiles[:, block.start : block.stop] = grid.quantiles_ma(theta, [0.5, 0.025, 0.975])[:, None]
         weight = block.stop - block.start
         self._spread_weight += weight * marginal.sum(axis=0)
-        self._blocking_weight += weight * density.sum(axis=(0, 1)) / total
+        self._blocking_weight += weight * _sum_first(density) / total
         zone: dict[tuple[float, float], tuple[float, float]] = {}
-        failure: dict[float, float] = {}
+        failure: dict[_Outcome, float] = {}
         for k in range(block.start, block.stop):
             intensity = float(self._intensity_ma[k])
             key = (intensity, float(self._highest_ma[k]))
             if key not in zone:
                 zone[key] = _zones(grid, cumulative, *key, self._spreads_above)
             self._kept[k], self._lost[k] = zone[key]
-            if self._responded[k] == 0:
-                if intensity not in failure:
-                    failure[intensity] = grid.stimulus_failure(density, intensity)
-                self._failure[k] = failure[intensity]
+            outcome = self._outcomes[k]
+            if outcome is not None and not outcome.responded:
+                if outcome not in failure:
+                    failure[outcome] = grid.stimulus_failure(density, outcome)
+                self._failure[k] = failure[outcome]
 
     def finish(self, log_evidence: float) -> ThresholdTrace:
         grid = self._grid

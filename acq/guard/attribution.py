@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln, gammaln
 
+from acq.analysis.threshold import OtherFibres, ThresholdSmoother, ThresholdTrace
 from acq.records import FloatArray, MissingReason
 
 __all__ = ["AttributionSettings", "attribute", "attribute_group", "same_axon_probability"]
@@ -19,14 +21,14 @@ class AttributionSettings:
     """Levels of the attribution.
 
     stimulus_level, endplate_level : a miss is the stimulus's from this P(stimulus failed) up, the endplate's from
-    that down, undecided between. A calibrated probability is then wrong in at most one of ten of the doubtful; most
-    decided ones are far surer, and 3 % wrong is what is aimed at.
+    that down, undecided between. Where the intensity never changed, the probability rests on the prior alone and is
+    hardly ever this far out; where it did, nearly all misses are. So few of the decided are wrong (aim: 3 %).
     same_axon_prior : probability that two fibres recorded together share an axon, before their failures are
     compared.
     """
 
-    stimulus_level: float = 0.9
-    endplate_level: float = 0.1
+    stimulus_level: float = 0.95
+    endplate_level: float = 0.05
     same_axon_prior: float = 0.3
 
     def __post_init__(self) -> None:
@@ -130,59 +132,69 @@ def same_axon_probability(
 def attribute_group(
     *,
     responded: npt.NDArray[np.int8],
-    stimulus_failure: FloatArray,
-    blocking: FloatArray,
+    traces: Mapping[int, ThresholdTrace],
     intensity_ma: FloatArray,
+    smoother: ThresholdSmoother,
+    prior_ma: Sequence[tuple[float, float] | None] | None = None,
     settings: AttributionSettings | None = None,
 ) -> FloatArray:
-    """Refine P(stimulus failed) by what the other fibres of the sweep did.
+    """Find P(stimulus failed) of each miss, with what the other fibres of the same axon did.
 
-    If a fibre of the same axon responded, the axon fired and the stimulus is not the cause; if it failed too, its
-    endplate would have had to fail by chance as well, which multiplies the odds for the stimulus by 1/b of that fibre.
-    How far another fibre counts is the probability that it shares the axon.
+    If a fibre of the same axon responded, the axon fired and the stimulus is not the cause; if all of them failed, their
+    endplates would have had to fail by chance together, or the axon did not fire. Blocking of the others is what they
+    missed while a further fibre of the axon responded, which no stimulus failure can mimic. Each fibre's probability
+    from its own outcomes and the one from the group are mixed by the probability that they share the axon.
 
     Parameters
     ----------
     responded : (n_fibres, n) int8
-    stimulus_failure : (n_fibres, n) float64
-        From each fibre alone; NaN where it did not miss.
-    blocking : (n_fibres,) float64
-        Blocking of each endplate.
+    traces : mapping of fibre to ThresholdTrace
+        Of each fibre alone, at least of those with misses.
     intensity_ma : (n,) float64
+    smoother : ThresholdSmoother
+        Of the same stimuli.
+    prior_ma : sequence of (float, float) or None, optional
+        95 % interval of each fibre's threshold from an earlier scan.
 
     Returns
     -------
     (n_fibres, n) float64
-
-    Raises
-    ------
-    ValueError
-        Shapes that do not fit.
+        NaN where no response is missing.
     """
     settings = settings if settings is not None else AttributionSettings()
-    n_fibres, n = responded.shape
-    if stimulus_failure.shape != (n_fibres, n) or blocking.shape != (n_fibres,) or intensity_ma.shape != (n,):
-        raise ValueError(
-            f"shapes must be ({n_fibres}, {n}), ({n_fibres},) and ({n},), got {stimulus_failure.shape}, "
-            f"{blocking.shape} and {intensity_ma.shape}"
-        )
+    failure = np.full(responded.shape, np.nan)
     stratum = np.round(np.log(intensity_ma) / 0.02).astype(np.int64)
-    refined = stimulus_failure.copy()
-    for fibre in range(n_fibres):
-        missing = responded[fibre] == 0
-        if not missing.any():
-            continue
-        for other in range(n_fibres):
-            if other == fibre:
-                continue
-            shared = same_axon_probability(
+    for fibre, trace in traces.items():
+        failure[fibre] = trace.stimulus_failure
+        shared = {
+            other: same_axon_probability(
                 first=responded[fibre], second=responded[other], stratum=stratum, prior=settings.same_axon_prior
             )
-            alone = refined[fibre]
-            chance = min(max(float(blocking[other]), 1e-3), 1.0)
-            together = alone / (alone + (1.0 - alone) * chance)
-            both = missing & (responded[other] == 0)
-            only = missing & (responded[other] == 1)
-            refined[fibre] = np.where(both, shared * together + (1.0 - shared) * alone, alone)
-            refined[fibre] = np.where(only, (1.0 - shared) * alone, refined[fibre])
-    return refined
+            for other in range(len(responded))
+            if other != fibre
+        }
+        partners = [other for other, probability in shared.items() if probability >= 0.5]
+        if not partners:
+            continue
+        joint = smoother.smooth(
+            responded=responded[fibre],
+            prior_ma=None if prior_ma is None else prior_ma[fibre],
+            others=_others(responded, fibre, partners),
+        ).stimulus_failure
+        certainty = max(shared[other] for other in partners)
+        failure[fibre] = certainty * joint + (1.0 - certainty) * failure[fibre]
+    return failure
+
+
+def _others(responded: npt.NDArray[np.int8], fibre: int, partners: Sequence[int]) -> OtherFibres:
+    """Sum up what the partners of a fibre did, and how likely all of them block."""
+    together = responded[partners]
+    outcome = np.where((together == 1).any(axis=0), 1, np.where((together == 0).any(axis=0), 0, -1)).astype(np.int8)
+    blocking = np.ones(responded.shape[1])
+    for other in partners:
+        rest = [fibre, *(p for p in partners if p != other)]
+        reached = (responded[rest] == 1).any(axis=0) & (responded[other] >= 0)
+        # mean of the posterior under a prior of mostly healthy endplates, as strong as four stimuli
+        chance = (float(np.sum(responded[other][reached] == 0)) + 0.2) / (float(reached.sum()) + 4.0)
+        blocking = np.where(responded[other] >= 0, blocking * chance, blocking)
+    return OtherFibres(outcome, blocking)

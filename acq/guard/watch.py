@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acq.analysis.blocking import estimate_blocking
-from acq.analysis.threshold import ThresholdFilter, ThresholdSettings, ThresholdTrace, smooth
+from acq.analysis.threshold import ThresholdFilter, ThresholdSettings, ThresholdSmoother, ThresholdTrace
 from acq.guard.attribution import AttributionSettings, attribute, attribute_group
 from acq.guard.margin import MarginRule
 from acq.records import FloatArray, GuardVerdict
@@ -67,15 +67,21 @@ def _sceptical_scale(rule: MarginRule, intensity_ma: float) -> float:
     return min(max(math.log(intensity_ma / highest), 0.05), 0.7)
 
 
-def _verdict(kept: float, lost: float, settings: WatchSettings, before: GuardVerdict | None = None) -> GuardVerdict:
-    """Verdict from P(margin kept) and P(lost); `before` is held on to by hysteresis."""
+def _verdict(
+    kept: float, *, not_kept: float, lost: float, settings: WatchSettings, before: GuardVerdict | None = None
+) -> GuardVerdict:
+    """Verdict from P(margin kept) under the sceptical prior, P(not kept) and P(lost) under the plain one.
+
+    Neither prior can bring about a verdict by itself: the sceptical one is against `assured`, the plain one against a
+    warning. `before` is held on to by hysteresis.
+    """
 
     def level(enter: float, keep: float, *verdicts: GuardVerdict) -> float:
         return keep if before in verdicts else enter
 
     if lost >= level(settings.warn_level, settings.warn_keep, GuardVerdict.LOST):
         return GuardVerdict.LOST
-    if 1.0 - kept >= level(settings.warn_level, settings.warn_keep, GuardVerdict.THIN, GuardVerdict.LOST):
+    if not_kept >= level(settings.warn_level, settings.warn_keep, GuardVerdict.THIN, GuardVerdict.LOST):
         return GuardVerdict.THIN
     if kept >= level(settings.assured_level, settings.assured_keep, GuardVerdict.ASSURED):
         return GuardVerdict.ASSURED
@@ -176,6 +182,7 @@ class Watch:
         self._rule = rule
         self._prior_ma = prior_ma
         self._filter: ThresholdFilter | None = None
+        self._sceptical: ThresholdFilter | None = None
         self._last_s: float | None = None
         self._verdict = GuardVerdict.UNTESTED
 
@@ -230,34 +237,38 @@ class Watch:
         ):
             if not (math.isfinite(value) and value > 0.0):
                 raise ValueError(f"{name} must be finite and above 0, got {value}")
-        if self._filter is None:
+        if self._filter is None or self._sceptical is None:
             self._filter = ThresholdFilter(
-                self.settings.threshold,
-                prior_ma=self._prior_ma,
-                centre_ma=working_intensity_ma,
-                scale=_sceptical_scale(self._rule, working_intensity_ma),
+                self.settings.threshold, prior_ma=self._prior_ma, centre_ma=working_intensity_ma
             )
+            self._sceptical = self._filter.restarted(scale=_sceptical_scale(self._rule, working_intensity_ma))
         elif self._last_s is not None:
             if not onset_s >= self._last_s:
                 raise ValueError(f"onset_s {onset_s} is before the stimulus at {self._last_s} s")
-            self._filter.predict(dt_s=onset_s - self._last_s)
+            for known in (self._filter, self._sceptical):
+                known.predict(dt_s=onset_s - self._last_s)
         self._last_s = onset_s
         if responded is not None:
-            self._filter.update(intensity_ma=pulse_intensity_ma, responded=responded)
+            for known in (self._filter, self._sceptical):
+                known.update(intensity_ma=pulse_intensity_ma, responded=responded)
         return self._judge(
             self._filter,
+            self._sceptical,
             working_intensity_ma,
             self._filter.stimulus_failure_probability() if responded is False else float("nan"),
         )
 
-    def _judge(self, known: ThresholdFilter, intensity_ma: float, stimulus_failure: float) -> WatchState:
-        kept, lost = known.zones(
-            intensity_ma=intensity_ma,
-            highest_threshold_ma=self._rule.highest_threshold_ma(intensity_ma),
-            spreads_above=self.settings.spreads_above,
-        )
+    def _judge(
+        self, known: ThresholdFilter, sceptical: ThresholdFilter, intensity_ma: float, stimulus_failure: float
+    ) -> WatchState:
+        highest = self._rule.highest_threshold_ma(intensity_ma)
+        spreads = self.settings.spreads_above
+        kept, _ = sceptical.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
+        plainly, lost = known.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
         before = self._verdict
-        self._verdict = _verdict(kept, lost, self.settings, before)
+        self._verdict = _verdict(
+            kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before
+        )
         low, high = known.interval_ma()
         median = known.threshold_ma()
         identified = known.is_identified()
@@ -360,41 +371,38 @@ def judge(
         raise ValueError("intensity_ma must hold at least one intensity, all above 0")
     highest = rule.highest_threshold_ma(intensity_ma)
 
-    def traces(scale: float | None, fibres: npt.NDArray[np.int64]) -> tuple[ThresholdTrace, ...]:
-        return smooth(
-            intensity_ma=intensity_ma,
-            onset_s=onset_s,
-            responded=responded[fibres],
-            highest_threshold_ma=highest,
-            spreads_above=settings.spreads_above,
-            settings=settings.threshold,
-            prior_ma=None if prior_ma is None else [prior_ma[f] for f in fibres],
-            scale=scale,
-        )
-
-    if prior_ma is not None and len(prior_ma) != len(responded):
-        raise ValueError(f"prior_ma must have one entry for each of {len(responded)} fibres, got {len(prior_ma)}")
-    everyone = np.arange(len(responded))
-    sceptical = traces(_sceptical_scale(rule, float(np.median(intensity_ma))), everyone)
-    # whether a miss is the stimulus's is another question than whether the margin is proven: it gets the plain prior
-    with_misses = np.flatnonzero((responded == 0).any(axis=1))
-    plain: dict[int, ThresholdTrace] = {}
-    if with_misses.size:
-        plain = dict(zip(with_misses.tolist(), traces(None, with_misses), strict=True))
-    failure = np.full(responded.shape, np.nan)
-    blocking = np.full(len(responded), settings.threshold.healthy_blocking)
-    for fibre, trace in plain.items():
-        failure[fibre], blocking[fibre] = trace.stimulus_failure, trace.blocking_mean
+    priors: Sequence[tuple[float, float] | None] = [None] * len(responded) if prior_ma is None else prior_ma
+    if len(priors) != len(responded):
+        raise ValueError(f"prior_ma must have one entry for each of {len(responded)} fibres, got {len(priors)}")
+    smoother = ThresholdSmoother(
+        intensity_ma=intensity_ma,
+        onset_s=onset_s,
+        highest_threshold_ma=highest,
+        spreads_above=settings.spreads_above,
+        settings=settings.threshold,
+        within_ma=[prior for prior in priors if prior is not None],
+    )
+    scale = _sceptical_scale(rule, float(np.median(intensity_ma)))
+    sceptical = [
+        smoother.smooth(responded=r, scale=scale, prior_ma=p) for r, p in zip(responded, priors, strict=True)
+    ]
+    # without a miss there is nothing to warn of, to attribute or to find a threshold from
+    plain = {
+        f: smoother.smooth(responded=responded[f], prior_ma=priors[f])
+        for f in range(len(responded))
+        if np.any(responded[f] == 0)
+    }
     failure = attribute_group(
         responded=responded,
-        stimulus_failure=failure,
-        blocking=blocking,
+        traces=plain,
         intensity_ma=intensity_ma,
+        smoother=smoother,
+        prior_ma=priors,
         settings=settings.attribution,
     )
     return tuple(
         _judgement(intensity_ma, onset_s, responded[f], failure[f], sceptical[f], plain.get(f), rule, settings)
-        for f in everyone.tolist()
+        for f in range(len(responded))
     )
 
 
@@ -408,9 +416,15 @@ def _judgement(
     rule: MarginRule,
     settings: WatchSettings,
 ) -> FibreJudgement:
+    warning = sceptical if plain is None else plain
     verdict = np.empty(responded.size, dtype=object)
     for k in range(responded.size):
-        verdict[k] = _verdict(float(sceptical.kept[k]), float(sceptical.lost[k]), settings)
+        verdict[k] = _verdict(
+            float(sceptical.kept[k]),
+            not_kept=1.0 - float(warning.kept[k]),
+            lost=float(warning.lost[k]),
+            settings=settings,
+        )
     estimate = estimate_blocking(
         n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0]
     )
@@ -421,7 +435,7 @@ def _judgement(
         missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),
         p_stimulus_failure=failure,
         probability_kept=sceptical.kept,
-        probability_lost=sceptical.lost,
+        probability_lost=warning.lost,
         threshold_ma=plain.identified_ma if plain is not None else None,
         threshold_interval_ma=plain.identified_interval_ma if plain is not None else None,
         relative_spread=plain.relative_spread if plain is not None and identified else float("nan"),
