@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,7 @@ class AttributionSettings:
 
     stimulus_level, endplate_level : a miss is the stimulus's from this P(stimulus failed) up, the endplate's from
     that down, undecided between. Where the intensity never changed, the probability rests on the prior alone and is
-    hardly ever this far out; where it did, nearly all misses are. So few of the decided are wrong (aim: 3 %).
+    hardly ever this far out; where it did, most misses are. So few of the decided are wrong (aim: 3 %).
     same_axon_prior : probability that two fibres recorded together share an axon, before their failures are
     compared.
     """
@@ -132,7 +132,7 @@ def same_axon_probability(
 def attribute_group(
     *,
     responded: npt.NDArray[np.int8],
-    traces: Mapping[int, ThresholdTrace],
+    traces: Sequence[ThresholdTrace],
     intensity_ma: FloatArray,
     smoother: ThresholdSmoother,
     prior_ma: Sequence[tuple[float, float] | None] | None = None,
@@ -140,16 +140,16 @@ def attribute_group(
 ) -> FloatArray:
     """Find P(stimulus failed) of each miss, with what the other fibres of the same axon did.
 
-    If a fibre of the same axon responded, the axon fired and the stimulus is not the cause; if all of them failed, their
-    endplates would have had to fail by chance together, or the axon did not fire. Blocking of the others is what they
+    If a fibre of the same axon responded, the axon fired and the stimulus is not the cause; if all of them failed,
+    their endplates would have had to fail by chance together, or the axon did not fire. Blocking of the others is what they
     missed while a further fibre of the axon responded, which no stimulus failure can mimic. Each fibre's probability
     from its own outcomes and the one from the group are mixed by the probability that they share the axon.
 
     Parameters
     ----------
     responded : (n_fibres, n) int8
-    traces : mapping of fibre to ThresholdTrace
-        Of each fibre alone, at least of those with misses.
+    traces : sequence of ThresholdTrace
+        Of each fibre alone.
     intensity_ma : (n,) float64
     smoother : ThresholdSmoother
         Of the same stimuli.
@@ -164,7 +164,9 @@ def attribute_group(
     settings = settings if settings is not None else AttributionSettings()
     failure = np.full(responded.shape, np.nan)
     stratum = np.round(np.log(intensity_ma) / 0.02).astype(np.int64)
-    for fibre, trace in traces.items():
+    for fibre, trace in enumerate(traces):
+        if not np.any(responded[fibre] == 0):
+            continue
         failure[fibre] = trace.stimulus_failure
         shared = {
             other: same_axon_probability(

@@ -383,15 +383,10 @@ def judge(
         within_ma=[prior for prior in priors if prior is not None],
     )
     scale = _sceptical_scale(rule, float(np.median(intensity_ma)))
-    sceptical = [
-        smoother.smooth(responded=r, scale=scale, prior_ma=p) for r, p in zip(responded, priors, strict=True)
-    ]
-    # without a miss there is nothing to warn of, to attribute or to find a threshold from
-    plain = {
-        f: smoother.smooth(responded=responded[f], prior_ma=priors[f])
-        for f in range(len(responded))
-        if np.any(responded[f] == 0)
-    }
+    sceptical, plain = (
+        [smoother.smooth(responded=r, scale=s, prior_ma=p) for r, p in zip(responded, priors, strict=True)]
+        for s in (scale, None)
+    )
     failure = attribute_group(
         responded=responded,
         traces=plain,
@@ -401,7 +396,7 @@ def judge(
         settings=settings.attribution,
     )
     return tuple(
-        _judgement(intensity_ma, onset_s, responded[f], failure[f], sceptical[f], plain.get(f), rule, settings)
+        _judgement(intensity_ma, onset_s, responded[f], failure[f], sceptical[f], plain[f], rule, settings)
         for f in range(len(responded))
     )
 
@@ -412,33 +407,32 @@ def _judgement(
     responded: npt.NDArray[np.int8],
     failure: FloatArray,
     sceptical: ThresholdTrace,
-    plain: ThresholdTrace | None,
+    plain: ThresholdTrace,
     rule: MarginRule,
     settings: WatchSettings,
 ) -> FibreJudgement:
-    warning = sceptical if plain is None else plain
-    verdict = np.empty(responded.size, dtype=object)
-    for k in range(responded.size):
-        verdict[k] = _verdict(
-            float(sceptical.kept[k]),
-            not_kept=1.0 - float(warning.kept[k]),
-            lost=float(warning.lost[k]),
-            settings=settings,
-        )
+    usable = responded >= 0
+    verdict = np.full(responded.size, GuardVerdict.UNTESTED, dtype=object)
+    if usable.any():  # with nothing seen, far from the intensity in use the prior alone would speak
+        for k in range(responded.size):
+            verdict[k] = _verdict(
+                float(sceptical.kept[k]),
+                not_kept=1.0 - float(plain.kept[k]),
+                lost=float(plain.lost[k]),
+                settings=settings,
+            )
     estimate = estimate_blocking(
         n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0]
     )
-    identified = plain is not None and plain.identified_ma is not None
-    usable = responded >= 0
     return FibreJudgement(
         verdict=verdict,
         missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),
         p_stimulus_failure=failure,
         probability_kept=sceptical.kept,
-        probability_lost=warning.lost,
-        threshold_ma=plain.identified_ma if plain is not None else None,
-        threshold_interval_ma=plain.identified_interval_ma if plain is not None else None,
-        relative_spread=plain.relative_spread if plain is not None and identified else float("nan"),
+        probability_lost=plain.lost,
+        threshold_ma=plain.identified_ma,
+        threshold_interval_ma=plain.identified_interval_ma,
+        relative_spread=plain.relative_spread if plain.identified_ma is not None else float("nan"),
         blocking_fraction=estimate.fraction,
         blocking_interval=(estimate.low, estimate.high),
         margin_tested=bool(usable.any())

@@ -1,0 +1,60 @@
+import numpy as np
+import pytest
+from scipy.stats import beta
+
+from acq.analysis.blocking import estimate_blocking
+
+
+def test_without_doubt_it_is_the_jeffreys_interval() -> None:
+    found = estimate_blocking(n_responses=80, stimulus_failure=np.zeros(20))
+    assert found.fraction == pytest.approx(0.2)
+    assert (found.low, found.high) == pytest.approx(beta(20.5, 80.5).ppf([0.025, 0.975]), rel=1e-6)
+
+
+def test_stimulus_failures_leave_numerator_and_denominator() -> None:
+    certain = estimate_blocking(n_responses=80, stimulus_failure=np.zeros(20))
+    diluted = estimate_blocking(n_responses=80, stimulus_failure=np.concatenate((np.zeros(20), np.ones(300))))
+    assert diluted == certain
+
+
+def test_doubt_counts_in_part_and_widens_the_interval() -> None:
+    found = estimate_blocking(n_responses=80, stimulus_failure=np.full(20, 0.5))
+    assert found.fraction == pytest.approx(10.0 / 90.0)
+    assert found.low < 0.01
+    assert found.high == pytest.approx(beta(20.5, 80.5).ppf(0.95), rel=1e-3)  # half the weight is on all 20
+
+
+def test_ends() -> None:
+    none = estimate_blocking(n_responses=0, stimulus_failure=np.ones(10))
+    assert np.isnan(none.fraction) or none.reached == 0.0
+    assert np.isnan(none.low)
+    whole = estimate_blocking(n_responses=50, stimulus_failure=np.empty(0))
+    assert (whole.fraction, whole.low) == (0.0, 0.0)
+    assert whole.high == pytest.approx(beta(0.5, 50.5).ppf(0.975), rel=1e-6)
+    total = estimate_blocking(n_responses=0, stimulus_failure=np.zeros(9))
+    assert (total.fraction, total.high) == (1.0, 1.0)
+
+
+def test_interval_covers_the_truth() -> None:
+    # frequency of coverage over binomial samples; Jeffreys intervals average 95 % (Brown, Cai & DasGupta 2001)
+    rng = np.random.default_rng(8)
+    for truth in (0.05, 0.2, 0.6):
+        covered = 0
+        for _ in range(300):
+            blocked = int(rng.binomial(100, truth))
+            found = estimate_blocking(n_responses=100 - blocked, stimulus_failure=np.zeros(blocked))
+            covered += found.low <= truth <= found.high
+        assert covered >= 0.91 * 300
+
+
+@pytest.mark.parametrize(
+    ("n_responses", "failure", "named"),
+    [
+        (-1, np.zeros(2), "n_responses"),
+        (1, np.array([1.2]), "stimulus_failure"),
+        (1, np.zeros((1, 1)), "stimulus_failure"),
+    ],
+)
+def test_nonsense_is_refused(n_responses: int, failure: np.ndarray, named: str) -> None:
+    with pytest.raises(ValueError, match=named):
+        estimate_blocking(n_responses=n_responses, stimulus_failure=failure)
