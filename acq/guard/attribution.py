@@ -141,9 +141,9 @@ def attribute_group(
     """Find P(stimulus failed) of each miss, with what the other fibres of the same axon did.
 
     If a fibre of the same axon responded, the axon fired and the stimulus is not the cause; if all of them failed,
-    their endplates would have had to fail by chance together, or the axon did not fire. Blocking of the others is what they
-    missed while a further fibre of the axon responded, which no stimulus failure can mimic. Each fibre's probability
-    from its own outcomes and the one from the group are mixed by the probability that they share the axon.
+    their endplates would have had to fail by chance together, or the axon did not fire. Blocking of the others is what
+    they missed while a further fibre of the axon responded, which no stimulus failure can mimic. Each fibre's
+    probability from its own outcomes and the one from the group are mixed by the probability that they share the axon.
 
     Parameters
     ----------
