@@ -67,11 +67,13 @@ class ThresholdSettings:
     false_response : float
         Probability that something is taken for a response that is none.
     block_s : float
-        `smooth` takes stimuli closer together than this as simultaneous for the dynamics (0.2 % of diffusion).
+        Smoothing takes stimuli closer together than this as simultaneous for the dynamics (0.2 % of diffusion).
+    max_blocks : int
+        In recordings so long that this makes more blocks, the blocks are made longer.
     identified_ratio : float
         A threshold is reported when the upper end of its 95 % interval is at most this many times the lower end.
     memory_limit_bytes : int
-        `smooth` keeps at most about this much of the forward pass and computes the rest again.
+        Smoothing keeps at most about this much of the forward pass and computes the rest again.
 
     References
     ----------
@@ -96,6 +98,7 @@ class ThresholdSettings:
     prior_scale: float = 0.7
     false_response: float = 0.001
     block_s: float = 0.5
+    max_blocks: int = 1500
     identified_ratio: float = 1.25
     memory_limit_bytes: int = 256 * 2**20
 
@@ -128,8 +131,9 @@ class ThresholdSettings:
             raise ValueError(f"jump_local_share must lie in 0…1, got {self.jump_local_share}")
         if not self.jump_rate_hz >= 0.0:
             raise ValueError(f"jump_rate_hz must be at least 0, got {self.jump_rate_hz}")
-        if self.n_blocking < 3:
-            raise ValueError(f"n_blocking must be at least 3, got {self.n_blocking}")
+        for name, least in (("n_blocking", 3), ("max_blocks", 1)):
+            if getattr(self, name) < least:
+                raise ValueError(f"{name} must be at least {least}, got {getattr(self, name)}")
         if not self.identified_ratio > 1.0:
             raise ValueError(f"identified_ratio must be above 1, got {self.identified_ratio}")
 
@@ -485,8 +489,8 @@ class ThresholdFilter:
             self._waiting_s -= whole_s
         self._cumulative = None
 
-    def update(self, *, intensity_ma: float, responded: bool) -> None:
-        """Take in the outcome of one stimulus.
+    def update(self, *, intensity_ma: float, responded: bool, attributed: bool = True) -> None:
+        """Take in the outcome of one stimulus; without `attributed`, do not work out why a response is missing.
 
         Raises
         ------
@@ -498,14 +502,13 @@ class ThresholdFilter:
         self._density *= self._grid.likelihood(outcome, 1)
         self._density *= np.float32(1.0) / self._density.sum()
         self._cumulative = None
-        if responded:
-            self._last_miss = float("nan")
-        else:
+        self._last_miss = float("nan")
+        if attributed and not responded:
             self._last_miss = self._grid.stimulus_failure(self._density, outcome)
             self._stimulus_failures += self._last_miss
 
     def stimulus_failure_probability(self) -> float:
-        """P(the stimulus failed | the last response was missing), NaN if there was one."""
+        """P(the stimulus failed | the last response was missing), NaN if there was one or it was not attributed."""
         return self._last_miss
 
     def predicted_response(self, *, intensity_ma: float) -> float:
@@ -688,6 +691,8 @@ class ThresholdSmoother:
         self._onset_s = onset_s
         self._highest_ma = highest_threshold_ma
         self._spreads_above = spreads_above
+        duration_s = float(onset_s[-1] - onset_s[0])
+        self._block_s = max(self.settings.block_s, duration_s / self.settings.max_blocks)
         low_ma, high_ma = float(intensity_ma.min()) / 3.0, float(intensity_ma.max()) * 3.0
         for prior in within_ma:
             _check_prior(prior)
@@ -730,7 +735,7 @@ class ThresholdSmoother:
         collector = _Collector(self._grid, outcomes, self._intensity_ma, self._highest_ma, self._spreads_above)
         log_evidence = _forward_backward(
             self._grid,
-            _cut_blocks(self._onset_s, outcomes, self.settings.block_s),
+            _cut_blocks(self._onset_s, outcomes, self._block_s),
             self._grid.prior(scale=scale, prior_ma=prior_ma),
             self.settings.memory_limit_bytes,
             collector.take,

@@ -128,7 +128,8 @@ def _sentence(
         at = f"{intensity_ma:.2f} mA does not fire the axon reliably, threshold above {low_ma:.2f} mA"
         return f"{at}; raise it and test"
     if verdict is GuardVerdict.THIN:
-        at = f"margin {margin:.2f} mA ({100.0 * margin / median_ma:.0f} %), below the {asked} asked for"
+        about = "" if identified else "about "
+        at = f"margin {about}{margin:.2f} mA ({100.0 * margin / median_ma:.0f} %), below the {asked} asked for"
     raised = math.ceil(100.0 * rule.required_ma(high_ma)) / 100.0
     return f"{at}; raise to {raised:.2f} mA"
 
@@ -249,8 +250,8 @@ class Watch:
                 known.predict(dt_s=onset_s - self._last_s)
         self._last_s = onset_s
         if responded is not None:
-            for known in (self._filter, self._sceptical):
-                known.update(intensity_ma=pulse_intensity_ma, responded=responded)
+            self._filter.update(intensity_ma=pulse_intensity_ma, responded=responded)
+            self._sceptical.update(intensity_ma=pulse_intensity_ma, responded=responded, attributed=False)
         return self._judge(
             self._filter,
             self._sceptical,
