@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from acq.analysis.blas import one_blas_thread
 from acq.analysis.fibres import FoundFibre
 from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
 from acq.analysis.origin import judge_origin
@@ -113,19 +114,21 @@ def analyse(
         raise ValueError(f"onset_s must increase, got {onset[k]:g} after {onset[k - 1]:g} at sweep {k}")
     offset = np.zeros(n) if onset_offset_us is None else _vector("onset_offset_us", onset_offset_us, n)
     is_testing = _flags("testing", testing, n)
-    waveforms = measure_waveforms(
-        sweeps, onset_index=onset_sample, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
-        damaged=_flags("damaged", damaged, n), full_scale_uv=full_scale_uv,
-    )
+    with one_blas_thread():
+        waveforms = measure_waveforms(
+            sweeps, onset_index=onset_sample, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
+            damaged=_flags("damaged", damaged, n), full_scale_uv=full_scale_uv,
+        )
     latency = np.array(
         [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
     ).reshape(-1, n)
     responded = np.where(waveforms.rejected, -1, np.isfinite(latency)).astype(np.int8)
     prior = _priors(known_threshold_ma, len(waveforms.fibres))
-    judgements = judge(
-        intensity_ma=intensity, onset_s=onset, responded=responded, rule=settings.margin, settings=settings.watch,
-        prior_ma=prior,
-    )
+    with one_blas_thread():
+        judgements = judge(
+            intensity_ma=intensity, onset_s=onset, responded=responded, rule=settings.margin, settings=settings.watch,
+            prior_ma=prior,
+        )
     fibres = tuple(
         _describe(
             found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings

@@ -51,13 +51,14 @@ class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
     start, length : samples. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is the
-    middle of the window.
+    middle of the window. phase : (n_bins, length), the way back to the samples.
     """
 
     start: int
     length: int
     frequency_hz: FloatArray
     basis: ComplexArray
+    phase: ComplexArray
     taper: FloatArray
     sample_rate_hz: float
 
@@ -75,6 +76,16 @@ class Segment:
         part = np.ascontiguousarray(sweeps_uv[:, self.start : self.start + self.length])
         # Two real products cost half of a complex one.
         return part @ self.basis.real + 1j * (part @ self.basis.imag)
+
+    @property
+    def time_us(self) -> FloatArray:
+        """Times of the window's samples relative to its middle: (length,)."""
+        return (np.arange(self.length) - (self.length - 1) / 2.0) * (1e6 / self.sample_rate_hz)
+
+    def synthesise(self, spectrum: ComplexArray) -> FloatArray:
+        """Waveform at the window's own samples: (…, n_bins) → (…, length)."""
+        scale = 2.0 / self.length
+        return (spectrum.real @ self.phase.real - spectrum.imag @ self.phase.imag) * scale
 
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
         """Band-limited waveform at any times relative to the middle: (…, n_bins) → (…, n_times)."""
@@ -101,8 +112,9 @@ def make_segment(
     high = int(np.floor(min(band_hz[1], 0.45 * sample_rate_hz) / spacing))
     frequency_hz = spacing * np.arange(low, high + 1)
     time = np.arange(length) - (length - 1) / 2.0
-    basis = taper[:, None] * np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
-    return Segment(start, length, frequency_hz, basis, taper, sample_rate_hz)
+    turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
+    phase = np.ascontiguousarray(turns.conj().T)
+    return Segment(start, length, frequency_hz, taper[:, None] * turns, phase, taper, sample_rate_hz)
 
 
 @dataclass(slots=True)
@@ -191,12 +203,11 @@ def refine_delays(
 
 def _limit_in_time(template: ComplexArray, segment: Segment) -> ComplexArray:
     """Apply the template's time window: to time, window, and back (both sides of the spectrum)."""
-    time_us = (np.arange(segment.length) - (segment.length - 1) / 2.0) * (1e6 / segment.sample_rate_hz)
+    time_us = segment.time_us
     rise = np.clip((time_us + _TEMPLATE_BEFORE_US) / _TEMPLATE_EDGE_US, 0.0, 1.0)
     fall = np.clip((_TEMPLATE_AFTER_US - time_us) / _TEMPLATE_EDGE_US, 0.0, 1.0)
     window = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
-    wave = segment.to_time(template, time_us) * window
-    return wave @ np.exp(-2j * np.pi * np.outer(time_us * 1e-6, segment.frequency_hz))
+    return (segment.synthesise(template) * window) @ segment.phase.conj().T
 
 
 def estimate_templates(
@@ -386,9 +397,6 @@ def render(fit: GroupFit, *, n_samples: int, fibres: IntArray | None = None) -> 
     scale = np.where(fit.present, fit.amplitude, 0.0)[:, chosen]
     turn = np.exp(-1j * fit.delay_us[:, chosen, None] * omega) * scale[:, :, None]
     spectrum = np.einsum("nfb,fb->nb", turn, fit.template[chosen])
-    time_us = (np.arange(fit.segment.length) - (fit.segment.length - 1) / 2.0) * (1e6 / fit.segment.sample_rate_hz)
-    phase = np.exp(2j * np.pi * np.outer(fit.segment.frequency_hz, time_us) * 1e-6)
     out = np.zeros((fit.delay_us.shape[0], n_samples))
-    part = (spectrum.real @ phase.real - spectrum.imag @ phase.imag) * (2.0 / fit.segment.length)
-    out[:, fit.segment.start : fit.segment.start + fit.segment.length] = part
+    out[:, fit.segment.start : fit.segment.start + fit.segment.length] = fit.segment.synthesise(spectrum)
     return out

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from acq.records import BoolArray, FloatArray
 
-__all__ = ["find_unusable_sweeps", "judge_potential"]
+__all__ = ["QualityReference", "find_unusable_sweeps", "judge_potential", "learn_quality"]
 
 _CHANCE = 1e-6  # of calling one sound sweep of the recording held
 _SATURATION_RUN = 4
@@ -18,10 +20,50 @@ _AMPLITUDE_UV = {"single_fibre": 200.0, "concentric": 50.0}
 _RISE_TIME_US = 300.0
 
 
-def find_unusable_sweeps(
+@dataclass(frozen=True, slots=True)
+class QualityReference:
+    """What a sound sweep of this recording looks like.
+
+    first, start : samples; the artefact lies between them, responses from `start` on. longest_run : repeats of one value
+    that chance allows. scale_uv : robust SD after the artefact. artefact_uv : (start − first,) typical artefact, empty
+    where it is too small to serve as a clock. shift, shift_spread : samples, of the artefact in sound sweeps.
+    """
+
+    onset_index: int
+    first: int
+    start: int
+    longest_run: int
+    scale_uv: float
+    artefact_uv: FloatArray
+    shift: float
+    shift_spread: float
+    full_scale_uv: float | None
+
+
+def learn_quality(
     sweeps_uv: FloatArray, *, onset_index: int, sample_rate_hz: float, earliest_latency_ms: float,
     full_scale_uv: float | None = None,
-) -> BoolArray:
+) -> QualityReference:
+    """Learn from the sweeps of a recording, (n_sweeps, n_samples), most of them sound, what a sound one looks like."""
+    n, n_samples = sweeps_uv.shape
+    start = min(n_samples - 4, onset_index + round(earliest_latency_ms * 1e-3 * sample_rate_hz))
+    first = max(0, onset_index - 4)
+    late = sweeps_uv[:, start:]
+    repeat = max(float(np.median((np.diff(late, axis=1) == 0).mean(axis=1))), 1e-3)
+    allowed = int(np.ceil(np.log(_CHANCE / sweeps_uv.size) / np.log(min(repeat, 0.9)))) + 1
+    scale = float(1.4826 * np.median(np.abs(late - np.median(late))))
+    typical = np.median(sweeps_uv[:, first:start], axis=0)
+    if n < 5 or typical.size < 8 or np.abs(typical).max() < _ARTEFACT_NOISE * max(scale, 1e-12):
+        typical = np.empty(0)
+    reference = QualityReference(
+        onset_index, first, start, max(5, allowed), scale, typical, 0.0, 0.0, full_scale_uv
+    )
+    shift = _artefact_shift(sweeps_uv, reference)
+    centre = float(np.median(shift))
+    return replace(reference, shift=centre, shift_spread=float(1.4826 * np.median(np.abs(shift - centre))))
+
+
+def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> BoolArray:
     """Sweeps with a held stretch, a saturated potential or a misplaced stimulus.
 
     A converter that hangs repeats a value; how long a run chance allows is taken from the recording itself. A flat top far
@@ -36,24 +78,18 @@ def find_unusable_sweeps(
     -------
     (n_sweeps,) bool
     """
-    n, n_samples = sweeps_uv.shape
-    if n == 0 or n_samples < 8:
-        return np.zeros(n, dtype=bool)
-    start = min(n_samples - 4, onset_index + round(earliest_latency_ms * 1e-3 * sample_rate_hz))
     equal = np.diff(sweeps_uv, axis=1) == 0
-    late = equal[:, start:]
-    repeat = max(float(np.median(late.mean(axis=1))), 1e-3)
-    allowed = int(np.ceil(np.log(_CHANCE / sweeps_uv.size) / np.log(min(repeat, 0.9)))) + 1
-    held = _has_run(late, max(5, allowed)) | _has_run(equal[:, :onset_index], max(5, allowed))
-    scale = 1.4826 * np.median(np.abs(sweeps_uv[:, start:] - np.median(sweeps_uv[:, start:])))
-    loud = np.abs(sweeps_uv[:, start:])
-    if full_scale_uv is not None:
-        saturated = np.any(loud >= 0.98 * full_scale_uv, axis=1)
+    run = reference.longest_run
+    held = _has_run(equal[:, reference.start :], run) | _has_run(equal[:, : reference.onset_index], run)
+    loud = np.abs(sweeps_uv[:, reference.start :])
+    if reference.full_scale_uv is not None:
+        saturated = np.any(loud >= 0.98 * reference.full_scale_uv, axis=1)
     else:
         crest = loud.max(axis=1, keepdims=True)
-        flat = (loud == crest) & (crest > _SATURATION_NOISE * max(scale, 1e-12))
+        flat = (loud == crest) & (crest > _SATURATION_NOISE * max(reference.scale_uv, 1e-12))
         saturated = _has_run(flat, _SATURATION_RUN)
-    return held | saturated | _misplaced(sweeps_uv, onset_index, start, scale)
+    shift = np.abs(_artefact_shift(sweeps_uv, reference) - reference.shift)
+    return held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
 
 
 def _has_run(flags: BoolArray, length: int) -> BoolArray:
@@ -64,25 +100,16 @@ def _has_run(flags: BoolArray, length: int) -> BoolArray:
     return np.any(total[:, length:] - total[:, :-length] == length, axis=1)
 
 
-def _misplaced(sweeps_uv: FloatArray, onset_index: int, start: int, noise_uv: float) -> BoolArray:
-    """Sweeps whose artefact is shifted by half a sample or more against the median artefact."""
-    n = sweeps_uv.shape[0]
-    first = max(0, onset_index - 4)
-    part = sweeps_uv[:, first:start]
-    if n < 5 or part.shape[1] < 8:
-        return np.zeros(n, dtype=bool)
-    typical = np.median(part, axis=0)
-    slope = np.gradient(typical)
-    if np.abs(typical).max() < _ARTEFACT_NOISE * max(noise_uv, 1e-12):
-        return np.zeros(n, dtype=bool)
+def _artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:
+    """How far each sweep's artefact lies behind the typical one, samples: (n_sweeps,); 0 where there is no clock."""
+    if reference.artefact_uv.size == 0:
+        return np.zeros(sweeps_uv.shape[0])
+    part = sweeps_uv[:, reference.first : reference.start]
     # Amplitude and shift together, to first order; the artefact grows with the current.
-    design = np.stack([typical, -slope], axis=1)
+    design = np.stack([reference.artefact_uv, -np.gradient(reference.artefact_uv)], axis=1)
     solution, *_ = np.linalg.lstsq(design, part.T, rcond=None)
     gain, shifted = solution
-    shift = np.where(np.abs(gain) > 0.1, shifted / np.where(np.abs(gain) > 0.1, gain, 1.0), 0.0)
-    centred = shift - np.median(shift)
-    spread = 1.4826 * float(np.median(np.abs(centred)))
-    return np.abs(centred) > max(_MISPLACED_SAMPLES, 10.0 * spread)
+    return np.where(np.abs(gain) > 0.1, shifted / np.where(np.abs(gain) > 0.1, gain, 1.0), 0.0)
 
 
 def judge_potential(

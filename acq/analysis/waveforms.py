@@ -10,13 +10,14 @@ from acq.analysis.alignment import GroupFit
 from acq.analysis.fibres import FoundFibre, find_fibres
 from acq.analysis.filters import filter_sweeps
 from acq.analysis.noise import NoiseModel, estimate_noise
-from acq.analysis.quality import find_unusable_sweeps
+from acq.analysis.quality import QualityReference, find_unusable_sweeps, learn_quality
 from acq.analysis.settings import AnalysisSettings
 from acq.records import BoolArray, FloatArray
 
 __all__ = ["Waveforms", "measure_waveforms", "spread_over"]
 
 _GAP_SAMPLES = 2  # between the baseline and the stimulus
+_FEWEST_SAMPLES = 64  # after the stimulus
 _TAIL_SHARE = 0.25  # of the sweep, at its end
 
 
@@ -28,6 +29,7 @@ class Waveforms:
     fits: tuple[GroupFit, ...]
     rejected: BoolArray
     noise: NoiseModel | None
+    quality: QualityReference | None
     polarity: float = 1.0
     sharp_noise_uv: float = float("nan")
 
@@ -45,15 +47,18 @@ def measure_waveforms(
     damaged : (n_sweeps,) bool, optional
         Sweeps known to have lost samples.
     """
-    rejected = find_unusable_sweeps(
+    if sweeps_uv.shape[0] == 0 or sweeps_uv.shape[1] - onset_index < _FEWEST_SAMPLES:
+        return Waveforms((), (), np.zeros(sweeps_uv.shape[0], dtype=bool), None, None)
+    quality = learn_quality(
         sweeps_uv, onset_index=onset_index, sample_rate_hz=sample_rate_hz,
         earliest_latency_ms=settings.earliest_latency_ms, full_scale_uv=full_scale_uv,
     )
+    rejected = find_unusable_sweeps(sweeps_uv, quality)
     if damaged is not None:
         rejected = rejected | damaged
     kept = sweeps_uv[~rejected]
     if not kept.shape[0]:
-        return Waveforms((), (), rejected, None)
+        return Waveforms((), (), rejected, None, quality)
     if settings.recording_band_hz is not None:
         kept = filter_sweeps(
             kept, band_hz=settings.recording_band_hz, sample_rate_hz=sample_rate_hz, onset_index=onset_index,
@@ -63,7 +68,7 @@ def measure_waveforms(
     found = find_fibres(
         kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings
     )
-    return Waveforms(found.fibres, found.fits, rejected, noise, found.polarity, found.sharp_noise_uv)
+    return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv)
 
 
 def _baselines(sweeps_uv: FloatArray, onset_index: int) -> list[FloatArray]:

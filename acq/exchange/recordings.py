@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +17,10 @@ import numpy.typing as npt
 from acq.errors import InputFileError
 from acq.records import BoolArray, FloatArray, IntArray, Pulse, PulseKind
 
-__all__ = ["Recording", "Truth", "load_recording", "load_truth"]
+if TYPE_CHECKING:
+    from acq.study.store import StudyStore
+
+__all__ = ["Recording", "Truth", "load_recording", "load_truth", "recording_from_store"]
 
 ELECTRODES = MappingProxyType({"sf": "single_fibre", "cn": "concentric"})
 
@@ -445,27 +448,43 @@ def _load_from_study(path: Path, number: int | None) -> Recording:
     from acq.study.store import StudyStore
 
     with StudyStore.open(path, "read") as store:
-        stored = store.recordings()
-        if number is None and len(stored) == 1:
-            number = stored[0].number
-        chosen = [one for one in stored if one.number == number]
-        if not chosen:
-            there = ", ".join(str(one.number) for one in stored) or "none"
-            asked = "name the recording wanted" if number is None else f"there is no recording {number}"
-            raise InputFileError(f"{path}: {asked}; the study holds the numbers {there}")
-        described, sweeps = chosen[0], store.sweeps(chosen[0].number)
+        return recording_from_store(store, number)
+
+
+def recording_from_store(store: StudyStore, number: int | None = None) -> Recording:
+    """Read a recording of a study file that is open.
+
+    Parameters
+    ----------
+    number : int, optional
+        Which recording; may be left out where there is only one.
+
+    Raises
+    ------
+    InputFileError
+        When there is no such recording, or it has no sweeps.
+    """
+    stored = store.recordings()
+    if number is None and len(stored) == 1:
+        number = stored[0].number
+    chosen = [one for one in stored if one.number == number]
+    if not chosen:
+        there = ", ".join(str(one.number) for one in stored) or "none"
+        asked = "name the recording wanted" if number is None else f"there is no recording {number}"
+        raise InputFileError(f"{store.path}: {asked}; the study holds the numbers {there}")
+    described, sweeps = chosen[0], store.sweeps(chosen[0].number)
     n = sweeps.onset_sample.size
     if n == 0:
-        raise InputFileError(f"{path}: recording {described.number} has no sweeps; choose another")
+        raise InputFileError(f"{store.path}: recording {described.number} has no sweeps; choose another")
     if np.unique(sweeps.width_us).size != 1:
-        raise InputFileError(f"{path}: the pulse width changes within recording {described.number}; choose another")
+        raise InputFileError(f"{store.path}: the pulse width changes within recording {described.number}; choose another")
     # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
     rate_hz: FloatArray = np.ones(n)
     if n > 1:
         rate_hz[1:] = np.diff(sweeps.pulse_index) * sweeps.sample_rate_hz / np.diff(sweeps.onset_sample)
         rate_hz[0] = rate_hz[1]
     return _check(
-        path,
+        store.path,
         Recording(
             sweeps_uv=sweeps.sweeps_uv,
             onset_index=sweeps.onset_index,
@@ -483,6 +502,6 @@ def _load_from_study(path: Path, number: int | None) -> Recording:
             full_scale_uv=described.full_scale_uv,
             kinds=sweeps.kinds,
             is_damaged=sweeps.is_damaged,
-            name=f"{path.stem} {described.number}",
+            name=f"{store.path.stem} {described.number}",
         ),
     )

@@ -1,0 +1,664 @@
+"""The engine: everything from the device to the study file, without a screen.
+
+It owns the threads. In real time the reader fills the ring buffer, the feeder keeps the device supplied with pulses
+through the safety gate, and the engine's own thread cuts sweeps, analyses, guards and stores. In virtual time one thread
+does all three in turn, so that a run is repeatable to the last bit.
+"""
+
+from __future__ import annotations
+
+import math
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+from acq.analysis.blas import one_blas_thread
+from acq.clock import Clock, RealClock
+from acq.devices.contract import Device
+from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
+from acq.exchange.recordings import recording_from_store
+from acq.guard.margin import MarginRule
+from acq.offline import RecordingSettings, analyse_recording
+from acq.procedures.recording import make_recording_policy, set_working_intensity
+from acq.procedures.threshold_scan import ThresholdScan
+from acq.records import GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
+from acq.safety.gate import SafetyGate
+from acq.safety.lease import Lease
+from acq.safety.limits import Limits
+from acq.session import EngineSnapshot, RecordingSession, SweepOutcome
+from acq.stimulus.test_pulses import TestPulsePolicy
+from acq.stimulus.train import Train
+from acq.stream.cutter import StimulusFaultKind, SweepCutter
+from acq.stream.latest import Latest
+from acq.stream.reader import Reader
+from acq.stream.ring import RingBuffer
+from acq.study.store import StudyStore
+from hardware_profiles import HardwareProfile
+
+__all__ = ["Engine", "EngineOptions"]
+
+_RING_S: Final = 10.0
+_FEED_EVERY_S: Final = 0.01
+_FEED_AHEAD_S: Final = 0.04  # beyond the earliest onset the device still takes
+_WAIT_S: Final = 0.02
+_SNAPSHOT_EVERY_S: Final = 0.1
+_MESSAGES_KEPT: Final = 8
+_LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
+_STALL_S: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EngineOptions:
+    """What may be chosen for a run.
+
+    scan_step_ma : of the threshold scan's climb, None for twice the profile's step. sweep_extent_s : of a sweep before
+    and after the stimulus, None for the profile's; a replay needs that of its recording.
+    """
+
+    electrode: str = "single_fibre"
+    settings: RecordingSettings = field(default_factory=RecordingSettings)
+    scan_step_ma: float | None = None
+    sweep_extent_s: tuple[float, float] | None = None
+
+
+class _Paused:
+    """A policy that delivers nothing."""
+
+    def next(self, index: int) -> None:  # noqa: ARG002 - the protocol's argument
+        """Nothing is to be delivered."""
+
+
+class Engine:
+    """Runs a study on a device. Commands and `snapshot` may come from any thread; `step` belongs to one.
+
+    Parameters
+    ----------
+    device : Device
+        Not opened yet.
+    profile : HardwareProfile
+    store : StudyStore
+        Open for writing; the engine does not close it.
+    options : EngineOptions, optional
+    clock : Clock, optional
+        The device's clock.
+
+    Raises
+    ------
+    DeviceError
+        When the device cannot be opened.
+    """
+
+    def __init__(
+        self, device: Device, profile: HardwareProfile, store: StudyStore, *, options: EngineOptions | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self._device = device
+        self._profile = profile
+        self._store = store
+        self._options = options if options is not None else EngineOptions()
+        self._clock: Clock = clock if clock is not None else RealClock()
+        self._wall = RealClock()
+        self._about = device.describe()
+        self._rate_hz = self._about.sample_rate_hz
+        self._is_replay = not self._about.takes_pulses
+        self._rule: MarginRule = self._options.settings.margin
+        self._limits = Limits.from_profile(profile.stimulus)
+        self._lease = Lease(self._clock, profile.safety.lease_s)
+        self._ring = RingBuffer(len(self._about.channels), math.ceil(_RING_S * self._rate_hz))
+        self._reader = Reader(device, self._ring, self._clock, stall_s=_STALL_S)
+        self._gate = SafetyGate(
+            device, self._limits, self._clock, self._lease,
+            amplitude_tolerance_relative=profile.safety.amplitude_tolerance_relative,
+            amplitude_tolerance_ma=profile.safety.amplitude_tolerance_ma,
+            onset_tolerance_us=profile.safety.onset_tolerance_us,
+            on_event=self._note_gate,
+        )
+        self._train = Train(
+            sample_rate_hz=self._rate_hz, rate_hz=profile.stimulus.default_rate_hz,
+            width_us=profile.stimulus.width_us, policy=_Paused(), limits=self._limits,
+        )
+        before_s, after_s = self._options.sweep_extent_s or (
+            profile.acquisition.sweep_before_ms / 1000, profile.acquisition.sweep_after_ms / 1000,
+        )
+        self._cutter = SweepCutter(
+            self._ring, sample_rate_hz=self._rate_hz, before_s=before_s, after_s=after_s,
+            onset_tolerance_us=profile.safety.onset_tolerance_us,
+        )
+        self._onset_index = round(before_s * self._rate_hz)
+        self._issued: deque[Pulse] = deque()
+        self._withdraw = threading.Event()
+        self._feed_lock = threading.Lock()
+        self._commands: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._events: queue.SimpleQueue[tuple[str, str]] = queue.SimpleQueue()
+        self._latest: Latest[EngineSnapshot] = Latest()
+        self._messages: deque[str] = deque(maxlen=_MESSAGES_KEPT)
+        self._session: RecordingSession | None = None
+        self._scan: ThresholdScan | None = None
+        self._policy: TestPulsePolicy | None = None
+        self._proposal_ma: float | None = None
+        self._n_pulses = 0
+        self._last_snapshot_s = -math.inf
+        self._is_finished = False
+        self._stopping = threading.Event()
+        self._threads: list[threading.Thread] = []
+        self._results: dict[int, RecordingAnalysis] = {}
+        self._failure: DeviceError | None = None
+        self._begin_recording()
+        try:
+            device.open()
+            device.arm()
+            device.start()
+        except DeviceError:
+            device.close()
+            raise
+        self._cutter.expect(device.recorded_pulses())
+        if not self._about.is_virtual_time:
+            self._start_threads()
+        self._publish(force=True)
+
+    # ---- commands: the operator's acts ------------------------------------------------------------------------------
+
+    def stop(self, reason: str = "stopped by the operator") -> None:
+        """Bring the output to rest at once, from any thread."""
+        try:
+            self._gate.stop(reason)
+        except DeviceError as exc:
+            self._events.put(("fault", str(exc)))
+        self._withdraw.set()
+
+    def begin(self) -> None:
+        """At rest → delivering, at 0 mA; nothing comes out before the intensity is raised or a scan is started."""
+        self._command("begin", self._begin)
+
+    def raise_intensity(self, *, coarse: bool = False) -> None:
+        """One step of the profile up."""
+        self._command("raise", lambda: self._move_intensity(+1, coarse=coarse))
+
+    def lower_intensity(self, *, coarse: bool = False) -> None:
+        """One step of the profile down."""
+        self._command("lower", lambda: self._move_intensity(-1, coarse=coarse))
+
+    def change_rate(self, direction: int) -> None:
+        """The next higher (+1) or lower (−1) rate of the profile."""
+        self._command("rate", lambda: self._change_rate(direction))
+
+    def start_scan(self, *, up_to_ma: float | None = None) -> None:
+        """Authorise and begin a threshold scan up to an intensity, the profile's scan ceiling if none is given."""
+        self._command("scan", lambda: self._start_scan(up_to_ma))
+
+    def accept_proposal(self) -> None:
+        """Take the intensity that the scan proposed as working intensity."""
+        self._command("accept", self._accept)
+
+    def toggle_test_pulses(self) -> None:
+        """Test pulses off or on again."""
+        self._command("tests", self._toggle_tests)
+
+    def new_recording(self) -> None:
+        """Finish this recording and begin the next; the output goes to rest."""
+        self._command("new recording", self._next_recording)
+
+    def acknowledge(self) -> None:
+        """Acknowledge a fault: latched off → at rest."""
+        self._command("acknowledge", self._gate.acknowledge)
+
+    def mark(self, text: str) -> None:
+        """Write the operator's note into the study."""
+        self._command("mark", lambda: self._say(f"mark: {text}"))
+
+    def _command(self, name: str, act: Callable[[], None]) -> None:
+        def run() -> None:
+            self._store.add_action(name, "operator", sample=self._ring.next_sample, recording=self._number)
+            try:
+                act()
+            except SafetyViolationError as exc:
+                self._say(f"refused: {exc}")
+            except DeviceError as exc:
+                self._fail(exc)
+
+        self._commands.put(run)
+
+    # ---- what runs -------------------------------------------------------------------------------------------------
+
+    @property
+    def gate(self) -> SafetyGate:
+        """The safety gate, for its state."""
+        return self._gate
+
+    @property
+    def is_finished(self) -> bool:
+        """Whether the device has come to the end of what it plays, or has failed."""
+        return self._is_finished
+
+    @property
+    def failure(self) -> DeviceError | None:
+        """What ended the run, if a device failure did."""
+        return self._failure
+
+    @property
+    def elapsed_s(self) -> float:
+        """Time on the device's sample clock."""
+        return self._ring.next_sample / self._rate_hz
+
+    @property
+    def proposal_ma(self) -> float | None:
+        """The working intensity a scan has proposed and nobody has accepted yet."""
+        return self._proposal_ma
+
+    @property
+    def is_scanning(self) -> bool:
+        """Whether a scan runs."""
+        return self._scan is not None and self._scan.result is None
+
+    @property
+    def session(self) -> RecordingSession:
+        """The recording that runs."""
+        assert self._session is not None  # noqa: S101 - begun by the constructor
+        return self._session
+
+    @property
+    def _number(self) -> int:
+        return self.session.number
+
+    def snapshot(self) -> EngineSnapshot | None:
+        """The newest snapshot, None when nothing came since the last call."""
+        return self._latest.get()
+
+    def step(self) -> int:
+        """One turn: commands, samples, pulses, sweeps, display. Returns the number of sweeps taken."""
+        with one_blas_thread():
+            return self._step()
+
+    def _step(self) -> int:
+        n_sweeps = 0
+        try:
+            self._run_commands()
+            if self._about.is_virtual_time:
+                self._reader.pump_once()
+                self._feed()
+            else:
+                self._ring.wait_for(self._ring.next_sample + 1, _WAIT_S)
+                self._reader.check()
+            n_sweeps = self._take_sweeps()
+            self._gate.renew_lease()
+        except DeviceError as exc:
+            self._fail(exc)
+        self._drain_events()
+        if self._reader.is_finished and self._cutter.n_expected == 0:
+            self._is_finished = True
+        self._publish(force=n_sweeps > 0 and not self._about.is_virtual_time)
+        return n_sweeps
+
+    def run(self, until: Callable[[], bool]) -> None:
+        """Step until a condition holds, the recording is at its end, or the device has failed."""
+        while not self._is_finished and not until():
+            self.step()
+
+    def finish(self) -> dict[int, RecordingAnalysis]:
+        """Output to rest, last sweeps in, every recording analysed, device closed. Idempotent.
+
+        Returns
+        -------
+        dict
+            Recording number → its analysis, for recordings with sweeps.
+        """
+        if self._stopping.is_set():
+            return self._results
+        self.stop("study finished")
+        if self._failure is None:
+            self._collect_last_sweeps()
+        self._stopping.set()
+        self._reader.stop()
+        for thread in self._threads:
+            thread.join(timeout=2.0)
+        try:
+            self._device.stop()
+        except DeviceError as exc:
+            self._say(f"at the end: {exc}")
+        self._device.close()
+        self._end_recording()
+        self._drain_events()
+        self._is_finished = True
+        self._publish(force=True)
+        return self._results
+
+    # ---- threads ---------------------------------------------------------------------------------------------------
+
+    def _start_threads(self) -> None:
+        self._reader.start()
+        if not self._is_replay:
+            feeder = threading.Thread(target=self._feed_forever, name="feeder", daemon=True)
+            feeder.start()
+            self._threads.append(feeder)
+
+    def _feed_forever(self) -> None:
+        while not self._stopping.wait(_FEED_EVERY_S):
+            try:
+                self._feed()
+            except DeviceError as exc:
+                self._events.put(("fault", str(exc)))
+
+    def _feed(self) -> None:
+        """Queue the pulses that are due soon. The gate refuses them when the analysis has not renewed the lease."""
+        if self._is_replay or not self._gate.check_lease():
+            return
+        with self._feed_lock:
+            earliest = self._device.earliest_onset_sample()
+            ahead = round(_FEED_AHEAD_S * self._rate_hz)
+            pulses = self._train.pulses_until(earliest + ahead, earliest_sample=earliest + ahead // 4)
+            for pulse in pulses:
+                # Expected before it is queued: it cannot be seen before the cutter knows of it.
+                self._issued.append(pulse)
+                try:
+                    self._gate.submit([pulse])
+                except (SafetyViolationError, LateStimulusError) as exc:
+                    self._issued.remove(pulse)
+                    self._events.put(("refused", str(exc)))
+                    if isinstance(exc, SafetyViolationError):
+                        return
+
+    # ---- sweeps ----------------------------------------------------------------------------------------------------
+
+    def _take_sweeps(self) -> int:
+        while self._issued:
+            self._cutter.expect([self._issued.popleft()])
+        if self._withdraw.is_set():
+            self._withdraw.clear()
+            self._cutter.withdraw()
+        sweeps = self._cutter.cut()
+        for fault in self._cutter.take_faults():
+            self._n_pulses += fault.pulse is not None
+            if self._is_replay:
+                continue
+            if fault.kind is StimulusFaultKind.UNREQUESTED:
+                self._gate.report_unrequested(onset_sample=fault.onset_sample, delivered_ma=fault.delivered_ma)
+            elif fault.pulse is not None:
+                self._store.add_pulse(self._number, fault.pulse)
+                self._gate.verify(fault.pulse)
+            self._withdraw.set()
+        for sweep in sweeps:
+            self._n_pulses += 1
+            if not self._is_replay:
+                self._gate.verify(sweep.pulse, samples_lost=sweep.is_damaged)
+            if self.session.n_sweeps >= _LONGEST_RECORDING:
+                self._end_recording()
+                self._begin_recording()
+            outcome = self.session.take(sweep, working_ma=self._judged_ma(sweep.pulse))
+            self._follow(outcome)
+            self._gate.renew_lease()
+        return len(sweeps)
+
+    def _judged_ma(self, pulse: Pulse) -> float:
+        """The intensity the verdicts are about: the working intensity, in a scan the highest reached so far."""
+        own_ma = pulse.delivered_ma if math.isfinite(pulse.delivered_ma) else pulse.commanded_ma
+        if self._scan is not None:
+            return max(self._scan.reached_ma, own_ma)
+        return own_ma if self._is_replay or self._gate.intensity_ma <= 0 else self._gate.intensity_ma
+
+    def _follow(self, outcome: SweepOutcome) -> None:
+        """Tell whoever asked for the pulse what came of it."""
+        for event in outcome.events:
+            self._say(event)
+        if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
+            self._scan.observe(intensity_ma=outcome.pulse.commanded_ma, states=self.session.states)
+            result = self._scan.result
+            if result is not None:
+                self._finish_scan(result.working_ma, result.sentence)
+        elif self._policy is not None:
+            watched = [answered for fibre, answered in outcome.responded.items()]
+            self._policy.observe(outcome.pulse.index, is_missed=not outcome.rejected and not all(watched))
+            if self._policy.is_retesting and any(
+                state.verdict in (GuardVerdict.THIN, GuardVerdict.LOST) for state in self.session.states.values()
+            ):
+                self._policy.end_retest()
+
+    # ---- acts ------------------------------------------------------------------------------------------------------
+
+    def _begin(self) -> None:
+        if self._is_replay:
+            self._say("a replay delivers nothing")
+            return
+        if self._gate.state is OutputState.AT_REST:
+            self._gate.make_ready()
+        if self._gate.state is OutputState.READY:
+            self._train.resume(self._device.earliest_onset_sample())
+            self._follow_intensity(self._gate.intensity_ma)
+            self._gate.begin()
+
+    def _move_intensity(self, direction: int, *, coarse: bool) -> None:
+        stimulus = self._profile.stimulus
+        step_ma = stimulus.coarse_step_ma if coarse else stimulus.step_ma
+        target_ma = max(0.0, round(self._gate.intensity_ma + direction * step_ma, 6))
+        if direction > 0 and self._gate.state is not OutputState.DELIVERING:
+            self._say("begin delivery first")
+            return
+        self._gate.set_intensity_ma(target_ma)
+        self._end_scan()
+        self._follow_intensity(target_ma)
+
+    def _follow_intensity(self, working_ma: float) -> None:
+        """Let the train follow the working intensity."""
+        if working_ma <= 0:
+            self._policy = None
+            self._train.set_policy(_Paused())
+        elif self._policy is None:
+            self._policy = make_recording_policy(
+                working_ma=working_ma, rule=self._rule, one_in=self._profile.guard.test_one_in,
+                rate_hz=self._train.rate_hz,
+            )
+            self._train.set_policy(self._policy)
+        else:
+            set_working_intensity(self._policy, working_ma=working_ma, rule=self._rule)
+
+    def _change_rate(self, direction: int) -> None:
+        rates = sorted(self._profile.stimulus.rates_hz)
+        higher = [rate for rate in rates if rate > self._train.rate_hz + 1e-9]
+        lower = [rate for rate in rates if rate < self._train.rate_hz - 1e-9]
+        chosen = (higher[:1] if direction > 0 else lower[-1:]) or [self._train.rate_hz]
+        self._train.set_rate_hz(chosen[0])
+        if self._policy is not None:
+            self._policy.set_rate_hz(chosen[0])
+        self._say(f"rate {chosen[0]:g} Hz")
+
+    def _start_scan(self, up_to_ma: float | None) -> None:
+        stimulus = self._profile.stimulus
+        limit_ma = up_to_ma if up_to_ma is not None else stimulus.scan_ceiling_ma
+        if limit_ma is None:
+            self._say("this profile names no scan ceiling; say how far the scan may go")
+            return
+        if self._gate.state is not OutputState.DELIVERING:
+            self._begin()
+        if self._gate.state is not OutputState.DELIVERING:
+            return
+        step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
+        self._gate.authorise_scan(limit_ma)
+        self._proposal_ma = None
+        self._policy = None
+        self._scan = ThresholdScan(
+            step_ma=step_ma, largest_step_ma=stimulus.largest_step_ma, resolution_ma=stimulus.step_ma,
+            up_to_ma=limit_ma, rule=self._rule,
+        )
+        self._train.set_policy(self._scan)
+        self._say(f"threshold scan up to {limit_ma:g} mA")
+
+    def _finish_scan(self, working_ma: float | None, sentence: str) -> None:
+        if self._proposal_ma is None:
+            self._say(f"scan: {sentence}")
+        self._proposal_ma = working_ma
+        if working_ma is None:
+            self._end_scan()
+            self._gate.end_scan()
+            self._follow_intensity(self._gate.intensity_ma)
+
+    def _end_scan(self) -> None:
+        self._scan = None
+        self._proposal_ma = None
+
+    def _accept(self) -> None:
+        proposal_ma = self._proposal_ma
+        if proposal_ma is None:
+            self._say("nothing is proposed")
+            return
+        self._gate.set_intensity_ma(proposal_ma)
+        self._end_scan()
+        self._follow_intensity(proposal_ma)
+        self._say(f"working intensity {proposal_ma:.2f} mA")
+
+    def _toggle_tests(self) -> None:
+        if self._policy is None:
+            self._say("test pulses belong to a recording at a working intensity")
+            return
+        one_in = 0 if self._policy.one_in else self._profile.guard.test_one_in
+        self._policy.set_one_in(one_in)
+        self._say(f"test pulses: one in {one_in}" if one_in else "test pulses off: the margin will become untested")
+
+    # ---- recordings ------------------------------------------------------------------------------------------------
+
+    def _begin_recording(self) -> None:
+        needle = self._about.channels[0]
+        acquisition = self._profile.acquisition
+        number = self._store.start_recording(
+            profile=self._profile.name, device=self._about.detail, electrode=self._options.electrode,
+            sample_rate_hz=self._rate_hz, band_hz=acquisition.band_hz, mains_hz=acquisition.mains_hz,
+            quantum_uv=needle.quantum, full_scale_uv=needle.full_scale, settings=self._options.settings,
+        )
+        self._session = RecordingSession(
+            number=number, store=self._store, settings=self._options.settings, sample_rate_hz=self._rate_hz,
+            onset_index=self._onset_index, full_scale_uv=needle.full_scale,
+        )
+
+    def _next_recording(self) -> None:
+        self.stop("new recording")
+        self._end_scan()
+        self._follow_intensity(0.0)
+        self._end_recording()
+        self._begin_recording()
+        self._say(f"recording {self._number}")
+
+    def _end_recording(self) -> None:
+        """Analyse the recording from what the study file holds, and keep the result beside it."""
+        number = self._number
+        if number in self._results or self.session.n_sweeps == 0:
+            return
+        settings = self._options.settings
+        analysis = analyse_recording(recording_from_store(self._store, number), settings=settings)
+        self._store.add_result(number, analysis, settings=settings)
+        self._store.settle()
+        self._results[number] = analysis
+
+    def _collect_last_sweeps(self) -> None:
+        """Take in the sweeps of pulses that were already on their way."""
+        turns = math.ceil((self._about.lead_s + 0.1) * self._rate_hz)
+        last = self._ring.next_sample + turns
+        while self._cutter.n_expected and self._ring.next_sample < last and not self._is_finished:
+            self.step()
+        self._drain_events()
+
+    # ---- reporting -------------------------------------------------------------------------------------------------
+
+    def _run_commands(self) -> None:
+        while True:
+            try:
+                command = self._commands.get_nowait()
+            except queue.Empty:
+                return
+            command()
+
+    def _note_gate(self, kind: str, detail: str) -> None:
+        """Called by the gate, from any thread."""
+        self._events.put((kind, detail))
+
+    def _drain_events(self) -> None:
+        while True:
+            try:
+                kind, detail = self._events.get_nowait()
+            except queue.Empty:
+                return
+            self._store.add_event(kind, detail, sample=self._ring.next_sample, recording=self._number)
+            if kind == "transition" and "delivering to" in detail:
+                self._end_scan()
+                self._follow_intensity(0.0)
+                self._withdraw.set()
+            if kind in ("transition", "refused", "latch", "fault", "late"):
+                self._messages.append(f"{kind}: {detail}")
+
+    def _say(self, message: str) -> None:
+        """A message for the operator, kept in the study."""
+        self._messages.append(message)
+        self._store.add_event("message", message, sample=self._ring.next_sample, recording=self._number)
+
+    def _fail(self, exc: DeviceError) -> None:
+        """The device failed: output latched off, the study goes on being readable."""
+        if self._failure is None:
+            self._failure = exc
+            self._say(f"device failed: {exc}")
+            try:
+                self._gate.latch(str(exc))
+            except DeviceError as second:
+                self._say(f"and did not take the order to stop: {second}")
+        self._is_finished = True
+
+    def _advice(self) -> str:
+        """What to do next, in one sentence."""
+        state = self._gate.state
+        if self._is_replay:
+            return "replay of a recording"
+        if state is OutputState.LATCHED_OFF:
+            return f"output latched off: {self._gate.latch_reason}; put it right, then acknowledge"
+        if self._proposal_ma is not None:
+            return f"accept {self._proposal_ma:.2f} mA as working intensity"
+        if state is not OutputState.DELIVERING:
+            return "begin delivery, or start a threshold scan"
+        if self._scan is not None:
+            return "scan runs; hold the electrodes still"
+        worst = [s for s in self.session.states.values() if s.verdict in (GuardVerdict.LOST, GuardVerdict.THIN)]
+        if worst:
+            return min(worst, key=lambda s: s.probability_kept).sentence
+        if self._gate.intensity_ma <= 0:
+            return "raise the intensity, or start a threshold scan"
+        if not self.session.states:
+            return "no fibre yet: move the needle, or raise the intensity"
+        untested = [s for s in self.session.states.values() if s.verdict is GuardVerdict.UNTESTED]
+        return untested[0].sentence if untested else "margin kept: go on"
+
+    def _publish(self, *, force: bool = False) -> None:
+        now_s = self._wall.now_s()
+        if not force and now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S:
+            return
+        self._last_snapshot_s = now_s
+        self._latest.put(self.make_snapshot())
+
+    def make_snapshot(self) -> EngineSnapshot:
+        """Everything as it stands now; for the engine's own thread."""
+        session = self.session
+        scan_text = self._scan.description if self._scan is not None else ""
+        recording_text = "" if self._policy is None else f"recording, one test pulse in {self._policy.one_in}"
+        return EngineSnapshot(
+            state=self._gate.state,
+            latch_reason=self._gate.latch_reason,
+            device=self._about.detail,
+            is_simulated=self._about.is_simulated,
+            is_replay=self._is_replay,
+            recording=session.number,
+            elapsed_s=self.elapsed_s,
+            intensity_ma=self._train.intensity_ma if self.is_scanning else self._gate.intensity_ma,
+            delivered_ma=session.delivered_ma,
+            rate_hz=self._train.rate_hz,
+            width_us=self._train.width_us,
+            ceiling_ma=self._profile.stimulus.ceiling_ma,
+            n_pulses=self._n_pulses,
+            n_testing=session.n_testing,
+            n_rejected=session.n_rejected,
+            samples_lost=self._ring.lost_count + self._ring.overrun_count,
+            noise_uv=session.noise_uv,
+            procedure=scan_text or recording_text,
+            proposal_ma=self._proposal_ma,
+            advice=self._advice(),
+            fibres=session.fibres(),
+            messages=tuple(self._messages),
+            study_path=str(self._store.path),
+            is_finished=self._is_finished,
+        )

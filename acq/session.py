@@ -1,0 +1,337 @@
+"""One recording while it runs: every sweep through the analyser and the guard into the study file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
+from acq.analysis.streaming import FibreHistory, StreamingAnalyser, SweepFinding
+from acq.guard.attribution import attribute
+from acq.guard.watch import Watch, WatchState
+from acq.offline import RecordingSettings
+from acq.records import (
+    BoolArray,
+    FibreResponse,
+    FloatArray,
+    GuardVerdict,
+    MissingReason,
+    OutputState,
+    Pulse,
+    PulseKind,
+    Sweep,
+)
+from acq.study.store import StudyStore, VerdictChange
+
+__all__ = ["EngineSnapshot", "FibreSnapshot", "RecordingSession", "SweepOutcome"]
+
+@dataclass(frozen=True, slots=True)
+class FibreSnapshot:
+    """One fibre as it stands now; NaN or None for what is not known.
+
+    n_admitted : responses to measuring pulses under an `assured` verdict. mcd_us, mcd_interval_us, n_pairs : running
+    jitter, noise-corrected, over the sweeps still held; over untested responses, marked by `is_untested`, while nothing
+    has been admitted.
+    """
+
+    fibre: int
+    latency_us: float
+    amplitude_uv: float
+    rise_time_us: float
+    mcd_us: float
+    mcd_interval_us: tuple[float, float]
+    mcd_noise_us: float
+    n_pairs: int
+    is_untested: bool
+    n_admitted: int
+    n_responses: int
+    n_stimuli: int
+    blocking: tuple[float, float, float]  # fraction, lower and upper end
+    threshold_ma: float | None
+    threshold_interval_ma: tuple[float, float] | None
+    margin_ma: float | None
+    margin_relative: float | None
+    verdict: GuardVerdict
+    sentence: str
+    responded_last: bool
+    recent_latency_us: tuple[float, ...] = ()  # the latest measuring and testing sweeps, NaN where missing
+
+
+@dataclass(frozen=True, slots=True)
+class EngineSnapshot:
+    """Everything a display needs, at one moment."""
+
+    state: OutputState
+    latch_reason: str | None
+    device: str
+    is_simulated: bool
+    is_replay: bool
+    recording: int
+    elapsed_s: float
+    intensity_ma: float
+    delivered_ma: float
+    rate_hz: float
+    width_us: float
+    ceiling_ma: float
+    n_pulses: int
+    n_testing: int
+    n_rejected: int
+    samples_lost: int
+    noise_uv: float
+    procedure: str
+    proposal_ma: float | None
+    advice: str
+    fibres: tuple[FibreSnapshot, ...]
+    messages: tuple[str, ...]
+    study_path: str
+    is_finished: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SweepOutcome:
+    """What one sweep brought: for the test pulses, the procedure and the messages."""
+
+    pulse: Pulse
+    rejected: bool
+    responded: dict[int, bool]
+    refreshed: bool
+    events: tuple[str, ...]
+
+
+@dataclass(slots=True)
+class _Watched:
+    """A fibre's watch and what the guard said of each sweep."""
+
+    watch: Watch
+    state: WatchState | None = None
+    verdicts: dict[int, GuardVerdict] = field(default_factory=dict)
+    n_admitted: int = 0
+    n_responses: int = 0
+    n_stimuli: int = 0
+
+
+class RecordingSession:
+    """The live path of one recording. One thread owns it.
+
+    Parameters
+    ----------
+    number : int
+        The recording in the study file.
+    sample_rate_hz, onset_index : float, int
+        Of the sweeps.
+    """
+
+    def __init__(
+        self, *, number: int, store: StudyStore, settings: RecordingSettings, sample_rate_hz: float, onset_index: int,
+        full_scale_uv: float | None,
+    ) -> None:
+        self.number = number
+        self._store = store
+        self._settings = settings
+        self._analyser = StreamingAnalyser(
+            onset_index=onset_index, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
+            full_scale_uv=full_scale_uv,
+        )
+        self._watched: dict[int, _Watched] = {}
+        self._pulses: dict[int, Pulse] = {}  # by sweep, as long as the analyser holds the sweep
+        self._onset_s: dict[int, float] = {}
+        self.n_testing = 0
+        self.n_rejected = 0
+        self.delivered_ma = float("nan")
+
+    @property
+    def n_sweeps(self) -> int:
+        """Sweeps taken."""
+        return self._analyser.n_sweeps
+
+    @property
+    def noise_uv(self) -> float:
+        """RMS of the baseline."""
+        return self._analyser.noise_uv
+
+    @property
+    def states(self) -> dict[int, WatchState]:
+        """What the guard knows of each fibre."""
+        return {fibre: watched.state for fibre, watched in self._watched.items() if watched.state is not None}
+
+    @property
+    def fewest_admitted(self) -> int:
+        """Admitted responses of the fibre that has the fewest; 0 without fibres."""
+        return min((watched.n_admitted for watched in self._watched.values()), default=0)
+
+    def take(self, sweep: Sweep, *, working_ma: float) -> SweepOutcome:
+        """Analyse a sweep, judge every fibre, and commit it all to the study file.
+
+        Parameters
+        ----------
+        working_ma : float
+            The intensity the verdicts are about: the working intensity, not that of a test pulse.
+        """
+        index = self._analyser.n_sweeps
+        finding = self._analyser.add(sweep.samples_uv, damaged=sweep.is_damaged)
+        self._pulses[index] = sweep.pulse
+        self._onset_s[index] = sweep.onset_s
+        self.n_testing += sweep.pulse.kind is PulseKind.TESTING
+        self.n_rejected += finding.rejected
+        self.delivered_ma = self._intensity(sweep.pulse)
+        working = working_ma if working_ma > 0 else self._intensity(sweep.pulse)
+        events: list[str] = []
+        changes: list[VerdictChange] = []
+        if finding.refreshed:
+            events.extend(self._follow_refresh(index, working))
+        responses = [
+            self._judge(fibre, index, sweep.pulse, finding, working, events, changes) for fibre in finding.latency_us
+        ]
+        self._store.add_sweep(self.number, sweep, responses, changes)
+        self._forget(index)
+        responded = {one.fibre: bool(np.isfinite(one.latency_us)) for one in responses}
+        return SweepOutcome(sweep.pulse, finding.rejected, responded, finding.refreshed, tuple(events))
+
+    def fibres(self) -> tuple[FibreSnapshot, ...]:
+        """Every fibre as it stands, ordered by latency."""
+        return tuple(self._snapshot(one) for one in self._analyser.history() if one.fibre in self._watched)
+
+    def _intensity(self, pulse: Pulse) -> float:
+        return pulse.delivered_ma if np.isfinite(pulse.delivered_ma) and pulse.delivered_ma > 0 else pulse.commanded_ma
+
+    def _judge(
+        self, fibre: int, index: int, pulse: Pulse, finding: SweepFinding, working_ma: float, events: list[str],
+        changes: list[VerdictChange],
+    ) -> FibreResponse:
+        watched = self._watched[fibre]
+        responded = bool(np.isfinite(finding.latency_us[fibre]))
+        before = watched.state.verdict if watched.state is not None else None
+        if watched.state is None or index not in watched.verdicts:
+            state = watched.watch.observe(
+                pulse_intensity_ma=self._intensity(pulse),
+                onset_s=self._onset_s[index],
+                responded=None if finding.rejected else responded,
+                working_intensity_ma=working_ma,
+            )
+            self._count(watched, index, pulse, state, responded=responded, rejected=finding.rejected)
+        state = watched.state
+        assert state is not None  # noqa: S101 - set by _count
+        if state.verdict is not before:
+            events.append(f"fibre {fibre}: {state.verdict}: {state.sentence}")
+            changes.append(VerdictChange(pulse.index, fibre, state.verdict, state.sentence))
+        return FibreResponse(
+            fibre=fibre,
+            pulse_index=pulse.index,
+            latency_us=finding.latency_us[fibre],
+            amplitude_uv=finding.amplitude_uv[fibre],
+            missing=self._reason(rejected=finding.rejected, responded=responded, failure=state.stimulus_failure),
+            verdict=state.verdict,
+        )
+
+    def _reason(self, *, rejected: bool, responded: bool, failure: float) -> MissingReason:
+        """Why there is no response, as far as the live filter knows; the analysis of the whole recording knows more."""
+        code = -1 if rejected else int(responded)
+        reason = attribute(
+            responded=np.array([code], dtype=np.int8),
+            stimulus_failure=np.array([failure if np.isfinite(failure) else 0.5]),
+            settings=self._settings.watch.attribution,
+        )[0]
+        return MissingReason(reason)
+
+    @staticmethod
+    def _count(
+        watched: _Watched, index: int, pulse: Pulse, state: WatchState, *, responded: bool, rejected: bool
+    ) -> None:
+        watched.state = state
+        watched.verdicts[index] = state.verdict
+        if rejected:
+            return
+        watched.n_stimuli += 1
+        watched.n_responses += responded
+        if responded and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
+            watched.n_admitted += 1
+
+    def _follow_refresh(self, index: int, working_ma: float) -> list[str]:
+        """After the templates were made anew: tell new fibres' watches what happened before they were known."""
+        events = []
+        histories = self._analyser.history()
+        alive = {history.fibre for history in histories}
+        for fibre in [fibre for fibre in self._watched if fibre not in alive]:
+            del self._watched[fibre]
+            events.append(f"fibre {fibre}: not found again, dropped")
+        for history in histories:
+            if history.fibre in self._watched:
+                continue
+            watched = _Watched(Watch(rule=self._settings.margin, settings=self._settings.watch))
+            self._watched[history.fibre] = watched
+            latency_us = float(np.nanmedian(history.latency_us))
+            events.append(f"fibre {history.fibre}: found at {latency_us / 1000:.2f} ms, {history.amplitude_uv:.0f} µV")
+            self._replay(watched, history, index, working_ma)
+        return events
+
+    def _replay(self, watched: _Watched, history: FibreHistory, index: int, working_ma: float) -> None:
+        """Feed the sweeps up to and including `index`."""
+        for sweep, latency_us, rejected in zip(
+            history.index.tolist(), history.latency_us, history.rejected, strict=True
+        ):
+            if sweep > index or sweep not in self._pulses:
+                continue
+            pulse, responded = self._pulses[sweep], bool(np.isfinite(latency_us))
+            state = watched.watch.observe(
+                pulse_intensity_ma=self._intensity(pulse),
+                onset_s=self._onset_s[sweep],
+                responded=None if rejected else responded,
+                working_intensity_ma=working_ma,
+            )
+            self._count(watched, sweep, pulse, state, responded=responded, rejected=bool(rejected))
+
+    def _forget(self, index: int) -> None:
+        """Keep as many sweeps as the analyser does."""
+        oldest = index + 1 - self._analyser.n_held
+        for held in (self._pulses, self._onset_s, *(watched.verdicts for watched in self._watched.values())):
+            while held and next(iter(held)) < oldest:
+                del held[next(iter(held))]
+
+    def _snapshot(self, history: FibreHistory) -> FibreSnapshot:
+        watched = self._watched[history.fibre]
+        state = watched.state
+        assert state is not None  # noqa: S101 - a watch is made with its first sweeps
+        jitter, is_untested = self._running_jitter(history, watched)
+        latest = history.latency_us[np.isfinite(history.latency_us)][-25:]
+        known = watched.watch.filter
+        return FibreSnapshot(
+            fibre=history.fibre,
+            latency_us=float(np.median(latest)) if latest.size else float("nan"),
+            amplitude_uv=history.amplitude_uv,
+            rise_time_us=history.rise_time_us,
+            mcd_us=jitter.mcd_us,
+            mcd_interval_us=jitter.interval_us,
+            mcd_noise_us=jitter.noise_us,
+            n_pairs=jitter.n_pairs,
+            is_untested=is_untested,
+            n_admitted=watched.n_admitted,
+            n_responses=watched.n_responses,
+            n_stimuli=watched.n_stimuli,
+            blocking=known.blocking() if known is not None else (float("nan"),) * 3,
+            threshold_ma=state.threshold_ma,
+            threshold_interval_ma=state.interval_ma,
+            margin_ma=state.margin_ma,
+            margin_relative=state.margin_relative,
+            verdict=state.verdict,
+            sentence=state.sentence,
+            responded_last=bool(history.latency_us.size and np.isfinite(history.latency_us[-1])),
+            recent_latency_us=tuple(float(value) for value in history.latency_us[-40:]),
+        )
+
+    def _running_jitter(self, history: FibreHistory, watched: _Watched) -> tuple[Jitter, bool]:
+        """Jitter over what is admitted so far, else over what is untested; and which of the two."""
+        sweeps = history.index.tolist()
+        measuring = np.array([self._pulses[k].kind is PulseKind.MEASURING for k in sweeps], dtype=bool)
+        verdicts = np.array([watched.verdicts.get(k, GuardVerdict.UNTESTED) for k in sweeps], dtype=object)
+        onset_s = np.array([self._onset_s[k] for k in sweeps])
+        usable = measuring & ~history.rejected
+        is_untested = not bool(np.any(usable & (verdicts == GuardVerdict.ASSURED)))
+        wanted = GuardVerdict.UNTESTED if is_untested else GuardVerdict.ASSURED
+        return self._jitter(history.latency_us, history.variance_us2, onset_s, usable & (verdicts == wanted)), is_untested
+
+    def _jitter(self, latency_us: FloatArray, variance_us2: FloatArray, onset_s: FloatArray, usable: BoolArray) -> Jitter:
+        pairs = comparable_pairs(
+            latency_us, onset_s=onset_s, usable=usable, interval_tolerance=self._settings.waveforms.interval_tolerance
+        )
+        return measure_jitter(latency_us, pairs, latency_variance_us2=variance_us2)
