@@ -1,7 +1,8 @@
 """The engine: everything from the device to the study file, without a screen.
 
 It owns the threads. In real time the reader fills the ring buffer, the feeder keeps the device supplied with pulses
-through the safety gate, and the engine's own thread cuts sweeps, analyses, guards and stores. In virtual time one thread
+through the safety gate, and the engine's own thread cuts sweeps, analyses, guards and stores. In virtual time one
+thread
 does all three in turn, so that a run is repeatable to the last bit.
 """
 
@@ -67,7 +68,7 @@ class EngineOptions:
 class _Paused:
     """A policy that delivers nothing."""
 
-    def next(self, index: int) -> None:  # noqa: ARG002 - the protocol's argument
+    def next(self, index: int) -> None:
         """Nothing is to be delivered."""
 
 
@@ -92,7 +93,12 @@ class Engine:
     """
 
     def __init__(
-        self, device: Device, profile: HardwareProfile, store: StudyStore, *, options: EngineOptions | None = None,
+        self,
+        device: Device,
+        profile: HardwareProfile,
+        store: StudyStore,
+        *,
+        options: EngineOptions | None = None,
         clock: Clock | None = None,
     ) -> None:
         self._device = device
@@ -110,21 +116,31 @@ class Engine:
         self._ring = RingBuffer(len(self._about.channels), math.ceil(_RING_S * self._rate_hz))
         self._reader = Reader(device, self._ring, self._clock, stall_s=_STALL_S)
         self._gate = SafetyGate(
-            device, self._limits, self._clock, self._lease,
+            device,
+            self._limits,
+            self._clock,
+            self._lease,
             amplitude_tolerance_relative=profile.safety.amplitude_tolerance_relative,
             amplitude_tolerance_ma=profile.safety.amplitude_tolerance_ma,
             onset_tolerance_us=profile.safety.onset_tolerance_us,
             on_event=self._note_gate,
         )
         self._train = Train(
-            sample_rate_hz=self._rate_hz, rate_hz=profile.stimulus.default_rate_hz,
-            width_us=profile.stimulus.width_us, policy=_Paused(), limits=self._limits,
+            sample_rate_hz=self._rate_hz,
+            rate_hz=profile.stimulus.default_rate_hz,
+            width_us=profile.stimulus.width_us,
+            policy=_Paused(),
+            limits=self._limits,
         )
         before_s, after_s = self._options.sweep_extent_s or (
-            profile.acquisition.sweep_before_ms / 1000, profile.acquisition.sweep_after_ms / 1000,
+            profile.acquisition.sweep_before_ms / 1000,
+            profile.acquisition.sweep_after_ms / 1000,
         )
         self._cutter = SweepCutter(
-            self._ring, sample_rate_hz=self._rate_hz, before_s=before_s, after_s=after_s,
+            self._ring,
+            sample_rate_hz=self._rate_hz,
+            before_s=before_s,
+            after_s=after_s,
             onset_tolerance_us=profile.safety.onset_tolerance_us,
         )
         self._onset_index = round(before_s * self._rate_hz)
@@ -446,7 +462,9 @@ class Engine:
             self._train.set_policy(_Paused())
         elif self._policy is None:
             self._policy = make_recording_policy(
-                working_ma=working_ma, rule=self._rule, one_in=self._profile.guard.test_one_in,
+                working_ma=working_ma,
+                rule=self._rule,
+                one_in=self._profile.guard.test_one_in,
                 rate_hz=self._train.rate_hz,
             )
             self._train.set_policy(self._policy)
@@ -478,8 +496,11 @@ class Engine:
         self._proposal_ma = None
         self._policy = None
         self._scan = ThresholdScan(
-            step_ma=step_ma, largest_step_ma=stimulus.largest_step_ma, resolution_ma=stimulus.step_ma,
-            up_to_ma=limit_ma, rule=self._rule,
+            step_ma=step_ma,
+            largest_step_ma=stimulus.largest_step_ma,
+            resolution_ma=stimulus.step_ma,
+            up_to_ma=limit_ma,
+            rule=self._rule,
         )
         self._train.set_policy(self._scan)
         self._say(f"threshold scan up to {limit_ma:g} mA")
@@ -521,13 +542,23 @@ class Engine:
         needle = self._about.channels[0]
         acquisition = self._profile.acquisition
         number = self._store.start_recording(
-            profile=self._profile.name, device=self._about.detail, electrode=self._options.electrode,
-            sample_rate_hz=self._rate_hz, band_hz=acquisition.band_hz, mains_hz=acquisition.mains_hz,
-            quantum_uv=needle.quantum, full_scale_uv=needle.full_scale, settings=self._options.settings,
+            profile=self._profile.name,
+            device=self._about.detail,
+            electrode=self._options.electrode,
+            sample_rate_hz=self._rate_hz,
+            band_hz=acquisition.band_hz,
+            mains_hz=acquisition.mains_hz,
+            quantum_uv=needle.quantum,
+            full_scale_uv=needle.full_scale,
+            settings=self._options.settings,
         )
         self._session = RecordingSession(
-            number=number, store=self._store, settings=self._options.settings, sample_rate_hz=self._rate_hz,
-            onset_index=self._onset_index, full_scale_uv=needle.full_scale,
+            number=number,
+            store=self._store,
+            settings=self._options.settings,
+            sample_rate_hz=self._rate_hz,
+            onset_index=self._onset_index,
+            full_scale_uv=needle.full_scale,
         )
 
     def _next_recording(self) -> None:

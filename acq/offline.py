@@ -1,6 +1,7 @@
 """The analysis of a whole recording: the numbers the study stands on, live, replayed or from a file.
 
-A live study calls the same `analyse` on the sweeps of its study file when a recording ends, so that the same sweeps give
+A live study calls the same `analyse` on the sweeps of its study file when a recording ends, so that the same sweeps
+give
 the same numbers whichever way they came, to the last bit.
 """
 
@@ -12,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
+from acq.analysis.alignment import OVERLAP_US
 from acq.analysis.blas import one_blas_thread
 from acq.analysis.fibres import FoundFibre
 from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
@@ -91,7 +93,8 @@ def analyse(
     Returns
     -------
     RecordingAnalysis
-        Fibres ordered by latency. Jitter is over admitted comparable pairs: both sweeps assured, both answered, the same
+        Fibres ordered by latency. Jitter is over admitted comparable pairs: both sweeps assured, both answered, the
+        same
         interval since the fibre's last response. Where no sweep of a fibre was assured because the margin was never
         tested, it is over the comparable pairs not known to be thin or lost, and the reasons say "margin untested".
 
@@ -116,8 +119,12 @@ def analyse(
     is_testing = _flags("testing", testing, n)
     with one_blas_thread():
         waveforms = measure_waveforms(
-            sweeps, onset_index=onset_sample, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
-            damaged=_flags("damaged", damaged, n), full_scale_uv=full_scale_uv,
+            sweeps,
+            onset_index=onset_sample,
+            sample_rate_hz=sample_rate_hz,
+            settings=settings.waveforms,
+            damaged=_flags("damaged", damaged, n),
+            full_scale_uv=full_scale_uv,
         )
     latency = np.array(
         [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
@@ -126,13 +133,15 @@ def analyse(
     prior = _priors(known_threshold_ma, len(waveforms.fibres))
     with one_blas_thread():
         judgements = judge(
-            intensity_ma=intensity, onset_s=onset, responded=responded, rule=settings.margin, settings=settings.watch,
+            intensity_ma=intensity,
+            onset_s=onset,
+            responded=responded,
+            rule=settings.margin,
+            settings=settings.watch,
             prior_ma=prior,
         )
     fibres = tuple(
-        _describe(
-            found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings
-        )
+        _describe(found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings)
         for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
     )
     return RecordingAnalysis(
@@ -167,7 +176,9 @@ def _check_sweeps(sweeps: FloatArray, onset_sample: int, sample_rate_hz: float, 
         raise ValueError(f"sweeps_uv must have the shape (n_sweeps, n_samples), got {sweeps.shape}")
     bad = ~np.isfinite(sweeps).all(axis=1)
     if bad.any():
-        raise ValueError(f"sweeps_uv must be finite, got NaN or infinity in {int(bad.sum())} sweeps, first {int(np.argmax(bad))}")
+        raise ValueError(
+            f"sweeps_uv must be finite, got NaN or infinity in {int(bad.sum())} sweeps, first {int(np.argmax(bad))}"
+        )
     if not (np.isfinite(sample_rate_hz) and sample_rate_hz > 0):
         raise ValueError(f"sample_rate_hz must be positive, got {sample_rate_hz}")
     if not 0 <= onset_sample < max(sweeps.shape[1], 1):
@@ -199,15 +210,20 @@ def _priors(
     return known if known is not None and len(known) == n_fibres else None
 
 
-def _latency_us(
-    found: FoundFibre, waveforms: Waveforms, onset_sample: int, sample_rate_hz: float
-) -> FloatArray:
+def _latency_us(found: FoundFibre, waveforms: Waveforms, onset_sample: int, sample_rate_hz: float) -> FloatArray:
     return (spread_over(found.position, waveforms.rejected) - onset_sample) * (1e6 / sample_rate_hz)
 
 
 def _describe(
-    found: FoundFibre, index: int, latency_us: FloatArray, judgement: FibreJudgement, waveforms: Waveforms,
-    onset_s: FloatArray, is_testing: BoolArray, electrode: str, settings: RecordingSettings,
+    found: FoundFibre,
+    index: int,
+    latency_us: FloatArray,
+    judgement: FibreJudgement,
+    waveforms: Waveforms,
+    onset_s: FloatArray,
+    is_testing: BoolArray,
+    electrode: str,
+    settings: RecordingSettings,
 ) -> FibreAnalysis:
     """Everything about one fibre: which pairs count, its jitter, its origin, and the reasons."""
     usable = ~waveforms.rejected & ~is_testing
@@ -227,16 +243,26 @@ def _describe(
     every_pair = comparable_pairs(latency_us, onset_s=onset_s, usable=usable, interval_tolerance=tolerance)
     overall = measure_jitter(latency_us, every_pair, latency_variance_us2=variance)
     finding = judge_origin(
-        latency_us, onset_s=onset_s, usable=usable, mcd_us=overall.mcd_us, mcd_noise_us=overall.noise_us,
+        latency_us,
+        onset_s=onset_s,
+        usable=usable,
+        mcd_us=overall.mcd_us,
+        mcd_noise_us=overall.noise_us,
         direct_mcd_us=settings.waveforms.direct_mcd_us,
     )
     noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")
     snr = found.amplitude_uv / noise_uv
     malformed = judge_potential(
-        electrode=electrode, amplitude_uv=found.amplitude_uv, rise_time_us=found.rise_time_us, time_us=found.time_us,
-        wave_uv=found.wave_uv, snr=snr * np.sqrt(max(found.n_responses, 1)),
+        electrode=electrode,
+        amplitude_uv=found.amplitude_uv,
+        rise_time_us=found.rise_time_us,
+        time_us=found.time_us,
+        wave_uv=found.wave_uv,
+        snr=snr * np.sqrt(max(found.n_responses, 1)),
     )
     reasons.extend(malformed)
+    if found.nearest_us < OVERLAP_US:
+        reasons.append(f"overlaps the potential {found.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
         reasons.append(finding.evidence)
     reasons.extend(_jitter_reasons(jitter.n_pairs, jitter.mcd_us, jitter.is_below_resolution))

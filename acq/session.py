@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 import numpy as np
 
@@ -24,7 +25,10 @@ from acq.records import (
 )
 from acq.study.store import StudyStore, VerdictChange
 
+T = TypeVar("T")
+
 __all__ = ["EngineSnapshot", "FibreSnapshot", "RecordingSession", "SweepOutcome"]
+
 
 @dataclass(frozen=True, slots=True)
 class FibreSnapshot:
@@ -110,6 +114,12 @@ class _Watched:
     n_responses: int = 0
     n_stimuli: int = 0
 
+    @property
+    def known(self) -> WatchState:
+        """What the guard knows; there from the first sweep on."""
+        assert self.state is not None  # noqa: S101 - a watch is made with its first sweeps
+        return self.state
+
 
 class RecordingSession:
     """The live path of one recording. One thread owns it.
@@ -123,14 +133,22 @@ class RecordingSession:
     """
 
     def __init__(
-        self, *, number: int, store: StudyStore, settings: RecordingSettings, sample_rate_hz: float, onset_index: int,
+        self,
+        *,
+        number: int,
+        store: StudyStore,
+        settings: RecordingSettings,
+        sample_rate_hz: float,
+        onset_index: int,
         full_scale_uv: float | None,
     ) -> None:
         self.number = number
         self._store = store
         self._settings = settings
         self._analyser = StreamingAnalyser(
-            onset_index=onset_index, sample_rate_hz=sample_rate_hz, settings=settings.waveforms,
+            onset_index=onset_index,
+            sample_rate_hz=sample_rate_hz,
+            settings=settings.waveforms,
             full_scale_uv=full_scale_uv,
         )
         self._watched: dict[int, _Watched] = {}
@@ -196,22 +214,22 @@ class RecordingSession:
         return pulse.delivered_ma if np.isfinite(pulse.delivered_ma) and pulse.delivered_ma > 0 else pulse.commanded_ma
 
     def _judge(
-        self, fibre: int, index: int, pulse: Pulse, finding: SweepFinding, working_ma: float, events: list[str],
+        self,
+        fibre: int,
+        index: int,
+        pulse: Pulse,
+        finding: SweepFinding,
+        working_ma: float,
+        events: list[str],
         changes: list[VerdictChange],
     ) -> FibreResponse:
         watched = self._watched[fibre]
         responded = bool(np.isfinite(finding.latency_us[fibre]))
         before = watched.state.verdict if watched.state is not None else None
-        if watched.state is None or index not in watched.verdicts:
-            state = watched.watch.observe(
-                pulse_intensity_ma=self._intensity(pulse),
-                onset_s=self._onset_s[index],
-                responded=None if finding.rejected else responded,
-                working_intensity_ma=working_ma,
-            )
-            self._count(watched, index, pulse, state, responded=responded, rejected=finding.rejected)
-        state = watched.state
-        assert state is not None  # noqa: S101 - set by _count
+        if index not in watched.verdicts:
+            # A fibre found in this very sweep has heard of it with the sweeps before.
+            self._observe(watched, index, responded=responded, rejected=finding.rejected, working_ma=working_ma)
+        state = watched.known
         if state.verdict is not before:
             events.append(f"fibre {fibre}: {state.verdict}: {state.sentence}")
             changes.append(VerdictChange(pulse.index, fibre, state.verdict, state.sentence))
@@ -224,6 +242,24 @@ class RecordingSession:
             verdict=state.verdict,
         )
 
+    def _observe(self, watched: _Watched, sweep: int, *, responded: bool, rejected: bool, working_ma: float) -> None:
+        """Let a fibre's guard take in one sweep, and count it."""
+        pulse = self._pulses[sweep]
+        state = watched.watch.observe(
+            pulse_intensity_ma=self._intensity(pulse),
+            onset_s=self._onset_s[sweep],
+            responded=None if rejected else responded,
+            working_intensity_ma=working_ma,
+        )
+        watched.state = state
+        watched.verdicts[sweep] = state.verdict
+        if rejected:
+            return
+        watched.n_stimuli += 1
+        watched.n_responses += responded
+        if responded and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
+            watched.n_admitted += 1
+
     def _reason(self, *, rejected: bool, responded: bool, failure: float) -> MissingReason:
         """Why there is no response, as far as the live filter knows; the analysis of the whole recording knows more."""
         code = -1 if rejected else int(responded)
@@ -233,19 +269,6 @@ class RecordingSession:
             settings=self._settings.watch.attribution,
         )[0]
         return MissingReason(reason)
-
-    @staticmethod
-    def _count(
-        watched: _Watched, index: int, pulse: Pulse, state: WatchState, *, responded: bool, rejected: bool
-    ) -> None:
-        watched.state = state
-        watched.verdicts[index] = state.verdict
-        if rejected:
-            return
-        watched.n_stimuli += 1
-        watched.n_responses += responded
-        if responded and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
-            watched.n_admitted += 1
 
     def _follow_refresh(self, index: int, working_ma: float) -> list[str]:
         """After the templates were made anew: tell new fibres' watches what happened before they were known."""
@@ -270,28 +293,21 @@ class RecordingSession:
         for sweep, latency_us, rejected in zip(
             history.index.tolist(), history.latency_us, history.rejected, strict=True
         ):
-            if sweep > index or sweep not in self._pulses:
-                continue
-            pulse, responded = self._pulses[sweep], bool(np.isfinite(latency_us))
-            state = watched.watch.observe(
-                pulse_intensity_ma=self._intensity(pulse),
-                onset_s=self._onset_s[sweep],
-                responded=None if rejected else responded,
-                working_intensity_ma=working_ma,
-            )
-            self._count(watched, sweep, pulse, state, responded=responded, rejected=bool(rejected))
+            if sweep <= index and sweep in self._pulses:
+                responded = bool(np.isfinite(latency_us))
+                self._observe(watched, sweep, responded=responded, rejected=bool(rejected), working_ma=working_ma)
 
     def _forget(self, index: int) -> None:
         """Keep as many sweeps as the analyser does."""
         oldest = index + 1 - self._analyser.n_held
-        for held in (self._pulses, self._onset_s, *(watched.verdicts for watched in self._watched.values())):
-            while held and next(iter(held)) < oldest:
-                del held[next(iter(held))]
+        _drop_before(self._pulses, oldest)
+        _drop_before(self._onset_s, oldest)
+        for watched in self._watched.values():
+            _drop_before(watched.verdicts, oldest)
 
     def _snapshot(self, history: FibreHistory) -> FibreSnapshot:
         watched = self._watched[history.fibre]
-        state = watched.state
-        assert state is not None  # noqa: S101 - a watch is made with its first sweeps
+        state = watched.known
         jitter, is_untested = self._running_jitter(history, watched)
         latest = history.latency_us[np.isfinite(history.latency_us)][-25:]
         known = watched.watch.filter
@@ -328,10 +344,20 @@ class RecordingSession:
         usable = measuring & ~history.rejected
         is_untested = not bool(np.any(usable & (verdicts == GuardVerdict.ASSURED)))
         wanted = GuardVerdict.UNTESTED if is_untested else GuardVerdict.ASSURED
-        return self._jitter(history.latency_us, history.variance_us2, onset_s, usable & (verdicts == wanted)), is_untested
+        return self._jitter(
+            history.latency_us, history.variance_us2, onset_s, usable & (verdicts == wanted)
+        ), is_untested
 
-    def _jitter(self, latency_us: FloatArray, variance_us2: FloatArray, onset_s: FloatArray, usable: BoolArray) -> Jitter:
+    def _jitter(
+        self, latency_us: FloatArray, variance_us2: FloatArray, onset_s: FloatArray, usable: BoolArray
+    ) -> Jitter:
         pairs = comparable_pairs(
             latency_us, onset_s=onset_s, usable=usable, interval_tolerance=self._settings.waveforms.interval_tolerance
         )
         return measure_jitter(latency_us, pairs, latency_variance_us2=variance_us2)
+
+
+def _drop_before(by_sweep: dict[int, T], oldest: int) -> None:
+    """Forget the sweeps before `oldest`; a dict keeps the order in which they came."""
+    while by_sweep and next(iter(by_sweep)) < oldest:
+        del by_sweep[next(iter(by_sweep))]

@@ -5,9 +5,9 @@ from __future__ import annotations
 __all__ = [
     "US_PER_S",
     "charge_nc",
+    "s_to_samples",
     "samples_to_s",
     "samples_to_us",
-    "s_to_samples",
     "us_to_samples",
 ]
 

@@ -8,21 +8,23 @@ maximum-likelihood estimate.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import cho_factor, cho_solve, toeplitz
 
 from acq.analysis.noise import NoiseModel
 from acq.records import BoolArray, FloatArray, IntArray
 
 __all__ = [
+    "OVERLAP_US",
     "GroupFit",
     "Segment",
     "estimate_templates",
     "fit_group",
     "make_segment",
+    "nearest_neighbour_us",
     "presence_gain",
     "refine_delays",
     "render",
@@ -35,23 +37,20 @@ ComplexArray = npt.NDArray[np.complex128]
 _BEFORE_US = 1600.0  # of a potential's main spike, inside the flat part of the window
 _AFTER_US = 3500.0
 _TAPER_US = 400.0
-_TEMPLATE_BEFORE_US = 1300.0  # the template is zero outside −0.9 … +1.9 ms, with soft edges
-_TEMPLATE_AFTER_US = 3200.0
-_TEMPLATE_EDGE_US = 600.0
 _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; keeps an overlapped fit finite
 _MAX_STEP_US = 40.0
-_OVERLAP_US = 1200.0
-_MAX_CYCLES = 25
-_MAX_FACTOR = 16.0
-_CONVERGED_US = 0.005  # RMS change of a delay in one turn
+OVERLAP_US = 1000.0  # main spikes nearer than this overlap
+_SHARP_HZ = 1000.0  # above it lies the main spike, below it what two neighbours share
+_SHARP_TURNS = 10
+_STEPS = 2  # of Gauss–Newton in a turn
 
 
 @dataclass(frozen=True, slots=True)
 class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
-    start, length : samples. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is the
-    middle of the window. phase : (n_bins, length), the way back to the samples.
+    start, length : samples. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is
+    the middle of the window. phase : (n_bins, length), the way back to the samples.
     """
 
     start: int
@@ -80,7 +79,8 @@ class Segment:
     @property
     def time_us(self) -> FloatArray:
         """Times of the window's samples relative to its middle: (length,)."""
-        return (np.arange(self.length) - (self.length - 1) / 2.0) * (1e6 / self.sample_rate_hz)
+        samples = np.arange(self.length, dtype=np.float64)
+        return (samples - (self.length - 1) / 2.0) * (1e6 / self.sample_rate_hz)
 
     def synthesise(self, spectrum: ComplexArray) -> FloatArray:
         """Waveform at the window's own samples: (…, n_bins) → (…, length)."""
@@ -90,11 +90,17 @@ class Segment:
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
         """Band-limited waveform at any times relative to the middle: (…, n_bins) → (…, n_times)."""
         phase = np.exp(2j * np.pi * np.outer(self.frequency_hz, time_us) * 1e-6)
-        return (spectrum @ phase).real * (2.0 / self.length)
+        wave: FloatArray = (spectrum @ phase).real * (2.0 / self.length)
+        return wave
 
 
 def make_segment(
-    first_spike: float, last_spike: float, *, n_samples: int, first: int, sample_rate_hz: float,
+    first_spike: float,
+    last_spike: float,
+    *,
+    n_samples: int,
+    first: int,
+    sample_rate_hz: float,
     band_hz: tuple[float, float],
 ) -> Segment:
     """The window that holds potentials whose main spikes lie between two samples of the sweep."""
@@ -110,18 +116,20 @@ def make_segment(
     spacing = sample_rate_hz / length
     low = max(1, int(np.ceil(band_hz[0] / spacing)))
     high = int(np.floor(min(band_hz[1], 0.45 * sample_rate_hz) / spacing))
-    frequency_hz = spacing * np.arange(low, high + 1)
+    frequency_hz = spacing * np.arange(low, high + 1, dtype=np.float64)
     time = np.arange(length) - (length - 1) / 2.0
     turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
     phase = np.ascontiguousarray(turns.conj().T)
-    return Segment(start, length, frequency_hz, taper[:, None] * turns, phase, taper, sample_rate_hz)
+    basis = (taper[:, None] * turns).astype(np.complex128)
+    return Segment(start, length, frequency_hz, basis, phase, taper, sample_rate_hz)
 
 
 @dataclass(slots=True)
 class GroupFit:
     """A group's templates and what they gave; f fibres, n sweeps, b bins.
 
-    template : (f, b) complex, phase zero at the potential's reference. delay_us : (n, f) relative to the segment's middle.
+    template : (f, b) complex, phase zero at the potential's reference. delay_us : (n, f) relative to the segment's
+    middle.
     amplitude : (n, f) relative to the template. gain : (n, f) log-likelihood gained by the fibre's presence, ×2.
     variance_us2 : (n, f) of the delay. residual : (n, b).
     """
@@ -138,12 +146,21 @@ class GroupFit:
 
 def _rotate(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> ComplexArray:
     """Every template at its delay: (f, b), (n, f) → (n, f, b)."""
-    return np.exp(-1j * delay_us[:, :, None] * omega) * template[None, :, :]
+    turned: ComplexArray = np.exp(-1j * delay_us[:, :, None] * omega) * template[None, :, :]
+    return turned
 
 
 def refine_delays(
-    spectrum: ComplexArray, template: ComplexArray, delay_us: FloatArray, amplitude: FloatArray, present: BoolArray, *,
-    weight: FloatArray, omega: FloatArray, n_steps: int, amplitude_sd: float = _AMPLITUDE_SD,
+    spectrum: ComplexArray,
+    template: ComplexArray,
+    delay_us: FloatArray,
+    amplitude: FloatArray,
+    present: BoolArray,
+    *,
+    weight: FloatArray,
+    omega: FloatArray,
+    n_steps: int,
+    amplitude_sd: float = _AMPLITUDE_SD,
 ) -> tuple[FloatArray, FloatArray, FloatArray, ComplexArray]:
     """Joint Gauss–Newton on delays and amplitudes of all fibres present in each sweep.
 
@@ -180,9 +197,7 @@ def refine_delays(
         jacobian[:, :f] = (-1j * omega) * shape * scale[:, :, None]
         jacobian[:, f:] = shape * seen[:, :, None]
         weighted = jacobian * (2.0 * weight)
-        normal = (weighted.real @ jacobian.real.transpose(0, 2, 1)) + (
-            weighted.imag @ jacobian.imag.transpose(0, 2, 1)
-        )
+        normal = (weighted.real @ jacobian.real.transpose(0, 2, 1)) + (weighted.imag @ jacobian.imag.transpose(0, 2, 1))
         right = np.einsum("npb,nb->np", weighted.real, residual.real) + np.einsum(
             "npb,nb->np", weighted.imag, residual.imag
         )
@@ -201,52 +216,129 @@ def refine_delays(
     return delay, scale, variance, residual
 
 
-def _limit_in_time(template: ComplexArray, segment: Segment) -> ComplexArray:
-    """Apply the template's time window: to time, window, and back (both sides of the spectrum)."""
-    time_us = segment.time_us
-    rise = np.clip((time_us + _TEMPLATE_BEFORE_US) / _TEMPLATE_EDGE_US, 0.0, 1.0)
-    fall = np.clip((_TEMPLATE_AFTER_US - time_us) / _TEMPLATE_EDGE_US, 0.0, 1.0)
-    window = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
-    return (segment.synthesise(template) * window) @ segment.phase.conj().T
+@dataclass(frozen=True, slots=True)
+class _Extent:
+    """Where a template may differ from zero, about its main spike; the edges are soft."""
+
+    before_us: float
+    after_us: float
+    edge_us: float
+
+
+_WHOLE = _Extent(1300.0, 3200.0, 600.0)
+_SPIKE = _Extent(500.0, 700.0, 300.0)  # main spike with the phases on both its sides
+
+
+def _support(segment: Segment, extent: _Extent) -> tuple[FloatArray, FloatArray]:
+    """Times at which a template may differ from zero, and how freely: (m,), (m,).
+
+    The grid carries the fitted band with a quarter to spare.
+    """
+    step_us = 1e6 / (2.5 * float(segment.frequency_hz[-1]))
+    time_us = np.arange(-extent.before_us, extent.after_us + step_us, step_us)
+    rise = np.clip((time_us + extent.before_us) / extent.edge_us, 0.0, 1.0)
+    fall = np.clip((extent.after_us - time_us) / extent.edge_us, 0.0, 1.0)
+    freedom = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
+    return time_us, np.maximum(freedom, 1e-3)
+
+
+def _prior_precision(
+    strength: FloatArray, floor: FloatArray, *, segment: Segment, time_us: FloatArray, freedom: FloatArray
+) -> FloatArray:
+    """Precision matrix of one template's values, (m, m): a stationary Gaussian prior with the template's own spectrum.
+
+    strength, floor : (b,) smoothed |T(f)|², and the least that is believed in. Outside the fitted band nothing is.
+    """
+    m = time_us.size
+    grid_hz = np.fft.rfftfreq(4 * m, 1e-6 * (time_us[1] - time_us[0]))
+    inside = np.interp(grid_hz, segment.frequency_hz, np.maximum(strength, floor), left=floor[0], right=floor[-1])
+    column = np.fft.irfft(float(np.sum(freedom**2)) / inside)[:m]
+    return toeplitz(column)
 
 
 def estimate_templates(
-    spectrum: ComplexArray, delay_us: FloatArray, amplitude: FloatArray, present: BoolArray, *,
-    power: FloatArray, omega: FloatArray, segment: Segment, previous: ComplexArray | None,
+    spectrum: ComplexArray,
+    delay_us: FloatArray,
+    amplitude: FloatArray,
+    present: BoolArray,
+    *,
+    power: FloatArray,
+    omega: FloatArray,
+    segment: Segment,
+    extent: _Extent,
+    previous: ComplexArray | None,
 ) -> ComplexArray:
-    """Least-squares templates of all fibres at once, bin by bin, regularised by their own smoothed power.
+    """Most probable templates of all fibres at once, given the delays.
 
-    Overlapping fibres are told apart by their relative jitter and by sweeps in which one is absent; where neither tells
-    (low frequencies), the regularisation keeps the previous split.
+    Least squares in the whitened bins, with a Gaussian prior: a template is confined to its time window and has the
+    smoothed spectrum of the template before (the Wiener gain of an average). Overlapping fibres are told apart by their
+    relative jitter and by sweeps in which one is absent; where neither tells, the prior splits evenly and nothing
+    drifts.
+
+    Returns
+    -------
+    (f, b) complex
     """
-    n, f = delay_us.shape
+    f = delay_us.shape[1]
     scale = np.where(present, amplitude, 0.0)
     turn = np.exp(-1j * delay_us[:, :, None] * omega) * scale[:, :, None]  # (n, f, b)
-    normal = np.einsum("nib,njb->bij", turn.conj(), turn)
-    right = np.einsum("nib,nb->bi", turn.conj(), spectrum)
-    own = np.maximum(np.einsum("bii->bi", normal).real, 1e-12)
+    by_bin = turn.transpose(2, 1, 0)  # (b, f, n)
+    normal = by_bin.conj() @ by_bin.transpose(0, 2, 1)  # (b, f, f)
+    right = (by_bin.conj() @ spectrum.T[:, :, None])[:, :, 0]  # (b, f)
+    own = np.maximum(np.einsum("bjj->bj", normal).real, 1e-12)
     rough = right / own if previous is None else previous.T
-    # Wiener gain: the noise of the mean against the smoothed power of the potential itself.
-    kernel = np.array([0.25, 0.5, 0.25])
-    strength = np.abs(rough) ** 2
-    smooth = np.apply_along_axis(lambda column: np.convolve(np.pad(column, 1, mode="edge"), kernel, "valid"), 0, strength)
-    signal = np.maximum(smooth - power[:, None] / own, 1e-3 * power[:, None] / own)
-    ridge = power[:, None] / signal  # (b, f)
-    index = np.arange(f)
-    normal[:, index, index] += ridge
-    if previous is not None and f > 1:
-        # The prior mean is the previous template scaled by the gain an isolated fibre would get.
-        gain = own / (own + ridge)
-        right = right + ridge * gain * previous.T
-    template = np.linalg.solve(normal, right[:, :, None])[:, :, 0].T
-    return _limit_in_time(template, segment)
+    noise_left = power[:, None] / own
+    smooth = _smoothed(np.abs(rough) ** 2)
+    strength = smooth - noise_left if previous is None else smooth
+    time_us, freedom = _support(segment, extent)
+    m = time_us.size
+    weight = 2.0 / power
+    lags_us = (time_us[1] - time_us[0]) * np.arange(-(m - 1), m)
+    turns = np.exp(1j * np.outer(lags_us, omega))  # (2m − 1, b)
+    steer = np.exp(1j * np.outer(time_us, omega)) * freedom[:, None]  # (m, b)
+    matrix = np.empty((f * m, f * m))
+    vector = np.empty(f * m)
+    for i in range(f):
+        rows = slice(i * m, (i + 1) * m)
+        vector[rows] = (steer @ (weight * right[:, i])).real
+        for j in range(i, f):
+            band = (turns @ (weight * normal[:, i, j])).real
+            block = toeplitz(band[m - 1 :], band[m - 1 :: -1]) * freedom[:, None] * freedom[None, :]
+            if i == j:
+                block = block + _prior_precision(
+                    strength[:, i], 0.05 * noise_left[:, i], segment=segment, time_us=time_us, freedom=freedom
+                )
+            columns = slice(j * m, (j + 1) * m)
+            matrix[rows, columns] = block
+            matrix[columns, rows] = block.T
+    values = cho_solve(cho_factor(matrix, lower=True), vector).reshape(f, m)
+    return values @ steer.conj()
+
+
+def _smoothed(strength: FloatArray) -> FloatArray:
+    """Average over neighbouring bins: (b, f)."""
+    padded = np.pad(strength, ((1, 1), (0, 0)), mode="edge")
+    return 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
 
 
 def fit_group(
-    sweeps_uv: FloatArray, spikes: FloatArray, present: BoolArray, *, noise: NoiseModel, segment: Segment,
-    n_iterations: int = 6, steps: int = 2,
+    sweeps_uv: FloatArray,
+    spikes: FloatArray,
+    present: BoolArray,
+    *,
+    noise: NoiseModel,
+    segment: Segment,
+    n_iterations: int = 6,
 ) -> GroupFit:
     """Templates, delays and amplitudes of one group of fibres.
+
+    Where main spikes overlap, delays and whole templates cannot both be free: to first order in the jitter any mixture
+    of
+    the two templates explains the sweeps as well (their slopes span the same plane), and the most likely mixture is
+    wrong.
+    What tells the fibres apart is that a main spike is short. So the delays come from the sharp part of the potentials
+    alone, with templates confined to the spike; the whole templates are made once from these delays, and one more
+    refinement with them brings back the full precision.
 
     Parameters
     ----------
@@ -259,85 +351,65 @@ def fit_group(
     omega = 2e-6 * np.pi * segment.frequency_hz
     power = segment.noise_power(noise)
     spectrum = segment.transform(sweeps_uv)
-    per_sample_us = 1e6 / segment.sample_rate_hz
-    delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * per_sample_us, 0.0)
-    state = _State(np.ones_like(delay), None, np.full_like(delay, np.nan), spectrum)
+    delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
+    amplitude = np.ones_like(delay)
 
-    def improve(start: FloatArray) -> FloatArray:
-        """One turn: templates from delays, then delays from templates."""
-        state.template = estimate_templates(
-            spectrum, start, state.amplitude, present, power=power, omega=omega, segment=segment,
-            previous=state.template,
-        )
-        moved, amplitude, state.variance, state.residual = refine_delays(
-            spectrum, state.template, start, state.amplitude, present, weight=1.0 / power, omega=omega, n_steps=steps
-        )
-        state.template, state.amplitude = _normalise(state.template, amplitude, present)
-        return moved
+    def fit_templates(extent: _Extent, power: FloatArray, previous: ComplexArray | None) -> ComplexArray:
+        return estimate_templates(
+            spectrum, delay, amplitude, present, power=power, omega=omega, segment=segment, extent=extent,
+            previous=previous,
+        )  # fmt: skip
 
-    for _ in range(n_iterations):
-        delay = improve(delay)
+    def turn(extent: _Extent, power: FloatArray, previous: ComplexArray | None) -> ComplexArray:
+        """Templates from delays, then delays from templates."""
+        nonlocal delay, amplitude, variance, residual
+        template = fit_templates(extent, power, previous)
+        delay, amplitude, variance, residual = refine_delays(
+            spectrum, template, delay, amplitude, present, weight=1.0 / power, omega=omega, n_steps=_STEPS
+        )
+        template, amplitude = _normalise(template, amplitude, present)
+        return template
+
+    variance, residual = np.full_like(delay, np.nan), spectrum
+    template: ComplexArray | None = None
     if _overlaps(delay, present):
-        delay = _accelerate(improve, delay, present)
-    assert state.template is not None  # noqa: S101 - n_iterations is at least 1
-    gain = presence_gain(
-        state.residual, state.template, delay, state.amplitude, present, weight=1.0 / power, omega=omega
-    )
-    return GroupFit(segment, state.template, delay, state.amplitude, present, gain, state.variance, state.residual)
-
-
-@dataclass(slots=True)
-class _State:
-    """What is carried from turn to turn beside the delays."""
-
-    amplitude: FloatArray
-    template: ComplexArray | None
-    variance: FloatArray
-    residual: ComplexArray
+        sharp_power = power * (1.0 + (_SHARP_HZ / segment.frequency_hz) ** 8)
+        for _ in range(_SHARP_TURNS):
+            template = turn(_SPIKE, sharp_power, template)
+        template = None
+        for _ in range(3):
+            template = fit_templates(_WHOLE, power, template)
+        delay, amplitude, variance, residual = refine_delays(
+            spectrum, template, delay, amplitude, present, weight=1.0 / power, omega=omega, n_steps=_STEPS + 1
+        )
+        template, amplitude = _normalise(template, amplitude, present)
+    else:
+        for _ in range(n_iterations):
+            template = turn(_WHOLE, power, template)
+    assert template is not None  # noqa: S101 - both ways make one
+    gain = presence_gain(residual, template, delay, amplitude, present, weight=1.0 / power, omega=omega)
+    return GroupFit(segment, template, delay, amplitude, present, gain, variance, residual)
 
 
 def _overlaps(delay_us: FloatArray, present: BoolArray) -> bool:
     """Whether two fibres' main deflections share time in the sweeps that both are in."""
-    for i in range(delay_us.shape[1]):
+    return bool(np.any(nearest_neighbour_us(delay_us, present) < OVERLAP_US))
+
+
+def nearest_neighbour_us(delay_us: FloatArray, present: BoolArray) -> FloatArray:
+    """Typical distance of each fibre's main spike to the nearest other one in the same sweeps: (f,), inf if none."""
+    f = delay_us.shape[1]
+    nearest = np.full(f, np.inf)
+    for i in range(f):
         for j in range(i):
             both = present[:, i] & present[:, j]
-            if both.any() and abs(float(np.median(delay_us[both, i] - delay_us[both, j]))) < _OVERLAP_US:
-                return True
-    return False
+            if both.any():
+                apart = abs(float(np.median(delay_us[both, i] - delay_us[both, j])))
+                nearest[i], nearest[j] = min(nearest[i], apart), min(nearest[j], apart)
+    return nearest
 
 
-def _accelerate(
-    improve: Callable[[FloatArray], FloatArray], delay_us: FloatArray, present: BoolArray
-) -> FloatArray:
-    """Carry the turns of overlapping fibres to convergence by squared extrapolation.
-
-    Templates and delays of overlapping fibres pull on each other, so plain turns creep: 200 of them for potentials
-    0.4 ms apart. Extrapolating along the creep needs about a tenth.
-
-    References
-    ----------
-    Varadhan R, Roland C. Simple and globally convergent methods for accelerating the convergence of any EM algorithm.
-    Scand J Stat 2008;35:335. Scheme S3.
-    """
-    for _ in range(_MAX_CYCLES):
-        first = improve(delay_us)
-        second = improve(first)
-        step = np.where(present, first - delay_us, 0.0)
-        bend = np.where(present, second - first, 0.0) - step
-        length = float(np.linalg.norm(step))
-        if length < _CONVERGED_US * np.sqrt(present.sum()):
-            return second
-        factor = -length / max(float(np.linalg.norm(bend)), 1e-12)
-        factor = min(-1.0, max(-_MAX_FACTOR, factor))
-        ahead = delay_us - 2.0 * factor * step + factor**2 * bend
-        # The turn after the jump pulls the templates back to what the data say.
-        delay_us = improve(np.where(present, ahead, delay_us))
-    return improve(delay_us)
-
-
-def _normalise(
-    template: ComplexArray, amplitude: FloatArray, present: BoolArray
-) -> tuple[ComplexArray, FloatArray]:
+def _normalise(template: ComplexArray, amplitude: FloatArray, present: BoolArray) -> tuple[ComplexArray, FloatArray]:
     """Amplitudes have median 1 for every fibre, the scale is the template's."""
     level = np.ones(template.shape[0])
     for j in range(template.shape[0]):
@@ -348,10 +420,16 @@ def _normalise(
 
 
 def presence_gain(
-    residual: ComplexArray, template: ComplexArray, delay: FloatArray, amplitude: FloatArray, present: BoolArray, *,
-    weight: FloatArray, omega: FloatArray,
+    residual: ComplexArray,
+    template: ComplexArray,
+    delay: FloatArray,
+    amplitude: FloatArray,
+    present: BoolArray,
+    *,
+    weight: FloatArray,
+    omega: FloatArray,
 ) -> FloatArray:
-    """Twice the log-likelihood lost when a fibre's fitted potential is taken out of a sweep: (n, f), NaN where absent."""
+    """Twice the log-likelihood lost without a fibre's fitted potential: (n, f), NaN where it is absent."""
     shape = _rotate(template, delay, omega) * amplitude[:, :, None]
     with_it = np.sum(np.abs(residual) ** 2 * weight, axis=1)
     without = np.sum(np.abs(residual[:, None, :] + shape) ** 2 * weight, axis=2)
@@ -359,8 +437,13 @@ def presence_gain(
 
 
 def search_absent(
-    residual: ComplexArray, template: ComplexArray, *, weight: FloatArray, omega: FloatArray,
-    window_us: tuple[float, float], step_us: float = 20.0,
+    residual: ComplexArray,
+    template: ComplexArray,
+    *,
+    weight: FloatArray,
+    omega: FloatArray,
+    window_us: tuple[float, float],
+    step_us: float = 20.0,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Matched filter for one fibre over a window of delays.
 

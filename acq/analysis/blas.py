@@ -1,6 +1,7 @@
 """Linear algebra on one thread.
 
-The matrices of one sweep are small: a second BLAS thread gains nothing, and on a machine with other work the threads wait
+The matrices of one sweep are small: a second BLAS thread gains nothing, and on a machine with other work the threads
+wait
 for each other, which made a fit five times slower here and holds up the guard.
 """
 
@@ -22,4 +23,5 @@ def _controller() -> ThreadpoolController:
 
 def one_blas_thread() -> AbstractContextManager[object]:
     """Within it, BLAS uses one thread; the former setting comes back afterwards."""
-    return _controller().limit(limits=1, user_api="blas")
+    limited: AbstractContextManager[object] = _controller().limit(limits=1, user_api="blas")
+    return limited

@@ -20,7 +20,8 @@ _SEPARATION_US = 220.0  # two events of one sweep lie at least this far apart
 class Events:
     """Peaks over all sweeps, sorted by sweep and time; arrays of one length.
 
-    sweep : row. position : samples from the start of the sweep, with fraction. size : in noise SDs of the sharpened signal.
+    sweep : row. position : samples from the start of the sweep, with fraction. size : in noise SDs of the sharpened
+    signal.
     """
 
     sweep: IntArray

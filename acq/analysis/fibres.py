@@ -11,8 +11,7 @@ from acq.analysis.alignment import (
     GroupFit,
     fit_group,
     make_segment,
-    presence_gain,
-    refine_delays,
+    nearest_neighbour_us,
     render,
     search_absent,
     spike_positions,
@@ -40,7 +39,7 @@ class FoundFibre:
     """One potential in all sweeps. Arrays of (n,): position in samples of the sweep, amplitude relative to `wave_uv`.
 
     wave_uv : averaged potential on `time_us`, both (n_times,), zero at the reference (steepest point), which lies
-    `reference_us` after the delay of fit `group`, row `column`.
+    `reference_us` after the delay of fit `group`, row `column`. nearest_us : distance to the nearest other potential.
     """
 
     position: FloatArray
@@ -54,6 +53,7 @@ class FoundFibre:
     group: int
     column: int
     reference_us: float
+    nearest_us: float
 
 
 class FittedFibres(NamedTuple):
@@ -182,7 +182,11 @@ def _new_tracks(rest: list[Track], known: list[Track], sample_rate_hz: float) ->
 
 
 def _fit_all(
-    sweeps_uv: FloatArray, tracks: list[Track], first: int, noise: NoiseModel, sample_rate_hz: float,
+    sweeps_uv: FloatArray,
+    tracks: list[Track],
+    first: int,
+    noise: NoiseModel,
+    sample_rate_hz: float,
     settings: AnalysisSettings,
 ) -> list[GroupFit]:
     """Fit every group of overlapping tracks, then look again for responses missed and responses imagined."""
@@ -191,17 +195,19 @@ def _fit_all(
         spikes = np.stack([t.position for t in group], axis=1)
         present = np.isfinite(spikes)
         segment = make_segment(
-            float(np.nanmin(spikes)), float(np.nanmax(spikes)), n_samples=sweeps_uv.shape[1], first=first,
-            sample_rate_hz=sample_rate_hz, band_hz=settings.fit_band_hz,
+            float(np.nanmin(spikes)),
+            float(np.nanmax(spikes)),
+            n_samples=sweeps_uv.shape[1],
+            first=first,
+            sample_rate_hz=sample_rate_hz,
+            band_hz=settings.fit_band_hz,
         )
         fit = fit_group(sweeps_uv, spikes, present, noise=noise, segment=segment)
         for _ in range(2):
             changed = revise_presence(fit, noise)
             if not changed.any():
                 break
-            fit = fit_group(
-                sweeps_uv, spike_positions(fit), fit.present, noise=noise, segment=segment, n_iterations=3
-            )
+            fit = fit_group(sweeps_uv, spike_positions(fit), fit.present, noise=noise, segment=segment, n_iterations=3)
         fits.append(fit)
     return fits
 
@@ -247,7 +253,8 @@ def revise_presence(fit: GroupFit, noise: NoiseModel) -> BoolArray:
             fit.present[absent[found], j] = True
             fit.delay_us[absent[found], j] = delay[found]
             fit.amplitude[absent[found], j] = amplitude[found]
-    return before != fit.present
+    changed: BoolArray = before != fit.present
+    return changed
 
 
 def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
@@ -256,6 +263,7 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
     step_us = 2.0
     time_us = np.arange(-900.0, 1900.0, step_us)
     fibres: list[FoundFibre] = []
+    nearest_us = nearest_neighbour_us(fit.delay_us, fit.present)
     for j in range(fit.template.shape[0]):
         wave = segment.to_time(fit.template[j], time_us)
         trough = int(np.argmax(np.abs(wave)))
@@ -281,6 +289,7 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
                 group=group,
                 column=j,
                 reference_us=reference_us,
+                nearest_us=float(nearest_us[j]),
             )
         )
     return fibres

@@ -13,12 +13,17 @@ _ORDER = 2
 
 
 def filter_sweeps(
-    sweeps_uv: FloatArray, *, band_hz: tuple[float, float], sample_rate_hz: float, onset_index: int,
+    sweeps_uv: FloatArray,
+    *,
+    band_hz: tuple[float, float],
+    sample_rate_hz: float,
+    onset_index: int,
     earliest_latency_ms: float,
 ) -> FloatArray:
     """Band-pass every sweep without phase shift, with the stimulus artefact replaced by a straight line first.
 
-    The artefact would ring through the filter into the response; the line joins the last sample before the stimulus to the
+    The artefact would ring through the filter into the response; the line joins the last sample before the stimulus to
+    the
     first one after `earliest_latency_ms`.
 
     Parameters
@@ -39,8 +44,6 @@ def filter_sweeps(
     bridged = sweeps_uv.copy()
     if 0 <= start < stop < sweeps_uv.shape[1]:
         along = np.linspace(0.0, 1.0, stop - start + 1)
-        bridged[:, start : stop + 1] = (
-            sweeps_uv[:, start, None] * (1.0 - along) + sweeps_uv[:, stop, None] * along
-        )
+        bridged[:, start : stop + 1] = sweeps_uv[:, start, None] * (1.0 - along) + sweeps_uv[:, stop, None] * along
     sections = butter(_ORDER, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
     return np.ascontiguousarray(sosfiltfilt(sections, bridged, axis=1))

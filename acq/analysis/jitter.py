@@ -67,7 +67,8 @@ def comparable_pairs(
     both = responded[:-1] & responded[1:] & usable[:-1] & usable[1:]
     with np.errstate(invalid="ignore"):
         same = np.abs(since[1:] - since[:-1]) <= interval_tolerance * np.minimum(since[1:], since[:-1])
-    return both & same
+    comparable: BoolArray = both & same
+    return comparable
 
 
 def mean_consecutive_difference_us(latency_us: FloatArray, pairs: BoolArray) -> float:
@@ -89,7 +90,8 @@ def mean_sorted_difference_us(latency_us: FloatArray, *, onset_s: FloatArray, us
 def mcd_interval_us(latency_us: FloatArray, pairs: BoolArray) -> tuple[float, float]:
     """95 % interval of the raw MCD, log-normal.
 
-    The coefficient of variation is the larger of the theory for Gaussian latencies, in which neighbouring differences are
+    The coefficient of variation is the larger of the theory for Gaussian latencies, in which neighbouring differences
+    are
     correlated by 0.2239, and the spread seen in the data.
     """
     all_differences = np.abs(np.diff(latency_us))
@@ -139,7 +141,8 @@ def measure_jitter(latency_us: FloatArray, pairs: BoolArray, *, latency_variance
 
     References
     ----------
-    Ekstedt J, Nilsson G, Stålberg E. Calculation of the electromyographic jitter. J Neurol Neurosurg Psychiatry 1974;37:526.
+    Ekstedt J, Nilsson G, Stålberg E. Calculation of the electromyographic jitter. J Neurol Neurosurg Psychiatry
+    1974;37:526.
     """
     nan = float("nan")
     n_pairs = int(pairs.sum())

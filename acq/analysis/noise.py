@@ -16,7 +16,10 @@ _LOW_FREQUENCY_GUARD_HZ = 250.0  # below this stimulus-locked and mains residue 
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
-    """Autoregressive noise. `coefficients` : (order,) predicting a sample from those before it; `innovation_uv` its error."""
+    """Autoregressive noise.
+
+    coefficients : (order,) predicting a sample from those before it. innovation_uv : SD of the error of that.
+    """
 
     coefficients: FloatArray
     innovation_uv: float
@@ -32,7 +35,8 @@ class NoiseModel:
         phase = np.exp(-2j * np.pi * np.outer(frequency_hz / self.sample_rate_hz, lags))
         transfer = np.abs(1.0 - phase @ self.coefficients) ** 2
         guard = 1.0 + (_LOW_FREQUENCY_GUARD_HZ / np.maximum(frequency_hz, 1.0)) ** 4
-        return self.innovation_uv**2 / transfer * guard
+        power: FloatArray = self.innovation_uv**2 / transfer * guard
+        return power
 
 
 def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float, order: int = 16) -> NoiseModel:

@@ -25,7 +25,12 @@ class OriginFinding(NamedTuple):
 
 
 def judge_origin(
-    latency_us: FloatArray, *, onset_s: FloatArray, usable: BoolArray, mcd_us: float, mcd_noise_us: float,
+    latency_us: FloatArray,
+    *,
+    onset_s: FloatArray,
+    usable: BoolArray,
+    mcd_us: float,
+    mcd_noise_us: float,
     direct_mcd_us: float,
 ) -> OriginFinding:
     """Tell an endplate's response from direct muscle stimulation and from late, wandering responses.
@@ -38,9 +43,11 @@ def judge_origin(
 
     References
     ----------
-    MCD below 5 µs means direct stimulation of the muscle fibre: criterion in Front Neurol 2023, 10.3389/fneur.2023.1118510;
+    MCD below 5 µs means direct stimulation of the muscle fibre: criterion in Front Neurol 2023,
+    10.3389/fneur.2023.1118510;
     time resolution needed: Trontelj JV, Mihelin M, Fernandez JM, Stålberg E. J Neurol Neurosurg Psychiatry 1986;49:677.
-    R1 of the blink reflex 8–14 ms (Kimura, from a secondary source); it does not follow beyond about 5 Hz (common practice).
+    R1 of the blink reflex 8–14 ms (Kimura, from a secondary source); it does not follow beyond about 5 Hz (common
+    practice).
     Facial F wave, minimum latency 8.97 ± 0.53 ms.
     """
     responded = np.isfinite(latency_us) & usable

@@ -24,7 +24,8 @@ _RISE_TIME_US = 300.0
 class QualityReference:
     """What a sound sweep of this recording looks like.
 
-    first, start : samples; the artefact lies between them, responses from `start` on. longest_run : repeats of one value
+    first, start : samples; the artefact lies between them, responses from `start` on. longest_run : repeats of one
+    value
     that chance allows. scale_uv : robust SD after the artefact. artefact_uv : (start − first,) typical artefact, empty
     where it is too small to serve as a clock. shift, shift_spread : samples, of the artefact in sound sweeps.
     """
@@ -41,7 +42,11 @@ class QualityReference:
 
 
 def learn_quality(
-    sweeps_uv: FloatArray, *, onset_index: int, sample_rate_hz: float, earliest_latency_ms: float,
+    sweeps_uv: FloatArray,
+    *,
+    onset_index: int,
+    sample_rate_hz: float,
+    earliest_latency_ms: float,
     full_scale_uv: float | None = None,
 ) -> QualityReference:
     """Learn from the sweeps of a recording, (n_sweeps, n_samples), most of them sound, what a sound one looks like."""
@@ -55,9 +60,7 @@ def learn_quality(
     typical = np.median(sweeps_uv[:, first:start], axis=0)
     if n < 5 or typical.size < 8 or np.abs(typical).max() < _ARTEFACT_NOISE * max(scale, 1e-12):
         typical = np.empty(0)
-    reference = QualityReference(
-        onset_index, first, start, max(5, allowed), scale, typical, 0.0, 0.0, full_scale_uv
-    )
+    reference = QualityReference(onset_index, first, start, max(5, allowed), scale, typical, 0.0, 0.0, full_scale_uv)
     shift = _artefact_shift(sweeps_uv, reference)
     centre = float(np.median(shift))
     return replace(reference, shift=centre, shift_spread=float(1.4826 * np.median(np.abs(shift - centre))))
@@ -66,8 +69,10 @@ def learn_quality(
 def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> BoolArray:
     """Sweeps with a held stretch, a saturated potential or a misplaced stimulus.
 
-    A converter that hangs repeats a value; how long a run chance allows is taken from the recording itself. A flat top far
-    out of the noise, after the artefact, is saturation. A stimulus artefact that does not lie where it lies in the other
+    A converter that hangs repeats a value; how long a run chance allows is taken from the recording itself. A flat top
+    far
+    out of the noise, after the artefact, is saturation. A stimulus artefact that does not lie where it lies in the
+    other
     sweeps means that samples are missing or the trigger moved, so that no latency of that sweep can be believed.
 
     Parameters
@@ -89,7 +94,8 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
         flat = (loud == crest) & (crest > _SATURATION_NOISE * max(reference.scale_uv, 1e-12))
         saturated = _has_run(flat, _SATURATION_RUN)
     shift = np.abs(_artefact_shift(sweeps_uv, reference) - reference.shift)
-    return held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
+    unusable: BoolArray = held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
+    return unusable
 
 
 def _has_run(flags: BoolArray, length: int) -> BoolArray:
@@ -97,7 +103,8 @@ def _has_run(flags: BoolArray, length: int) -> BoolArray:
     if flags.shape[1] < length:
         return np.zeros(flags.shape[0], dtype=bool)
     total = np.cumsum(np.pad(flags.astype(np.int32), ((0, 0), (1, 0))), axis=1)
-    return np.any(total[:, length:] - total[:, :-length] == length, axis=1)
+    found: BoolArray = np.any(total[:, length:] - total[:, :-length] == length, axis=1)
+    return found
 
 
 def _artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:
@@ -117,7 +124,8 @@ def judge_potential(
 ) -> tuple[str, ...]:
     """Reasons why a potential is not an acceptable (apparent) single-fibre potential; empty when it is.
 
-    Limits: single-fibre electrode above 200 µV and rise time below 300 µs; concentric needle from 50 µV on if the rise time
+    Limits: single-fibre electrode above 200 µV and rise time below 300 µs; concentric needle from 50 µV on if the rise
+    time
     is below 300 µs and the rise has no notch or shoulder.
 
     Parameters

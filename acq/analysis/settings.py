@@ -36,7 +36,8 @@ class AnalysisSettings:
     """Two responses are comparable when the intervals before them differ by less than this fraction."""
 
     direct_mcd_us: float = 5.0
-    """Below this MCD the muscle fibre itself was stimulated (criterion in Front Neurol 2023, 10.3389/fneur.2023.1118510)."""
+    """Below this MCD the muscle fibre itself was stimulated (criterion in Front Neurol 2023,
+    10.3389/fneur.2023.1118510)."""
 
     def __post_init__(self) -> None:
         if not 0 < self.earliest_latency_ms < 1000:

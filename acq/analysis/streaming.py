@@ -137,10 +137,15 @@ class StreamingAnalyser:
         index = np.arange(self._count - held, self._count)
         return tuple(
             FibreHistory(
-                fibre=known.identity, index=index, latency_us=known.latency_us[:held].copy(),
-                variance_us2=known.variance_us2[:held].copy(), rejected=self._rejected[:held].copy(),
-                amplitude_uv=known.found.amplitude_uv, rise_time_us=known.found.rise_time_us,
-                time_us=known.found.time_us, wave_uv=known.found.wave_uv,
+                fibre=known.identity,
+                index=index,
+                latency_us=known.latency_us[:held].copy(),
+                variance_us2=known.variance_us2[:held].copy(),
+                rejected=self._rejected[:held].copy(),
+                amplitude_uv=known.found.amplitude_uv,
+                rise_time_us=known.found.rise_time_us,
+                time_us=known.found.time_us,
+                wave_uv=known.found.wave_uv,
             )
             for known in self._known
         )
@@ -177,8 +182,12 @@ class StreamingAnalyser:
         """Discover and fit over the window; carry identities over."""
         held = self._held
         waveforms = measure_waveforms(
-            self._sweeps[:held], onset_index=self._onset, sample_rate_hz=self._rate_hz, settings=self._settings,
-            damaged=self._damaged[:held], full_scale_uv=self._full_scale_uv,
+            self._sweeps[:held],
+            onset_index=self._onset,
+            sample_rate_hz=self._rate_hz,
+            settings=self._settings,
+            damaged=self._damaged[:held],
+            full_scale_uv=self._full_scale_uv,
         )
         self._rejected[:held] = waveforms.rejected
         known: list[_Known] = []
@@ -226,8 +235,11 @@ class StreamingAnalyser:
         filtered = self._sweeps[row : row + 1]
         if self._settings.recording_band_hz is not None:
             filtered = filter_sweeps(
-                filtered, band_hz=self._settings.recording_band_hz, sample_rate_hz=self._rate_hz,
-                onset_index=self._onset, earliest_latency_ms=self._settings.earliest_latency_ms,
+                filtered,
+                band_hz=self._settings.recording_band_hz,
+                sample_rate_hz=self._rate_hz,
+                onset_index=self._onset,
+                earliest_latency_ms=self._settings.earliest_latency_ms,
             )
         left = filtered.copy()
         for group, fit in enumerate(waveforms.fits):
@@ -284,11 +296,12 @@ class StreamingAnalyser:
         sharpened = sharpen(left_uv, sample_rate_hz=self._rate_hz) * waveforms.polarity
         largest = max((known.found.amplitude_uv for known in self._known), default=0.0)
         # The misfit of a large potential may reach a few percent of it.
-        threshold_sd = max(
-            self._settings.detection_sd, 0.06 * largest / max(waveforms.sharp_noise_uv, 1e-9)
-        )
+        threshold_sd = max(self._settings.detection_sd, 0.06 * largest / max(waveforms.sharp_noise_uv, 1e-9))
         events = find_events(
-            sharpened, first=first, noise_sd=waveforms.sharp_noise_uv, threshold_sd=threshold_sd,
+            sharpened,
+            first=first,
+            noise_sd=waveforms.sharp_noise_uv,
+            threshold_sd=threshold_sd,
             sample_rate_hz=self._rate_hz,
         )
         return events.sweep.size > 0

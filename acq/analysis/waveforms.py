@@ -35,8 +35,13 @@ class Waveforms:
 
 
 def measure_waveforms(
-    sweeps_uv: FloatArray, *, onset_index: int, sample_rate_hz: float, settings: AnalysisSettings,
-    damaged: BoolArray | None = None, full_scale_uv: float | None = None,
+    sweeps_uv: FloatArray,
+    *,
+    onset_index: int,
+    sample_rate_hz: float,
+    settings: AnalysisSettings,
+    damaged: BoolArray | None = None,
+    full_scale_uv: float | None = None,
 ) -> Waveforms:
     """Reject unusable sweeps, estimate the noise, find the fibres and time each response.
 
@@ -50,8 +55,11 @@ def measure_waveforms(
     if sweeps_uv.shape[0] == 0 or sweeps_uv.shape[1] - onset_index < _FEWEST_SAMPLES:
         return Waveforms((), (), np.zeros(sweeps_uv.shape[0], dtype=bool), None, None)
     quality = learn_quality(
-        sweeps_uv, onset_index=onset_index, sample_rate_hz=sample_rate_hz,
-        earliest_latency_ms=settings.earliest_latency_ms, full_scale_uv=full_scale_uv,
+        sweeps_uv,
+        onset_index=onset_index,
+        sample_rate_hz=sample_rate_hz,
+        earliest_latency_ms=settings.earliest_latency_ms,
+        full_scale_uv=full_scale_uv,
     )
     rejected = find_unusable_sweeps(sweeps_uv, quality)
     if damaged is not None:
@@ -61,13 +69,14 @@ def measure_waveforms(
         return Waveforms((), (), rejected, None, quality)
     if settings.recording_band_hz is not None:
         kept = filter_sweeps(
-            kept, band_hz=settings.recording_band_hz, sample_rate_hz=sample_rate_hz, onset_index=onset_index,
+            kept,
+            band_hz=settings.recording_band_hz,
+            sample_rate_hz=sample_rate_hz,
+            onset_index=onset_index,
             earliest_latency_ms=settings.earliest_latency_ms,
         )
     noise = estimate_noise(_baselines(kept, onset_index), sample_rate_hz=sample_rate_hz)
-    found = find_fibres(
-        kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings
-    )
+    found = find_fibres(kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings)
     return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv)
 
 

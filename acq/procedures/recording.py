@@ -13,9 +13,7 @@ def _testing_ma(rule: MarginRule, working_ma: float) -> float:
     return max(rule.highest_threshold_ma(working_ma), 0.0)
 
 
-def make_recording_policy(
-    *, working_ma: float, rule: MarginRule, one_in: int, rate_hz: float
-) -> TestPulsePolicy:
+def make_recording_policy(*, working_ma: float, rule: MarginRule, one_in: int, rate_hz: float) -> TestPulsePolicy:
     """The intensity policy of a recording."""
     return TestPulsePolicy(
         working_ma=working_ma, testing_ma=_testing_ma(rule, working_ma), one_in=one_in, rate_hz=rate_hz

@@ -31,7 +31,8 @@ class ScanResult:
 class ThresholdScan:
     """An intensity policy that learns from its answers. Any thread may call it.
 
-    From the lowest step upwards in equal steps; once fibres respond and the intensity keeps the margin over all of them,
+    From the lowest step upwards in equal steps; once fibres respond and the intensity keeps the margin over all of
+    them,
     around each threshold in turn, widest interval first; then a climb to the proposed intensity, where it waits for the
     operator. Every pulse is a test pulse. Answers come a few pulses late, since pulses are queued ahead.
 
@@ -179,9 +180,7 @@ class ThresholdScan:
         below = self._floor(widest.threshold_ma if widest.threshold_ma is not None else self._upper_ma(widest))
         level = below if self._n_pulses % 2 else below + self._resolution_ma
         # The gate limits each increase, so a far threshold is approached in steps.
-        return min(
-            self._on_grid(max(level, self._resolution_ma)), self._climbed(self._largest_step_ma, self._up_to_ma)
-        )
+        return min(self._on_grid(max(level, self._resolution_ma)), self._climbed(self._largest_step_ma, self._up_to_ma))
 
     def _propose(self) -> None:
         needed_ma = math.ceil(self._needed_ma() / self._resolution_ma - 1e-9) * self._resolution_ma

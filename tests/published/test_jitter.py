@@ -1,0 +1,96 @@
+"""Jitter arithmetic against the publications that define it."""
+
+import numpy as np
+import pytest
+
+from acq.analysis.jitter import (
+    MCD_PER_SD,
+    comparable_pairs,
+    mcd_interval_us,
+    mean_consecutive_difference_us,
+    measure_jitter,
+)
+
+
+def _all_pairs(n: int) -> np.ndarray:
+    return np.ones(n - 1, dtype=bool)
+
+
+def test_mcd_is_1_13_sd_and_known_fractions_of_the_mean_ranges() -> None:
+    # Ekstedt J, Nilsson G, Stålberg E. J Neurol Neurosurg Psychiatry 1974;37:526 (PUB):
+    # no trend, Gaussian: MCD = 1.13 × SD = 0.49 × mean range of fives = 0.37 × mean range of tens.
+    rng = np.random.default_rng(1974)
+    sd_us = 20.0
+    latency_us = rng.normal(5000.0, sd_us, 400_000)
+    mcd_us = mean_consecutive_difference_us(latency_us, _all_pairs(latency_us.size))
+    assert mcd_us / sd_us == pytest.approx(1.13, abs=0.005)
+    fives = np.ptp(latency_us.reshape(-1, 5), axis=1).mean()
+    tens = np.ptp(latency_us.reshape(-1, 10), axis=1).mean()
+    # Printed to two digits; exactly 1.128 / 2.326 = 0.485 and 1.128 / 3.078 = 0.367.
+    assert mcd_us / fives == pytest.approx(0.49, abs=0.006)
+    assert mcd_us / tens == pytest.approx(0.37, abs=0.006)
+
+
+def test_mcd_per_sd_is_two_over_root_pi() -> None:
+    # E|X − Y| for independent Gaussians (DER).
+    assert pytest.approx(2.0 / np.sqrt(np.pi), rel=1e-12) == MCD_PER_SD
+
+
+def test_slow_trend_inflates_the_sd_and_not_the_mcd() -> None:
+    # "SD is unsuitable because of slow trends" (Ekstedt 1974, PUB).
+    rng = np.random.default_rng(37)
+    flat_us = rng.normal(0.0, 15.0, 200)
+    drifting_us = flat_us + np.linspace(0.0, 300.0, 200)
+    pairs = _all_pairs(200)
+    flat, drifting = (mean_consecutive_difference_us(v, pairs) for v in (flat_us, drifting_us))
+    assert drifting == pytest.approx(flat, rel=0.03)
+    assert drifting_us.std() > 4 * flat_us.std()
+
+
+@pytest.mark.parametrize(("n_pairs", "percent"), [(50, 12.95), (100, 9.12)])
+def test_relative_standard_error(n_pairs: int, percent: float) -> None:
+    # 13 % at 50 and 9 % at 100 differences (DER from corr(|D_i|, |D_i+1|) = 0.2239).
+    rng = np.random.default_rng(n_pairs)
+    latency_us = rng.normal(0.0, 1.0, (40_000, n_pairs + 1))
+    mcd = np.abs(np.diff(latency_us, axis=1)).mean(axis=1)
+    assert 100 * mcd.std() / mcd.mean() == pytest.approx(percent, rel=0.03)
+
+
+@pytest.mark.parametrize("n", [50, 100])
+def test_interval_covers(n: int) -> None:
+    rng = np.random.default_rng(n)
+    true_mcd_us = 20.0 * MCD_PER_SD
+    hits = 0
+    runs = 1500
+    for _ in range(runs):
+        low, high = mcd_interval_us(rng.normal(0.0, 20.0, n), _all_pairs(n))
+        hits += low <= true_mcd_us <= high
+    # Nominal 95 %; published practice of the interval: 93 to 97.5 %.
+    assert 0.93 <= hits / runs <= 0.98
+
+
+def test_timing_noise_adds_in_quadrature() -> None:
+    # MCD² measured = MCD² + (1.128·σ)² (DER); the correction must give the fibre's own jitter back.
+    rng = np.random.default_rng(5)
+    n = 20_000
+    own_us, noise_us = rng.normal(0.0, 10.0, n), rng.normal(0.0, 8.0, n)
+    result = measure_jitter(own_us + noise_us, _all_pairs(n), latency_variance_us2=np.full(n, 64.0))
+    assert result.noise_us == pytest.approx(8.0 * MCD_PER_SD)
+    assert result.mcd_us == pytest.approx(10.0 * MCD_PER_SD, rel=0.02)
+    assert result.raw_us > result.mcd_us
+
+
+def test_pairs_across_a_missing_response_are_not_consecutive() -> None:
+    # MCD is over consecutive responses (Ekstedt 1974); the first after a pause is later by velocity recovery.
+    latency_us = np.array([10.0, 11.0, np.nan, 12.0, 13.0, 14.0])
+    onset_s = np.arange(6) / 10.0
+    pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=np.ones(6, dtype=bool), interval_tolerance=0.1)
+    # (0, 1): what came before the first is not known. (3, 4): the response before 3 is twice as long ago.
+    assert pairs.tolist() == [False, False, False, False, True]
+
+
+def test_pairs_across_a_change_of_rate_are_not_comparable() -> None:
+    onset_s = np.concatenate([np.arange(5) * 0.5, 2.0 + 0.1 * np.arange(1, 6)])
+    latency_us = np.linspace(5000.0, 4900.0, 10)
+    pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=np.ones(10, dtype=bool), interval_tolerance=0.1)
+    assert np.flatnonzero(pairs).tolist() == [1, 2, 3, 5, 6, 7, 8]
