@@ -171,8 +171,8 @@ def build_template(*, rise_time_us: float, front_end: FrontEnd) -> PotentialTemp
     recorded = recorded / np.ptp(recorded)
     slope = np.gradient(recorded)
     steepest = _refine_extremum(-slope, int(np.argmin(slope[: round(trough) + 1])))
-    # Below this nothing survives the converter.
-    significant = np.flatnonzero(np.abs(recorded) > 2e-5)
+    # What is smaller lies below the converter and the noise.
+    significant = np.flatnonzero(np.abs(recorded) > 1e-4)
     start, stop = int(significant[0]), int(significant[-1]) + 1
     cut = recorded[start:stop]
     n_taper = min(8 * _OVERSAMPLING, cut.size // 8)
@@ -186,7 +186,7 @@ def build_template(*, rise_time_us: float, front_end: FrontEnd) -> PotentialTemp
 def _record(stretch_us: float, step_us: float, front_end: FrontEnd) -> FloatArray:
     """Record the line source travelling past the needle, `stretch_us` per unit of distance, through the front end."""
     position, potential = _build_line_source()
-    before_us, after_us = 12 * stretch_us, 25 * stretch_us + 6000.0
+    before_us, after_us = 30 * stretch_us, 45 * stretch_us + 4000.0
     n_before, n_after = math.ceil(before_us / step_us), math.ceil(after_us / step_us)
     time_us = np.arange(-n_before, n_after, dtype=np.float64) * step_us
     # Cubic, so that the fine table is as smooth as the model.
