@@ -8,7 +8,7 @@ the same numbers whichever way they came, to the last bit.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -16,12 +16,13 @@ import numpy.typing as npt
 from acq.analysis.alignment import OVERLAP_US
 from acq.analysis.blas import one_blas_thread
 from acq.analysis.fibres import FoundFibre
-from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
+from acq.analysis.jitter import Jitter, comparable_pairs, mean_sorted_difference_us, measure_jitter
 from acq.analysis.origin import judge_origin
 from acq.analysis.quality import judge_potential
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
+from acq.guard.latency_step import find_latency_step
 from acq.guard.margin import MarginRule
 from acq.guard.watch import FibreJudgement, WatchSettings, judge
 from acq.records import (
@@ -29,6 +30,7 @@ from acq.records import (
     FibreAnalysis,
     FloatArray,
     GuardVerdict,
+    MissingReason,
     Origin,
     PulseKind,
     RecordingAnalysis,
@@ -94,8 +96,8 @@ def analyse(
     -------
     RecordingAnalysis
         Fibres ordered by latency. Jitter is over admitted comparable pairs: both sweeps assured, both answered, the
-        same
-        interval since the fibre's last response. Where no sweep of a fibre was assured because the margin was never
+        same interval since the fibre's last response. Where no sweep of a fibre was assured because the margin was
+        never
         tested, it is over the comparable pairs not known to be thin or lost, and the reasons say "margin untested".
 
     Raises
@@ -140,6 +142,7 @@ def analyse(
             settings=settings.watch,
             prior_ma=prior,
         )
+    judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
     fibres = tuple(
         _describe(found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings)
         for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
@@ -149,7 +152,7 @@ def analyse(
         n_sweeps=n,
         rejected=waveforms.rejected,
         noise_uv=waveforms.noise.rms_uv if waveforms.noise is not None else float("nan"),
-        reasons=_recording_reasons(waveforms, fibres),
+        reasons=_recording_reasons(waveforms, fibres, suspicion),
     )
 
 
@@ -229,19 +232,13 @@ def _describe(
     usable = ~waveforms.rejected & ~is_testing
     tolerance = settings.waveforms.interval_tolerance
     responded = np.isfinite(latency_us)
-    assured = judgement.verdict == GuardVerdict.ASSURED
-    admitted = usable & responded & assured
-    reasons: list[str] = []
-    counted = admitted
-    pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
-    if not admitted.any():
-        reasons.append("margin untested")
-        counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
-        pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
     variance = spread_over(found.variance_us2, waveforms.rejected)
-    jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
-    every_pair = comparable_pairs(latency_us, onset_s=onset_s, usable=usable, interval_tolerance=tolerance)
-    overall = measure_jitter(latency_us, every_pair, latency_variance_us2=variance)
+
+    def jitter_over(counted: BoolArray) -> Jitter:
+        pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
+        return measure_jitter(latency_us, pairs, latency_variance_us2=variance)
+
+    overall = jitter_over(usable)
     finding = judge_origin(
         latency_us,
         onset_s=onset_s,
@@ -250,6 +247,15 @@ def _describe(
         mcd_noise_us=overall.noise_us,
         direct_mcd_us=settings.waveforms.direct_mcd_us,
     )
+    if finding.is_late:
+        judgement = _without_threshold(judgement, latency_us)
+    reasons: list[str] = []
+    admitted = usable & responded & (judgement.verdict == GuardVerdict.ASSURED)
+    counted = admitted
+    if not admitted.any():
+        reasons.append("margin untested")
+        counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
+    jitter = jitter_over(counted)
     noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")
     snr = found.amplitude_uv / noise_uv
     malformed = judge_potential(
@@ -298,6 +304,23 @@ def _describe(
     )
 
 
+def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> FibreJudgement:
+    """Take back what was concluded from the misses of a potential that fails for reasons of its own."""
+    missing = judgement.missing.copy()
+    missing[np.isnan(latency_us) & (missing != MissingReason.REJECTED)] = MissingReason.UNDECIDED
+    nan = float("nan")
+    return replace(
+        judgement,
+        verdict=np.full_like(judgement.verdict, GuardVerdict.UNTESTED),
+        missing=missing,
+        threshold_ma=None,
+        threshold_interval_ma=None,
+        relative_spread=nan,
+        blocking_fraction=nan,
+        blocking_interval=(nan, nan),
+    )
+
+
 def _jitter_reasons(n_pairs: int, mcd_us: float, is_below_resolution: bool) -> list[str]:
     reasons = []
     if n_pairs < _FEWEST_PAIRS:
@@ -330,8 +353,38 @@ def _drift_us(latency_us: FloatArray) -> float:
     return float(np.median(latency_us[-_DRIFT_WINDOW:]) - np.median(latency_us[:_DRIFT_WINDOW]))
 
 
-def _recording_reasons(waveforms: Waveforms, fibres: tuple[FibreAnalysis, ...]) -> tuple[str, ...]:
-    reasons = []
+def _doubt_after_step(
+    judgements: tuple[FibreJudgement, ...],
+    latency_us: FloatArray,
+    onset_s: FloatArray,
+    intensity_ma: FloatArray,
+    usable: BoolArray,
+    settings: RecordingSettings,
+) -> tuple[tuple[FibreJudgement, ...], str]:
+    """Call the margin thin, where nobody tested it, after a step of the latencies that looks like a lost threshold."""
+    pairs = np.array(
+        [
+            comparable_pairs(
+                one, onset_s=onset_s, usable=usable, interval_tolerance=settings.waveforms.interval_tolerance
+            )
+            for one in latency_us
+        ]
+    ).reshape(len(judgements), -1)
+    step = find_latency_step(latency_us, onset_s=onset_s, intensity_ma=intensity_ma, pairs=pairs)
+    if step is None:
+        return judgements, ""
+    doubted = list(judgements)
+    for fibre in step.fibres:
+        verdict = judgements[fibre].verdict.copy()
+        after = np.arange(verdict.size) >= step.index
+        verdict[after & (verdict == GuardVerdict.UNTESTED)] = GuardVerdict.THIN
+        doubted[fibre] = replace(judgements[fibre], verdict=verdict)
+    names = ", ".join(str(fibre + 1) for fibre in step.fibres)
+    return tuple(doubted), f"fibre {names}: {step.sentence}: the margin is not believed from there on"
+
+
+def _recording_reasons(waveforms: Waveforms, fibres: tuple[FibreAnalysis, ...], suspicion: str) -> tuple[str, ...]:
+    reasons = [suspicion] if suspicion else []
     n_rejected = int(waveforms.rejected.sum())
     if n_rejected:
         reasons.append(f"{n_rejected} of {waveforms.rejected.size} sweeps rejected as unusable")

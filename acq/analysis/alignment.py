@@ -352,43 +352,64 @@ def fit_group(
     power = segment.noise_power(noise)
     spectrum = segment.transform(sweeps_uv)
     delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
-    amplitude = np.ones_like(delay)
-
-    def fit_templates(extent: _Extent, power: FloatArray, previous: ComplexArray | None) -> ComplexArray:
-        return estimate_templates(
-            spectrum, delay, amplitude, present, power=power, omega=omega, segment=segment, extent=extent,
-            previous=previous,
-        )  # fmt: skip
-
-    def turn(extent: _Extent, power: FloatArray, previous: ComplexArray | None) -> ComplexArray:
-        """Templates from delays, then delays from templates."""
-        nonlocal delay, amplitude, variance, residual
-        template = fit_templates(extent, power, previous)
-        delay, amplitude, variance, residual = refine_delays(
-            spectrum, template, delay, amplitude, present, weight=1.0 / power, omega=omega, n_steps=_STEPS
-        )
-        template, amplitude = _normalise(template, amplitude, present)
-        return template
-
-    variance, residual = np.full_like(delay, np.nan), spectrum
-    template: ComplexArray | None = None
+    fit = _Turns(spectrum, present, segment, omega, delay)
     if _overlaps(delay, present):
         sharp_power = power * (1.0 + (_SHARP_HZ / segment.frequency_hz) ** 8)
         for _ in range(_SHARP_TURNS):
-            template = turn(_SPIKE, sharp_power, template)
-        template = None
+            fit.estimate(_SPIKE, sharp_power)
+            fit.refine(sharp_power)
+        fit.template = None
         for _ in range(3):
-            template = fit_templates(_WHOLE, power, template)
-        delay, amplitude, variance, residual = refine_delays(
-            spectrum, template, delay, amplitude, present, weight=1.0 / power, omega=omega, n_steps=_STEPS + 1
-        )
-        template, amplitude = _normalise(template, amplitude, present)
+            fit.estimate(_WHOLE, power)
+        fit.refine(power)
     else:
         for _ in range(n_iterations):
-            template = turn(_WHOLE, power, template)
-    assert template is not None  # noqa: S101 - both ways make one
-    gain = presence_gain(residual, template, delay, amplitude, present, weight=1.0 / power, omega=omega)
-    return GroupFit(segment, template, delay, amplitude, present, gain, variance, residual)
+            fit.estimate(_WHOLE, power)
+            fit.refine(power)
+    template = fit.known
+    gain = presence_gain(
+        fit.residual, template, fit.delay, fit.amplitude, present, weight=1.0 / power, omega=omega
+    )  # fmt: skip
+    return GroupFit(segment, template, fit.delay, fit.amplitude, present, gain, fit.variance, fit.residual)
+
+
+class _Turns:
+    """Templates from delays and delays from templates, in turn."""
+
+    def __init__(
+        self, spectrum: ComplexArray, present: BoolArray, segment: Segment, omega: FloatArray, delay: FloatArray
+    ) -> None:
+        self._spectrum = spectrum
+        self._present = present
+        self._segment = segment
+        self._omega = omega
+        self.delay = delay
+        self.amplitude = np.ones_like(delay)
+        self.variance = np.full_like(delay, np.nan)
+        self.residual = spectrum
+        self.template: ComplexArray | None = None
+
+    @property
+    def known(self) -> ComplexArray:
+        """The templates, once there are any."""
+        if self.template is None:
+            raise ValueError("n_iterations must be at least 1, got 0")
+        return self.template
+
+    def estimate(self, extent: _Extent, power: FloatArray) -> None:
+        """Templates from the present delays."""
+        self.template = estimate_templates(
+            self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
+            segment=self._segment, extent=extent, previous=self.template,
+        )  # fmt: skip
+
+    def refine(self, power: FloatArray) -> None:
+        """Delays and amplitudes from the present templates."""
+        self.delay, amplitude, self.variance, self.residual = refine_delays(
+            self._spectrum, self.known, self.delay, self.amplitude, self._present, weight=1.0 / power,
+            omega=self._omega, n_steps=_STEPS,
+        )  # fmt: skip
+        self.template, self.amplitude = _normalise(self.known, amplitude, self._present)
 
 
 def _overlaps(delay_us: FloatArray, present: BoolArray) -> bool:

@@ -28,9 +28,7 @@ class BlockingEstimate:
     reached: float
 
 
-def estimate_blocking(
-    *, n_responses: int, stimulus_failure: FloatArray, probability: float = 0.95
-) -> BlockingEstimate:
+def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probability: float = 0.95) -> BlockingEstimate:
     """Estimate an endplate's blocking from its responses and its attributed misses.
 
     A miss counts as an endplate failure with the probability that the stimulus did not fail. Doubt about misses has one

@@ -18,10 +18,14 @@ _FOLLOWS_NO_MORE_P = 0.01
 
 
 class OriginFinding(NamedTuple):
-    """The origin and the sentence that gives the evidence."""
+    """The origin and the sentence that gives the evidence.
+
+    is_late : the potential comes by a detour (reflex, F wave); its absence says nothing of threshold or endplate.
+    """
 
     origin: Origin
     evidence: str
+    is_late: bool = False
 
 
 def judge_origin(
@@ -74,5 +78,5 @@ def judge_origin(
         # A reflex follows long intervals and fails at short ones.
         p_value = float(mannwhitneyu(with_it, without, alternative="greater").pvalue)
         if p_value < _FOLLOWS_NO_MORE_P:
-            return OriginFinding(Origin.BLINK_REFLEX, what + ", fails as the rate rises: reflex")
-    return OriginFinding(Origin.UNDECIDED, what + ": reflex or F wave, not told apart here")
+            return OriginFinding(Origin.BLINK_REFLEX, what + ", fails as the rate rises: reflex", is_late=True)
+    return OriginFinding(Origin.UNDECIDED, what + ": reflex or F wave, not told apart here", is_late=True)

@@ -158,9 +158,7 @@ class _Grid:
     keep every cell far above the smallest normal number.
     """
 
-    def __init__(
-        self, settings: ThresholdSettings, *, low_ma: float, high_ma: float, centre_ma: float | None
-    ) -> None:
+    def __init__(self, settings: ThresholdSettings, *, low_ma: float, high_ma: float, centre_ma: float | None) -> None:
         self.settings = settings
         self._centre_ma = centre_ma
         n_coarse = max(2, math.ceil(math.log(high_ma / low_ma) / settings.step / _COARSE))
