@@ -2,8 +2,7 @@
 
 It owns the threads. In real time the reader fills the ring buffer, the feeder keeps the device supplied with pulses
 through the safety gate, and the engine's own thread cuts sweeps, analyses, guards and stores. In virtual time one
-thread
-does all three in turn, so that a run is repeatable to the last bit.
+thread does all three in turn, so that a run is repeatable to the last bit.
 """
 
 from __future__ import annotations

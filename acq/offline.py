@@ -1,8 +1,7 @@
 """The analysis of a whole recording: the numbers the study stands on, live, replayed or from a file.
 
 A live study calls the same `analyse` on the sweeps of its study file when a recording ends, so that the same sweeps
-give
-the same numbers whichever way they came, to the last bit.
+give the same numbers whichever way they came, to the last bit.
 """
 
 from __future__ import annotations

@@ -460,6 +460,7 @@ def _convert(values: FloatArray, quantum: float, out: FloatArray) -> None:
     """Write to `out` what a 16-bit converter makes of `values` (n,), which is consumed."""
     values /= quantum
     np.rint(values, out=values)
+    values += 0.0  # no converter code means −0.0
     np.clip(values, -_HALF_RANGE, _HALF_RANGE - 1, out=values)
     np.multiply(values, quantum, out=out)
 

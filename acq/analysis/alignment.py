@@ -312,7 +312,8 @@ def estimate_templates(
             matrix[rows, columns] = block
             matrix[columns, rows] = block.T
     values = cho_solve(cho_factor(matrix, lower=True), vector).reshape(f, m)
-    return values @ steer.conj()
+    templates: ComplexArray = values @ steer.conj()
+    return templates
 
 
 def _smoothed(strength: FloatArray) -> FloatArray:
@@ -333,8 +334,7 @@ def fit_group(
     """Templates, delays and amplitudes of one group of fibres.
 
     Where main spikes overlap, delays and whole templates cannot both be free: to first order in the jitter any mixture
-    of
-    the two templates explains the sweeps as well (their slopes span the same plane), and the most likely mixture is
+    of the two templates explains the sweeps as well (their slopes span the same plane), and the most likely mixture is
     wrong.
     What tells the fibres apart is that a main spike is short. So the delays come from the sharp part of the potentials
     alone, with templates confined to the spike; the whole templates are made once from these delays, and one more

@@ -1,8 +1,7 @@
 """Linear algebra on one thread.
 
 The matrices of one sweep are small: a second BLAS thread gains nothing, and on a machine with other work the threads
-wait
-for each other, which made a fit five times slower here and holds up the guard.
+wait for each other, which made a fit five times slower here and holds up the guard.
 """
 
 from __future__ import annotations

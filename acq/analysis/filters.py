@@ -23,8 +23,7 @@ def filter_sweeps(
     """Band-pass every sweep without phase shift, with the stimulus artefact replaced by a straight line first.
 
     The artefact would ring through the filter into the response; the line joins the last sample before the stimulus to
-    the
-    first one after `earliest_latency_ms`.
+    the first one after `earliest_latency_ms`.
 
     Parameters
     ----------

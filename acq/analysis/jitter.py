@@ -91,8 +91,7 @@ def mcd_interval_us(latency_us: FloatArray, pairs: BoolArray) -> tuple[float, fl
     """95 % interval of the raw MCD, log-normal.
 
     The coefficient of variation is the larger of the theory for Gaussian latencies, in which neighbouring differences
-    are
-    correlated by 0.2239, and the spread seen in the data.
+    are correlated by 0.2239, and the spread seen in the data.
     """
     all_differences = np.abs(np.diff(latency_us))
     difference = all_differences[pairs]

@@ -70,10 +70,8 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
     """Sweeps with a held stretch, a saturated potential or a misplaced stimulus.
 
     A converter that hangs repeats a value; how long a run chance allows is taken from the recording itself. A flat top
-    far
-    out of the noise, after the artefact, is saturation. A stimulus artefact that does not lie where it lies in the
-    other
-    sweeps means that samples are missing or the trigger moved, so that no latency of that sweep can be believed.
+    far out of the noise, after the artefact, is saturation. A stimulus artefact that does not lie where it lies in the
+    other sweeps means that samples are missing or the trigger moved, so that no latency of that sweep can be believed.
 
     Parameters
     ----------
@@ -125,8 +123,7 @@ def judge_potential(
     """Reasons why a potential is not an acceptable (apparent) single-fibre potential; empty when it is.
 
     Limits: single-fibre electrode above 200 µV and rise time below 300 µs; concentric needle from 50 µV on if the rise
-    time
-    is below 300 µs and the rise has no notch or shoulder.
+    time is below 300 µs and the rise has no notch or shoulder.
 
     Parameters
     ----------

@@ -18,7 +18,7 @@ __all__ = ["Device"]
 
 
 class Device(ABC):
-    """A data-acquisition device with its stimulator: channels needle, monitor, trigger, and one sample clock for all."""
+    """A data-acquisition device with its stimulator: channels needle, monitor, trigger; one sample clock for all."""
 
     @abstractmethod
     def describe(self) -> DeviceDescription:

@@ -2,8 +2,7 @@
 
 Near its threshold an axon fires late and irregularly. When the stimulating electrode slips, the threshold jumps; if it
 stays just below the intensity, every response is still there. What shows is a step of the latency to longer values at
-one
-stimulus, with intensity and rate unchanged, and more jitter after it than before. A stretch of the muscle moves the
+one stimulus, with intensity and rate unchanged, and more jitter after it than before. A stretch of the muscle moves the
 latency too, but not the jitter, and a tiring endplate raises the jitter, but without a step.
 """
 
