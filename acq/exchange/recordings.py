@@ -477,8 +477,9 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
     if n == 0:
         raise InputFileError(f"{store.path}: recording {described.number} has no sweeps; choose another")
     if np.unique(sweeps.width_us).size != 1:
-        raise InputFileError(f"{store.path}: the pulse width changes within recording {described.number}; choose
-        another")
+        raise InputFileError(
+            f"{store.path}: the pulse width changes within recording {described.number}; choose another"
+        )
     # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
     rate_hz: FloatArray = np.ones(n)
     if n > 1:
