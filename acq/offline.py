@@ -129,7 +129,7 @@ def analyse(
         )
     latency = np.array(
         [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
-    ).reshape(-1, n)
+    ).reshape(len(waveforms.fibres), n)
     responded = np.where(waveforms.rejected, -1, np.isfinite(latency)).astype(np.int8)
     prior = _priors(known_threshold_ma, len(waveforms.fibres))
     with one_blas_thread():
@@ -368,7 +368,7 @@ def _doubt_after_step(
             )
             for one in latency_us
         ]
-    ).reshape(len(judgements), -1)
+    ).reshape(len(judgements), max(latency_us.shape[1] - 1, 0))
     step = find_latency_step(latency_us, onset_s=onset_s, intensity_ma=intensity_ma, pairs=pairs)
     if step is None:
         return judgements, ""

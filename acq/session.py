@@ -109,6 +109,7 @@ class _Watched:
 
     watch: Watch
     state: WatchState | None = None
+    reported: GuardVerdict | None = None
     verdicts: dict[int, GuardVerdict] = field(default_factory=dict)
     n_admitted: int = 0
     n_responses: int = 0
@@ -225,12 +226,12 @@ class RecordingSession:
     ) -> FibreResponse:
         watched = self._watched[fibre]
         responded = bool(np.isfinite(finding.latency_us[fibre]))
-        before = watched.state.verdict if watched.state is not None else None
         if index not in watched.verdicts:
             # A fibre found in this very sweep has heard of it with the sweeps before.
             self._observe(watched, index, responded=responded, rejected=finding.rejected, working_ma=working_ma)
         state = watched.known
-        if state.verdict is not before:
+        if state.verdict is not watched.reported:
+            watched.reported = state.verdict
             events.append(f"fibre {fibre}: {state.verdict}: {state.sentence}")
             changes.append(VerdictChange(pulse.index, fibre, state.verdict, state.sentence))
         return FibreResponse(

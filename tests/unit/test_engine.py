@@ -1,0 +1,266 @@
+"""The engine on the simulated patient in virtual time: its acts, its refusals, its faults, and the study it leaves."""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from acq.clock import VirtualClock
+from acq.devices.registry import read_profile
+from acq.engine import Engine, EngineOptions
+from acq.exchange.recordings import load_recording
+from acq.offline import analyse_recording
+from acq.records import GuardVerdict, OutputState, PulseKind
+from acq.study.store import StudyStore
+from sim_device.device import SimulatedDevice
+from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Unplugged, WrongAmplitude
+
+PROFILE = read_profile("simulated")
+
+
+class Run:
+    """An engine with its device and its study file."""
+
+    def __init__(self, folder: Path, scenario: str = "single", seed: int = 1, faults: tuple[Fault, ...] = ()) -> None:
+        self.clock = VirtualClock()
+        self.device = SimulatedDevice(
+            scenario=scenario,
+            seed=seed,
+            clock=self.clock,
+            block_s=0.02,
+            lead_s=PROFILE.acquisition.lead_s,
+            faults=faults,
+        )
+        self.path = folder / "run.study"
+        self.store = StudyStore.create(self.path)
+        self.engine = Engine(self.device, PROFILE, self.store, options=EngineOptions(), clock=self.clock)
+
+    def seconds(self, duration_s: float) -> None:
+        end_s = self.engine.elapsed_s + duration_s
+        self.engine.run(lambda: self.engine.elapsed_s >= end_s)
+
+    def until(self, condition: Callable[[], bool], at_most_s: float = 60.0) -> None:
+        end_s = self.engine.elapsed_s + at_most_s
+        self.engine.run(lambda: condition() or self.engine.elapsed_s >= end_s)
+        assert condition()
+
+    def to_working_intensity(self) -> None:
+        self.engine.start_scan()
+        self.until(lambda: self.engine.proposal_ma is not None)
+        self.engine.accept_proposal()
+        self.seconds(0.1)
+
+
+@pytest.fixture
+def make(tmp_path: Path) -> Iterator[Callable[..., Run]]:
+    runs: list[Run] = []
+
+    def start(**options: object) -> Run:
+        folder = tmp_path / str(len(runs))
+        folder.mkdir()
+        runs.append(Run(folder, **options))
+        return runs[-1]
+
+    yield start
+    for run in runs:
+        run.engine.finish()
+        run.store.close()
+
+
+def test_nothing_is_delivered_before_the_operator_acts(make) -> None:
+    run = make()
+    run.seconds(1.0)
+    assert run.engine.gate.state is OutputState.AT_REST
+    run.engine.begin()
+    run.seconds(1.0)
+    assert run.engine.gate.state is OutputState.DELIVERING
+    assert run.engine.gate.intensity_ma == 0.0
+    assert run.device.truth().n_pulses == 0
+
+
+def test_intensity_moves_in_the_steps_of_the_profile(make) -> None:
+    run = make()
+    run.engine.begin()
+    for _ in range(3):
+        run.engine.raise_intensity(coarse=True)
+    run.engine.lower_intensity()
+    run.seconds(2.0)
+    assert run.engine.gate.intensity_ma == pytest.approx(0.55)
+    delivered = run.device.truth().intensity_ma
+    assert delivered.size > 10
+    # Test pulses are weaker, nothing is stronger.
+    assert delivered.max() == pytest.approx(0.55, abs=0.002)
+
+
+def test_stop_brings_the_output_to_rest_at_once(make) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(2.0)
+    before = run.device.truth().n_pulses
+    run.engine.stop()
+    assert run.engine.gate.state is OutputState.AT_REST
+    assert run.engine.gate.intensity_ma == 0.0
+    run.seconds(3.0)
+    assert run.device.truth().n_pulses <= before + 1  # one may have begun
+    assert run.engine.gate.state is OutputState.AT_REST  # and a stopped pulse is not taken for a fault
+
+
+def test_scan_proposes_and_only_the_operator_accepts(make) -> None:
+    run = make(scenario="healthy")
+    run.engine.start_scan(up_to_ma=4.0)
+    run.until(lambda: run.engine.proposal_ma is not None)
+    proposal_ma = run.engine.proposal_ma
+    theta_ma = run.device.truth().theta_ma[-1]
+    assert proposal_ma == pytest.approx(1.2 * theta_ma.max(), rel=0.12)
+    n_pulses = run.device.truth().n_pulses
+    run.seconds(2.0)
+    assert run.device.truth().n_pulses <= n_pulses + 3  # it waits, nothing is delivered meanwhile
+    run.engine.accept_proposal()
+    run.seconds(3.0)
+    assert run.engine.gate.intensity_ma == pytest.approx(proposal_ma)
+    verdicts = {fibre.verdict for fibre in run.engine.make_snapshot().fibres}
+    assert verdicts == {GuardVerdict.ASSURED}
+
+
+def test_scan_beyond_what_was_authorised_is_impossible(make) -> None:
+    run = make()
+    run.engine.start_scan(up_to_ma=0.5)
+    run.seconds(20.0)
+    assert run.device.truth().intensity_ma.max() <= 0.5 + 1e-9
+    assert run.engine.proposal_ma is None
+
+
+def test_same_seed_gives_the_same_study(make) -> None:
+    results = []
+    for _ in range(2):
+        run = make(scenario="healthy", seed=5)
+        run.to_working_intensity()
+        run.seconds(10.0)
+        results.append(run.engine.finish()[1])
+    for one, other in zip(results[0].fibres, results[1].fibres, strict=True):
+        assert np.array_equal(one.latency_us, other.latency_us, equal_nan=True)
+        assert one.mcd_us == other.mcd_us
+
+
+def test_the_study_file_gives_the_numbers_of_the_live_study(make) -> None:
+    run = make(scenario="healthy")
+    run.to_working_intensity()
+    run.seconds(10.0)
+    live = run.engine.finish()[1]
+    run.store.close()
+    again = analyse_recording(load_recording(run.path))
+    for one, other in zip(live.fibres, again.fibres, strict=True):
+        assert np.array_equal(one.latency_us, other.latency_us, equal_nan=True)
+        assert one.mcd_us == other.mcd_us
+        assert one.threshold_ma == other.threshold_ma
+        assert np.array_equal(one.missing, other.missing)
+
+
+def test_every_pulse_and_act_is_in_the_study_file(make) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(5.0)
+    run.engine.finish()
+    truth = run.device.truth()
+    sweeps = run.store.sweeps(1)
+    assert np.array_equal(sweeps.onset_sample, truth.onset_sample)
+    assert sweeps.delivered_ma == pytest.approx(truth.intensity_ma, abs=0.01)
+    assert PulseKind.TESTING in sweeps.kinds
+    assert PulseKind.MEASURING in sweeps.kinds
+    assert {"scan", "accept"} <= {action.kind for action in run.store.actions()}
+    assert run.store.events()[-1].detail.startswith("delivering to at rest")
+    assert len(run.store.responses(1)) > 0
+    assert {change.verdict for change in run.store.verdicts(1)} >= {GuardVerdict.ASSURED}
+    assert len(run.store.results(1)) == 1
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [
+        (WrongAmplitude(at_s=9.0, factor=1.5), "delivered"),
+        (OmittedPulse(at_s=9.0), "not delivered"),
+        (ExtraPulse(at_s=9.03, intensity_ma=1.0), "never asked for"),
+    ],
+)
+def test_a_wrong_stimulus_latches_the_output_off(make, fault: Fault, says: str) -> None:
+    run = make(faults=(fault,))
+    run.to_working_intensity()
+    run.until(lambda: run.engine.gate.state is OutputState.LATCHED_OFF, at_most_s=20.0)
+    assert says in run.engine.make_snapshot().latch_reason
+    n_pulses = run.device.truth().n_pulses
+    run.engine.begin()
+    run.engine.raise_intensity()
+    run.seconds(2.0)
+    assert run.device.truth().n_pulses == n_pulses  # nothing before a person has acknowledged it
+    run.engine.acknowledge()
+    run.seconds(0.1)
+    assert run.engine.gate.state is OutputState.AT_REST
+    assert run.engine.gate.intensity_ma == 0.0
+
+
+def test_an_unplugged_device_ends_the_run_with_a_sentence_and_a_complete_study(make) -> None:
+    run = make(faults=(Unplugged(at_s=8.0),))
+    run.to_working_intensity()
+    run.engine.run(lambda: False)
+    assert run.engine.is_finished
+    assert "unplugged" in str(run.engine.failure)
+    assert run.engine.gate.state is OutputState.LATCHED_OFF
+    assert run.engine.finish()[1].n_sweeps == len(run.store.pulses(1))
+
+
+def test_lost_samples_are_counted_and_their_sweep_rejected(make) -> None:
+    run = make(faults=(LostSamples(at_s=9.005, duration_s=0.09),))
+    run.to_working_intensity()
+    run.until(lambda: run.engine.elapsed_s > 12.0)
+    assert run.engine.make_snapshot().samples_lost == pytest.approx(0.09 * 50_000, abs=1)
+    assert run.engine.make_snapshot().n_rejected >= 1
+    assert run.engine.gate.state is OutputState.DELIVERING
+
+
+def test_rate_steps_through_the_profile_and_stays_within(make) -> None:
+    run = make()
+    for _ in range(5):
+        run.engine.change_rate(+1)
+    run.seconds(0.1)
+    assert run.engine.make_snapshot().rate_hz == 20.0
+    for _ in range(9):
+        run.engine.change_rate(-1)
+    run.seconds(0.1)
+    assert run.engine.make_snapshot().rate_hz == 1.0
+
+
+def test_a_dislodged_electrode_is_noticed(make) -> None:
+    # The scenario's threshold jumps by 40 % at 60 s.
+    run = make(scenario="dislodged")
+    run.to_working_intensity()
+    run.until(lambda: run.engine.elapsed_s > 59.0, at_most_s=90.0)
+    assert run.engine.make_snapshot().fibres[0].verdict is GuardVerdict.ASSURED
+    run.until(lambda: run.engine.elapsed_s > 66.0, at_most_s=90.0)
+    snapshot = run.engine.make_snapshot()
+    # The fibre with the highest threshold set the working intensity: it is at 0.9 of the new threshold now.
+    assert snapshot.fibres[2].verdict is GuardVerdict.LOST
+    assert "raise" in snapshot.advice
+
+
+def test_a_new_recording_goes_on_in_the_same_study(make) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(5.0)
+    run.engine.new_recording()
+    run.seconds(0.5)
+    assert run.engine.gate.state is OutputState.AT_REST
+    run.to_working_intensity()
+    run.seconds(3.0)
+    results = run.engine.finish()
+    assert sorted(results) == [1, 2]
+    assert [one.n_sweeps for one in run.store.recordings()] == [results[1].n_sweeps, results[2].n_sweeps]
+
+
+def test_without_test_pulses_the_margin_becomes_untested(make) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(2.0)
+    run.engine.lower_intensity()  # less to spare, so that it is soon in doubt
+    run.engine.toggle_test_pulses()
+    run.until(lambda: run.engine.make_snapshot().fibres[0].verdict is GuardVerdict.UNTESTED, at_most_s=900.0)
