@@ -196,6 +196,10 @@ class Engine:
         """One step of the profile down."""
         self._command("lower", lambda: self._move_intensity(-1, coarse=coarse))
 
+    def set_intensity(self, intensity_ma: float) -> None:
+        """Go to an intensity: downwards any distance, upwards at most the largest step the profile allows."""
+        self._command("intensity", lambda: self._set_intensity(intensity_ma))
+
     def change_rate(self, direction: int) -> None:
         """The next higher (+1) or lower (−1) rate of the profile."""
         self._command("rate", lambda: self._change_rate(direction))
@@ -450,9 +454,12 @@ class Engine:
         if direction > 0 and self._gate.state is not OutputState.DELIVERING:
             self._say("begin delivery first")
             return
-        self._gate.set_intensity_ma(target_ma)
+        self._set_intensity(target_ma)
+
+    def _set_intensity(self, intensity_ma: float) -> None:
+        self._gate.set_intensity_ma(intensity_ma)
         self._end_scan()
-        self._follow_intensity(target_ma)
+        self._follow_intensity(intensity_ma)
 
     def _follow_intensity(self, working_ma: float) -> None:
         """Let the train follow the working intensity."""

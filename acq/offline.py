@@ -15,7 +15,7 @@ import numpy.typing as npt
 from acq.analysis.alignment import OVERLAP_US
 from acq.analysis.blas import one_blas_thread
 from acq.analysis.fibres import FoundFibre
-from acq.analysis.jitter import Jitter, comparable_pairs, mean_sorted_difference_us, measure_jitter
+from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
 from acq.analysis.origin import judge_origin
 from acq.analysis.quality import judge_potential
 from acq.analysis.settings import AnalysisSettings
@@ -233,11 +233,10 @@ def _describe(
     responded = np.isfinite(latency_us)
     variance = spread_over(found.variance_us2, waveforms.rejected)
 
-    def jitter_over(counted: BoolArray) -> Jitter:
-        pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
-        return measure_jitter(latency_us, pairs, latency_variance_us2=variance)
+    def pairs_of(counted: BoolArray) -> BoolArray:
+        return comparable_pairs(latency_us, onset_s=onset_s, usable=counted, interval_tolerance=tolerance)
 
-    overall = jitter_over(usable)
+    overall = measure_jitter(latency_us, pairs_of(usable), latency_variance_us2=variance)
     finding = judge_origin(
         latency_us,
         onset_s=onset_s,
@@ -254,7 +253,8 @@ def _describe(
     if not admitted.any():
         reasons.append("margin untested")
         counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
-    jitter = jitter_over(counted)
+    pairs = pairs_of(counted)
+    jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
     noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")
     snr = found.amplitude_uv / noise_uv
     malformed = judge_potential(
@@ -300,6 +300,7 @@ def _describe(
         relative_spread=judgement.relative_spread,
         blocking_interval=judgement.blocking_interval,
         stimulus_failure_probability=judgement.p_stimulus_failure,
+        counted_pairs=pairs,
     )
 
 

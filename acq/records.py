@@ -199,6 +199,8 @@ class FibreAnalysis:
     relative_spread: float = float("nan")  # of the threshold, where the data tell
     blocking_interval: tuple[float, float] = (float("nan"), float("nan"))
     stimulus_failure_probability: FloatArray = field(default_factory=lambda: np.empty(0))  # (n,), NaN: responded
+    # (n − 1,) the consecutive pairs that the jitter is over
+    counted_pairs: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
 
 @dataclass(frozen=True, slots=True)

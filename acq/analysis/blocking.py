@@ -17,8 +17,9 @@ __all__ = ["BlockingEstimate", "estimate_blocking"]
 class BlockingEstimate:
     """Endplate failures among the stimuli that reached the axon.
 
-    fraction : expected endplate failures / expected stimuli that reached the axon, NaN where none did. low, high : 95 %
-    interval. endplate_failures, reached : the two expected counts.
+    fraction : endplate failures / stimuli that reached the axon, each miss counted for its likelier cause; NaN where no
+    stimulus reached the axon. low, high : 95 % interval, which keeps the doubt. endplate_failures, reached : the expected
+    counts.
     """
 
     fraction: float
@@ -31,9 +32,9 @@ class BlockingEstimate:
 def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probability: float = 0.95) -> BlockingEstimate:
     """Estimate an endplate's blocking from its responses and its attributed misses.
 
-    A miss counts as an endplate failure with the probability that the stimulus did not fail. Doubt about misses has one
-    common cause, where the threshold is, and so all of them are wrong together: the interval is that of a mixture over
-    comonotone counts, each a beta posterior with Jeffreys' prior. With no doubt it is the Jeffreys interval.
+    Doubt about misses has one common cause, where the threshold is, and so all of them are wrong together: the expected
+    count of endplate failures is then a number that cannot have happened, and the fraction takes the likelier cause of
+    each. The interval is that of a mixture over comonotone counts, each a beta posterior with Jeffreys' prior. With no doubt it is the Jeffreys interval.
 
     Parameters
     ----------
@@ -77,4 +78,6 @@ def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probabi
     tail = 0.5 * (1.0 - probability)
     low = 0.0 if count[-1] == 0 else float(brentq(lambda x: cumulative(x) - tail, 0.0, 1.0))
     high = 1.0 if n_responses == 0 else float(brentq(lambda x: cumulative(x) - 1.0 + tail, 0.0, 1.0))
-    return BlockingEstimate(failures / reached, low, high, failures, reached)
+    likely = int(np.sum(endplate > 0.5))
+    fraction = likely / (n_responses + likely) if n_responses + likely else float("nan")
+    return BlockingEstimate(fraction, low, high, failures, reached)

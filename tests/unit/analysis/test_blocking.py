@@ -17,9 +17,12 @@ def test_stimulus_failures_leave_numerator_and_denominator() -> None:
     assert diluted == certain
 
 
-def test_doubt_counts_in_part_and_widens_the_interval() -> None:
+def test_doubtful_misses_take_their_likelier_cause_and_widen_the_interval() -> None:
+    likely = estimate_blocking(n_responses=80, stimulus_failure=np.full(20, 0.3))
+    assert likely.fraction == pytest.approx(20.0 / 100.0)
+    assert likely.endplate_failures == pytest.approx(14.0)
     found = estimate_blocking(n_responses=80, stimulus_failure=np.full(20, 0.5))
-    assert found.fraction == pytest.approx(10.0 / 90.0)
+    assert found.fraction == 0.0
     assert found.low < 0.01
     assert found.high == pytest.approx(beta(20.5, 80.5).ppf(0.95), rel=1e-3)  # half the weight is on all 20
 
