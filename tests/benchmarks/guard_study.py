@@ -1,7 +1,10 @@
-"""Measure the guard on simulated fibres and print tables: `python tests/benchmarks/guard_study.py [quick] [section …]`.
+"""Measure the guard on simulated fibres and print tables.
 
-Sections: coverage, jumps, alarms, attribution, speed. The fibres obey the guard's own response model (cumulative Gaussian,
-independent trials, blocking with fixed probability) but not its dynamics: thresholds here stand still, jump once or wander.
+`python tests/benchmarks/guard_study.py [quick] [section …]`
+
+Sections: coverage, jumps, alarms, attribution, speed. The fibres obey the guard's own response model (cumulative
+Gaussian, independent trials, blocking with fixed probability) but not its dynamics: thresholds here stand still, jump
+once or wander.
 """
 
 from __future__ import annotations
@@ -20,6 +23,12 @@ from acq.records import FloatArray, GuardVerdict
 
 RATE_HZ = 10.0
 WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
+
+
+def show(line: str) -> None:
+    """Write one line of a table at once, so that a long study can be followed."""
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
 
 def fires(rng: np.random.Generator, intensity_ma: float, threshold_ma: float, spread: float) -> bool:
@@ -53,7 +62,7 @@ class TestedTrain:
 
 def study_coverage(n_runs: int) -> None:
     """Interval of the threshold after a scan down and up, against the truth."""
-    print("\nScan 1.4 θ → 0.8 θ → 1.4 θ in 3 % steps, 3 stimuli a step: 95 % interval, median width, median error, reported")
+    show("\nScan 1.4 θ → 0.8 θ → 1.4 θ in 3 % steps, 3 stimuli a step: interval, median width and error")
     for spread in (0.01, 0.02, 0.035, 0.05):
         for blocking in (0.0, 0.2):
             rng = np.random.default_rng([1, int(1000 * spread), int(10 * blocking)])
@@ -76,7 +85,7 @@ def study_coverage(n_runs: int) -> None:
                 inside += low <= threshold <= high
                 width.append(high / low - 1.0)
                 error.append(abs(found.threshold_ma / threshold - 1.0))
-            print(
+            show(
                 f"  RS {100 * spread:3.1f} %  b {blocking:.1f}: covered {100 * inside / max(reported, 1):5.1f} %  "
                 f"width {100 * np.median(width):4.1f} %  error {100 * np.median(error):4.2f} %  "
                 f"reported {reported}/{n_runs}"
@@ -110,8 +119,9 @@ def run_jump(
 
 def study_jumps(n_runs: int) -> None:
     """Stimuli from the loss to the warning."""
-    print("\nStimuli from loss to warning at 10 Hz, RS 2 %, one test in 20 repeated when missed: median / 95 %")
-    for margin, before, after in ((0.1, 1.3, 1.04), (0.1, 1.3, 1.0), (0.1, 1.2, 0.92), (0.2, 1.3, 1.04), (0.2, 1.45, 1.036)):
+    show("\nStimuli from loss to warning at 10 Hz, RS 2 %, one test in 20 repeated when missed: median / 95 %")
+    cases = ((0.1, 1.3, 1.04), (0.1, 1.3, 1.0), (0.1, 1.2, 0.92), (0.2, 1.3, 1.04), (0.2, 1.45, 1.036))
+    for margin, before, after in cases:
         for blocking in (0.0, 0.2, 0.5):
             rng = np.random.default_rng([2, int(1000 * after), int(10 * blocking), int(100 * margin)])
             runs = [
@@ -121,7 +131,7 @@ def study_jumps(n_runs: int) -> None:
             counts = [c for c, _ in runs]
             early = sum(v in WARNINGS for _, v in runs)
             assured = sum(v is GuardVerdict.ASSURED for _, v in runs)
-            print(
+            show(
                 f"  margin {100 * margin:2.0f} %  {before:.2f} → {after:.3f} θ  b {blocking:.1f}: "
                 f"{np.median(counts):5.0f} / {np.percentile(counts, 95):5.0f}   "
                 f"before the jump: assured {assured}, warned {early} of {n_runs}"
@@ -130,7 +140,7 @@ def study_jumps(n_runs: int) -> None:
 
 def study_alarms(n_runs: int) -> None:
     """False `assured` and false warnings, with moving thresholds and with steady ones."""
-    print("\nFive minutes at 10 Hz, RS 1–5 %, margin 20 %, after the first 20 s. Moving: wandering 0.3 %/√s, jumps 1/100 s, SD 20 %")
+    show("\nFive minutes at 10 Hz, RS 1–5 %, margin 20 %; moving: 0.3 %/√s and jumps (1/100 s, SD 20 %)")
     for moving in (True, False):
         for every in (0, 20):
             for blocking in (0.0, 0.2):
@@ -139,9 +149,10 @@ def study_alarms(n_runs: int) -> None:
                 for _ in range(n_runs):
                     run_alarms(rng, count, moving=moving, every=every, blocking=blocking)
                 hours = max(count["good"] / RATE_HZ / 3600.0, 1e-9)
-                print(
+                show(
                     f"  {'moving' if moving else 'steady'}, one test in {every or '∞':>2}, b {blocking:.1f}: "
-                    f"below 1.05 θ ({count['low']}) assured {100 * count['low_assured'] / max(count['low'], 1):5.2f} %; "
+                    f"below 1.05 θ ({count['low']}) assured "
+                    f"{100 * count['low_assured'] / max(count['low'], 1):5.2f} %; "
                     f"above 1.3 θ assured {100 * count['good_assured'] / max(count['good'], 1):5.1f} %, "
                     f"warned {100 * count['good_warned'] / max(count['good'], 1):5.2f} %, "
                     f"false warnings {count['warnings'] / hours:4.1f} an hour ({hours:.1f} h)"
@@ -200,7 +211,7 @@ def simulate_attribution(
 
 def study_attribution(n_runs: int) -> None:
     """Single misses: discrimination, calibration and decisions."""
-    print("\nAttribution of single misses, RS 1–4 %, half the endplates healthy, 200 stimuli a recording")
+    show("\nAttribution of single misses, RS 1–4 %, half the endplates healthy, 200 stimuli a recording")
     for n_fibres in (1, 2):
         for pulses, widest in (("fixed", 0.3), ("fixed", 0.8), ("tests", 0.3), ("scan", 0.3)):
             rng = np.random.default_rng([4, n_fibres, len(pulses), int(10 * widest)])
@@ -227,15 +238,16 @@ def study_attribution(n_runs: int) -> None:
                 for b in range(10)
                 if np.any(bins == b)
             )
-            print(
-                f"  {n_fibres} fibre(s), {pulses}, margin 0–{100 * widest:.0f} %: misses {p.size}, AUC {area:.3f}, calibration error "
-                f"{calibration:.3f}, blocking off by {100 * np.mean(blocked_error):4.1f} points where the count is > 10 off"
+            show(
+                f"  {n_fibres} fibre(s), {pulses}, margin 0–{100 * widest:.0f} %: misses {p.size}, AUC {area:.3f}, "
+                f"calibration error {calibration:.3f}, blocking off by {100 * np.mean(blocked_error):4.1f} points "
+                "where the plain count is more than 10 off"
             )
             for level in (0.05, 0.1, 0.15, 0.2):
                 as_stimulus, as_endplate = p >= 1.0 - level, p <= level
                 wrong = (as_stimulus & ~stimulus) | (as_endplate & stimulus)
                 decided = as_stimulus | as_endplate
-                print(
+                show(
                     f"      level {level:.2f}: decided {100 * decided.mean():5.1f} %, wrong of decided "
                     f"{100 * wrong.sum() / max(decided.sum(), 1):4.1f} % (called endplate, was stimulus: "
                     f"{100 * (as_endplate & stimulus).sum() / max(as_endplate.sum(), 1):4.1f} %)"
@@ -251,15 +263,18 @@ def study_speed(n_runs: int) -> None:
         monitored = (2.0 if k % 20 else 1.65) * (1.0 + 0.002 * rng.standard_normal())
         begin = time.perf_counter()
         watch.observe(
-            pulse_intensity_ma=monitored, onset_s=k / RATE_HZ, responded=bool(rng.random() > 0.1), working_intensity_ma=2.0
+            pulse_intensity_ma=monitored,
+            onset_s=k / RATE_HZ,
+            responded=bool(rng.random() > 0.1),
+            working_intensity_ma=2.0,
         )
         spent.append(time.perf_counter() - begin)
-    print(f"\nLive step: median {1e3 * np.median(spent):.2f} ms, 99 % {1e3 * np.percentile(spent, 99):.2f} ms")
+    show(f"\nLive step: median {1e3 * np.median(spent):.2f} ms, 99 % {1e3 * np.percentile(spent, 99):.2f} ms")
     intensity = np.where(np.arange(300) % 20 == 0, 1.65, 2.0)
     responded = (rng.random((3, 300)) > 0.1).astype(np.int8)
     begin = time.perf_counter()
     judge(intensity_ma=intensity, onset_s=np.arange(300) / RATE_HZ, responded=responded)
-    print(f"Recording of 300 sweeps, 3 fibres: {time.perf_counter() - begin:.2f} s")
+    show(f"Recording of 300 sweeps, 3 fibres: {time.perf_counter() - begin:.2f} s")
 
 
 def main(words: list[str]) -> None:
@@ -280,7 +295,7 @@ def main(words: list[str]) -> None:
         study, n_runs = sections[name]
         begin = time.perf_counter()
         study(max(n_runs // 8, 4) if quick else n_runs)
-        print(f"  ({time.perf_counter() - begin:.0f} s)")
+        show(f"  ({time.perf_counter() - begin:.0f} s)")
 
 
 if __name__ == "__main__":
