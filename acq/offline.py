@@ -361,7 +361,7 @@ def _doubt_after_step(
     usable: BoolArray,
     settings: RecordingSettings,
 ) -> tuple[tuple[FibreJudgement, ...], str]:
-    """Call the margin thin, where nobody tested it, after a step of the latencies that looks like a lost threshold."""
+    """Call the margin thin from a step of the latencies that looks like a lost threshold to the first proof of it."""
     pairs = np.array(
         [
             comparable_pairs(
@@ -376,8 +376,13 @@ def _doubt_after_step(
     doubted = list(judgements)
     for fibre in step.fibres:
         verdict = judgements[fibre].verdict.copy()
-        after = np.arange(verdict.size) >= step.index
-        verdict[after & (verdict == GuardVerdict.UNTESTED)] = GuardVerdict.THIN
+        at_edge = intensity_ma <= settings.margin.highest_threshold_ma(float(np.max(intensity_ma[step.index :])))
+        proofs = np.flatnonzero(at_edge[step.index :] & np.isfinite(latency_us[fibre, step.index :]))
+        until = step.index + int(proofs[0]) if proofs.size else verdict.size
+        doubtful = np.isin(verdict, (GuardVerdict.UNTESTED, GuardVerdict.ASSURED))
+        doubtful[: step.index] = False
+        doubtful[until:] = False
+        verdict[doubtful] = GuardVerdict.THIN
         doubted[fibre] = replace(judgements[fibre], verdict=verdict)
     names = ", ".join(str(fibre + 1) for fibre in step.fibres)
     return tuple(doubted), f"fibre {names}: {step.sentence}: the margin is not believed from there on"

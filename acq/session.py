@@ -121,6 +121,17 @@ class _Watched:
         assert self.state is not None  # noqa: S101 - a watch is made with its first sweeps
         return self.state
 
+    def count(self, sweep: int, pulse: Pulse, state: WatchState, *, answered: bool, rejected: bool) -> None:
+        """Keep what the guard said of a sweep."""
+        self.state = state
+        self.verdicts[sweep] = state.verdict
+        if rejected:
+            return
+        self.n_stimuli += 1
+        self.n_responses += answered
+        if answered and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
+            self.n_admitted += 1
+
 
 class RecordingSession:
     """The live path of one recording. One thread owns it.
@@ -198,10 +209,14 @@ class RecordingSession:
         events: list[str] = []
         changes: list[VerdictChange] = []
         if finding.refreshed:
-            events.extend(self._follow_refresh(index, working))
-        responses = [
-            self._judge(fibre, index, sweep.pulse, finding, working, events, changes) for fibre in finding.latency_us
-        ]
+            events.extend(self._follow_refresh(working))
+        self._observe(
+            index,
+            {fibre: bool(np.isfinite(latency_us)) for fibre, latency_us in finding.latency_us.items()},
+            rejected=finding.rejected,
+            working_ma=working,
+        )
+        responses = [self._respond(fibre, sweep.pulse, finding, events, changes) for fibre in finding.latency_us]
         self._store.add_sweep(self.number, sweep, responses, changes)
         self._forget(index)
         responded = {one.fibre: bool(np.isfinite(one.latency_us)) for one in responses}
@@ -214,56 +229,61 @@ class RecordingSession:
     def _intensity(self, pulse: Pulse) -> float:
         return pulse.delivered_ma if np.isfinite(pulse.delivered_ma) and pulse.delivered_ma > 0 else pulse.commanded_ma
 
-    def _judge(
-        self,
-        fibre: int,
-        index: int,
-        pulse: Pulse,
-        finding: SweepFinding,
-        working_ma: float,
-        events: list[str],
-        changes: list[VerdictChange],
+    def _respond(
+        self, fibre: int, pulse: Pulse, finding: SweepFinding, events: list[str], changes: list[VerdictChange]
     ) -> FibreResponse:
+        """What a fibre did, and its change of verdict, if any."""
         watched = self._watched[fibre]
-        responded = bool(np.isfinite(finding.latency_us[fibre]))
-        if index not in watched.verdicts:
-            # A fibre found in this very sweep has heard of it with the sweeps before.
-            self._observe(watched, index, responded=responded, rejected=finding.rejected, working_ma=working_ma)
         state = watched.known
         if state.verdict is not watched.reported:
             watched.reported = state.verdict
             events.append(f"fibre {fibre}: {state.verdict}: {state.sentence}")
             changes.append(VerdictChange(pulse.index, fibre, state.verdict, state.sentence))
+        latency_us = finding.latency_us[fibre]
         return FibreResponse(
             fibre=fibre,
             pulse_index=pulse.index,
-            latency_us=finding.latency_us[fibre],
+            latency_us=latency_us,
             amplitude_uv=finding.amplitude_uv[fibre],
-            missing=self._reason(rejected=finding.rejected, responded=responded, failure=state.stimulus_failure),
+            missing=self._reason(
+                rejected=finding.rejected, responded=bool(np.isfinite(latency_us)), failure=state.stimulus_failure
+            ),
             verdict=state.verdict,
         )
 
-    def _observe(self, watched: _Watched, sweep: int, *, responded: bool, rejected: bool, working_ma: float) -> None:
-        """Let a fibre's guard take in one sweep, and count it."""
+    def _observe(self, sweep: int, responded: dict[int, bool], *, rejected: bool, working_ma: float) -> None:
+        """Let every fibre's guard take in one sweep.
+
+        Fibres that have done the very same so far, as those of one axon do, share one watch, since it would come to the
+        same; the first difference parts them.
+        """
         pulse = self._pulses[sweep]
-        state = watched.watch.observe(
-            pulse_intensity_ma=self._intensity(pulse),
-            onset_s=self._onset_s[sweep],
-            responded=None if rejected else responded,
-            working_intensity_ma=working_ma,
-        )
-        watched.state = state
-        watched.verdicts[sweep] = state.verdict
-        if rejected:
-            return
-        watched.n_stimuli += 1
-        watched.n_responses += responded
-        if responded and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
-            watched.n_admitted += 1
+        watches: dict[int, dict[bool, list[int]]] = {}
+        for fibre, answered in responded.items():
+            if sweep not in self._watched[fibre].verdicts:
+                by_answer = watches.setdefault(id(self._watched[fibre].watch), {})
+                by_answer.setdefault(answered or rejected, []).append(fibre)
+        for by_answer in watches.values():
+            parted = list(by_answer.items())
+            for _, fibres in parted[1:]:
+                own = self._watched[fibres[0]].watch.copy()
+                for fibre in fibres:
+                    self._watched[fibre].watch = own
+            for answered, fibres in parted:
+                state = self._watched[fibres[0]].watch.observe(
+                    pulse_intensity_ma=self._intensity(pulse),
+                    onset_s=self._onset_s[sweep],
+                    responded=None if rejected else answered,
+                    working_intensity_ma=working_ma,
+                )
+                for fibre in fibres:
+                    self._watched[fibre].count(sweep, pulse, state, answered=answered, rejected=rejected)
 
     def _reason(self, *, rejected: bool, responded: bool, failure: float) -> MissingReason:
         """Why there is no response, as far as the live filter knows; the analysis of the whole recording knows more."""
-        code = -1 if rejected else int(responded)
+        if responded and not rejected:
+            return MissingReason.RESPONDED
+        code = -1 if rejected else 0
         reason = attribute(
             responded=np.array([code], dtype=np.int8),
             stimulus_failure=np.array([failure if np.isfinite(failure) else 0.5]),
@@ -271,7 +291,7 @@ class RecordingSession:
         )[0]
         return MissingReason(reason)
 
-    def _follow_refresh(self, index: int, working_ma: float) -> list[str]:
+    def _follow_refresh(self, working_ma: float) -> list[str]:
         """After the templates were made anew: tell new fibres' watches what happened before they were known."""
         events = []
         histories = self._analyser.history()
@@ -279,24 +299,17 @@ class RecordingSession:
         for fibre in [fibre for fibre in self._watched if fibre not in alive]:
             del self._watched[fibre]
             events.append(f"fibre {fibre}: not found again, dropped")
-        for history in histories:
-            if history.fibre in self._watched:
-                continue
-            watched = _Watched(Watch(rule=self._settings.margin, settings=self._settings.watch))
-            self._watched[history.fibre] = watched
+        new = [history for history in histories if history.fibre not in self._watched]
+        shared = Watch(rule=self._settings.margin, settings=self._settings.watch)
+        for history in new:
+            self._watched[history.fibre] = _Watched(shared)
             latency_us = float(np.nanmedian(history.latency_us))
             events.append(f"fibre {history.fibre}: found at {latency_us / 1000:.2f} ms, {history.amplitude_uv:.0f} µV")
-            self._replay(watched, history, index, working_ma)
+        for row, sweep in enumerate(histories[0].index.tolist() if new else []):
+            if sweep in self._pulses:
+                answers = {one.fibre: bool(np.isfinite(one.latency_us[row])) for one in new}
+                self._observe(sweep, answers, rejected=bool(new[0].rejected[row]), working_ma=working_ma)
         return events
-
-    def _replay(self, watched: _Watched, history: FibreHistory, index: int, working_ma: float) -> None:
-        """Feed the sweeps up to and including `index`."""
-        for sweep, latency_us, rejected in zip(
-            history.index.tolist(), history.latency_us, history.rejected, strict=True
-        ):
-            if sweep <= index and sweep in self._pulses:
-                responded = bool(np.isfinite(latency_us))
-                self._observe(watched, sweep, responded=responded, rejected=bool(rejected), working_ma=working_ma)
 
     def _forget(self, index: int) -> None:
         """Keep as many sweeps as the analyser does."""

@@ -33,7 +33,7 @@ SCENARIOS = ("healthy", "myasthenic", "dislodged", "noise_only")
 _AT_THRESHOLD_STIMULI = 60
 _AFTERWARDS_STIMULI = 60
 _LONGEST_SCAN_S = 60.0
-_VIRTUAL_BLOCK_S = 0.02
+_VIRTUAL_BLOCK_S = 0.05
 _REAL_BLOCK_S = 0.01
 
 

@@ -31,7 +31,7 @@ _TRIGGER_V = 5.0
 _TRIGGER_FULL_SCALE_V = 10.0
 _BUFFER_S = 10.0  # what the card holds when nobody fetches
 _PACED_BLOCK_S = 0.01
-_VIRTUAL_BLOCK_S = 0.02  # fewer, longer blocks are faster
+_VIRTUAL_BLOCK_S = 0.05  # fewer, longer blocks are faster
 _REACH_S = 0.05  # how far beyond a block potentials and artefacts are prepared; grows when one lasts longer
 
 

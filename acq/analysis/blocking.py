@@ -18,7 +18,8 @@ class BlockingEstimate:
     """Endplate failures among the stimuli that reached the axon.
 
     fraction : endplate failures / stimuli that reached the axon, each miss counted for its likelier cause; NaN where no
-    stimulus reached the axon. low, high : 95 % interval, which keeps the doubt. endplate_failures, reached : the expected
+    stimulus reached the axon. low, high : 95 % interval, which keeps the doubt. endplate_failures, reached : the
+    expected
     counts.
     """
 
@@ -34,7 +35,8 @@ def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probabi
 
     Doubt about misses has one common cause, where the threshold is, and so all of them are wrong together: the expected
     count of endplate failures is then a number that cannot have happened, and the fraction takes the likelier cause of
-    each. The interval is that of a mixture over comonotone counts, each a beta posterior with Jeffreys' prior. With no doubt it is the Jeffreys interval.
+    each. The interval is that of a mixture over comonotone counts, each a beta posterior with Jeffreys' prior. With no
+    doubt it is the Jeffreys interval.
 
     Parameters
     ----------

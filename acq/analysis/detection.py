@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
-from scipy.signal import oaconvolve
+from scipy.ndimage import correlate1d, maximum_filter1d
 
 from acq.records import FloatArray, IntArray
 
@@ -42,8 +41,8 @@ def sharpen(sweeps_uv: FloatArray, *, sample_rate_hz: float) -> FloatArray:
     kernel -= kernel.mean()
     kernel /= np.sqrt(np.sum(kernel**2))
     # Edges repeat the first and last sample, else the start of the sweep looks like an event.
-    padded = np.pad(sweeps_uv, ((0, 0), (reach, reach)), mode="edge")
-    return oaconvolve(padded, kernel[np.newaxis, :], mode="valid", axes=1)
+    sharpened: FloatArray = correlate1d(sweeps_uv, kernel, axis=1, mode="nearest")
+    return sharpened
 
 
 def find_polarity(sharpened: FloatArray, first: int) -> float:

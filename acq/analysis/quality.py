@@ -26,8 +26,10 @@ class QualityReference:
 
     first, start : samples; the artefact lies between them, responses from `start` on. longest_run : repeats of one
     value
-    that chance allows. scale_uv : robust SD after the artefact. artefact_uv : (start − first,) typical artefact, empty
-    where it is too small to serve as a clock. shift, shift_spread : samples, of the artefact in sound sweeps.
+    that chance allows. scale_uv : robust SD after the artefact. solver : (start − first, 2), gives a sweep's artefact
+    as
+    amplitude and shifted amplitude of the typical one; empty where that is too small to serve as a clock. shift,
+    shift_spread : samples, of the artefact in sound sweeps.
     """
 
     onset_index: int
@@ -35,7 +37,7 @@ class QualityReference:
     start: int
     longest_run: int
     scale_uv: float
-    artefact_uv: FloatArray
+    solver: FloatArray
     shift: float
     shift_spread: float
     full_scale_uv: float | None
@@ -58,9 +60,11 @@ def learn_quality(
     allowed = int(np.ceil(np.log(_CHANCE / sweeps_uv.size) / np.log(min(repeat, 0.9)))) + 1
     scale = float(1.4826 * np.median(np.abs(late - np.median(late))))
     typical = np.median(sweeps_uv[:, first:start], axis=0)
-    if n < 5 or typical.size < 8 or np.abs(typical).max() < _ARTEFACT_NOISE * max(scale, 1e-12):
-        typical = np.empty(0)
-    reference = QualityReference(onset_index, first, start, max(5, allowed), scale, typical, 0.0, 0.0, full_scale_uv)
+    solver = np.empty((0, 2))
+    if n >= 5 and typical.size >= 8 and np.abs(typical).max() >= _ARTEFACT_NOISE * max(scale, 1e-12):
+        # Amplitude and shift together, to first order; the artefact grows with the current.
+        solver = np.linalg.pinv(np.stack([typical, -np.gradient(typical)], axis=1)).T
+    reference = QualityReference(onset_index, first, start, max(5, allowed), scale, solver, 0.0, 0.0, full_scale_uv)
     shift = _artefact_shift(sweeps_uv, reference)
     centre = float(np.median(shift))
     return replace(reference, shift=centre, shift_spread=float(1.4826 * np.median(np.abs(shift - centre))))
@@ -107,14 +111,11 @@ def _has_run(flags: BoolArray, length: int) -> BoolArray:
 
 def _artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:
     """How far each sweep's artefact lies behind the typical one, samples: (n_sweeps,); 0 where there is no clock."""
-    if reference.artefact_uv.size == 0:
+    if reference.solver.size == 0:
         return np.zeros(sweeps_uv.shape[0])
-    part = sweeps_uv[:, reference.first : reference.start]
-    # Amplitude and shift together, to first order; the artefact grows with the current.
-    design = np.stack([reference.artefact_uv, -np.gradient(reference.artefact_uv)], axis=1)
-    solution, *_ = np.linalg.lstsq(design, part.T, rcond=None)
-    gain, shifted = solution
-    return np.where(np.abs(gain) > 0.1, shifted / np.where(np.abs(gain) > 0.1, gain, 1.0), 0.0)
+    gain, shifted = (sweeps_uv[:, reference.first : reference.start] @ reference.solver).T
+    is_there = np.abs(gain) > 0.1
+    return np.where(is_there, shifted / np.where(is_there, gain, 1.0), 0.0)
 
 
 def judge_potential(

@@ -15,7 +15,6 @@ from acq.analysis.alignment import GroupFit, presence_gain, refine_delays, searc
 from acq.analysis.detection import find_events, sharpen
 from acq.analysis.fibres import PRESENT_AMPLITUDE, PRESENT_GAIN, FoundFibre
 from acq.analysis.filters import filter_sweeps
-from acq.analysis.noise import NoiseModel
 from acq.analysis.quality import find_unusable_sweeps
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
@@ -24,12 +23,13 @@ from acq.records import BoolArray, FloatArray, IntArray
 __all__ = ["FibreHistory", "StreamingAnalyser", "SweepFinding"]
 
 _FIRST_FIT = 6  # sweeps before the first discovery
-_GROWTH = 1.6  # templates are made again each time the recording has grown by this
+_GROWTH = 2.0  # templates are made again each time the recording has grown by this
 _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time one fit takes
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _SEARCH_US = 450.0  # about the latencies of the recent responses
 _SAME_FIBRE_US = 200.0
+_STEPS = 3  # of Gauss–Newton from a 20 µs grid: it converges in two
 _REMEMBERED = 32  # latencies of a fibre that say where to look next
 
 
@@ -99,6 +99,7 @@ class StreamingAnalyser:
         self._next_identity = 0
         self._unexplained: list[bool] = []
         self._patience = 1
+        self._weights: list[tuple[FloatArray, FloatArray]] = []  # by group: angular frequency, 1 / noise power
 
     @property
     def n_sweeps(self) -> int:
@@ -204,6 +205,12 @@ class StreamingAnalyser:
         self._patience = 1 if len(known) > len(self._known) else 2
         self._waveforms = waveforms
         self._known = known
+        noise = waveforms.noise
+        self._weights = [
+            (2e-6 * np.pi * fit.segment.frequency_hz, 1.0 / fit.segment.noise_power(noise))
+            for fit in waveforms.fits
+            if noise is not None
+        ]
         self._unexplained.clear()
         grown = int(np.ceil(self._count * _GROWTH))
         self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)
@@ -245,17 +252,16 @@ class StreamingAnalyser:
         for group, fit in enumerate(waveforms.fits):
             mine = [known for known in self._known if known.found.group == group]
             if mine:
-                self._measure_group(row, filtered, fit, mine, waveforms.noise, left)
+                self._measure_group(row, filtered, fit, mine, left)
         self._unexplained.append(self._has_leftover(left, waveforms))
         del self._unexplained[:-8]
 
     def _measure_group(
-        self, row: int, filtered: FloatArray, fit: GroupFit, mine: list[_Known], noise: NoiseModel, left: FloatArray
+        self, row: int, filtered: FloatArray, fit: GroupFit, mine: list[_Known], left: FloatArray
     ) -> None:
         """One group in one sweep: largest potential first, then all together; what it explains is taken off `left`."""
         segment = fit.segment
-        omega = 2e-6 * np.pi * segment.frequency_hz
-        weight = 1.0 / segment.noise_power(noise)
+        omega, weight = self._weights[mine[0].found.group]
         spectrum = segment.transform(filtered)
         n_fibres = fit.template.shape[0]
         delay = np.zeros((1, n_fibres))
@@ -272,7 +278,7 @@ class StreamingAnalyser:
         if not present.any():
             return
         delay, amplitude, variance, residual = refine_delays(
-            spectrum, fit.template, delay, amplitude, present, weight=weight, omega=omega, n_steps=4
+            spectrum, fit.template, delay, amplitude, present, weight=weight, omega=omega, n_steps=_STEPS
         )
         gain = presence_gain(residual, fit.template, delay, amplitude, present, weight=weight, omega=omega)
         present &= (amplitude >= PRESENT_AMPLITUDE) & (np.nan_to_num(gain) >= PRESENT_GAIN)

@@ -82,7 +82,7 @@ class ThresholdSettings:
 
     lowest_ma: float = 0.05
     highest_ma: float = 20.0
-    step: float = 0.005
+    step: float = 0.008
     relative_spreads: tuple[float, ...] = (0.01, 0.0155, 0.024, 0.0375, 0.058, 0.09)
     relative_spread_weights: tuple[float, ...] = (0.2, 0.25, 0.22, 0.17, 0.1, 0.06)
     healthy_weight: float = 0.6
@@ -696,6 +696,7 @@ class ThresholdSmoother:
             _check_prior(prior)
             low_ma, high_ma = min(low_ma, prior[0] / 1.5), max(high_ma, prior[1] * 1.5)
         self._grid = _Grid(self.settings, low_ma=low_ma, high_ma=high_ma, centre_ma=float(np.median(intensity_ma)))
+        self._traces: dict[tuple[bytes, bytes, float | None, tuple[float, float] | None], ThresholdTrace] = {}
 
     def smooth(
         self,
@@ -729,6 +730,11 @@ class ThresholdSmoother:
         if not np.all(np.isin(responded, (-1, 0, 1))):
             raise ValueError(f"responded must hold 1, 0 or -1 only, got {np.unique(responded)}")
         _check_prior(prior_ma)
+        # Fibres of one axon often did the very same.
+        company = b"" if others is None else others.responded.tobytes() + others.blocking.tobytes()
+        key = (responded.tobytes(), company, scale, prior_ma)
+        if key in self._traces:
+            return self._traces[key]
         outcomes = [self._outcome(k, int(responded[k]), others) for k in range(n)]
         collector = _Collector(self._grid, outcomes, self._intensity_ma, self._highest_ma, self._spreads_above)
         log_evidence = _forward_backward(
@@ -738,7 +744,9 @@ class ThresholdSmoother:
             self.settings.memory_limit_bytes,
             collector.take,
         )
-        return collector.finish(log_evidence)
+        trace = collector.finish(log_evidence)
+        self._traces[key] = trace
+        return trace
 
     def _outcome(self, k: int, responded: int, others: OtherFibres | None) -> _Outcome | None:
         if responded < 0:

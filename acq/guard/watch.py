@@ -185,7 +185,16 @@ class Watch:
         self._filter: ThresholdFilter | None = None
         self._sceptical: ThresholdFilter | None = None
         self._last_s: float | None = None
+        self._unaccounted_s = 0.0
         self._verdict = GuardVerdict.UNTESTED
+
+    def copy(self) -> Watch:
+        """Make a watch that knows the same and goes on by itself."""
+        twin = Watch(rule=self._rule, settings=self.settings, prior_ma=self._prior_ma)
+        twin._filter = self._filter.copy() if self._filter is not None else None
+        twin._sceptical = self._sceptical.copy() if self._sceptical is not None else None
+        twin._last_s, twin._unaccounted_s, twin._verdict = self._last_s, self._unaccounted_s, self._verdict
+        return twin
 
     @property
     def rule(self) -> MarginRule:
@@ -246,8 +255,12 @@ class Watch:
         elif self._last_s is not None:
             if not onset_s >= self._last_s:
                 raise ValueError(f"onset_s {onset_s} is before the stimulus at {self._last_s} s")
-            for known in (self._filter, self._sceptical):
-                known.predict(dt_s=onset_s - self._last_s)
+            self._unaccounted_s += onset_s - self._last_s
+            # As in `smooth`: stimuli this close together are simultaneous for the dynamics.
+            if self._unaccounted_s >= self.settings.threshold.block_s:
+                for known in (self._filter, self._sceptical):
+                    known.predict(dt_s=self._unaccounted_s)
+                self._unaccounted_s = 0.0
         self._last_s = onset_s
         if responded is not None:
             self._filter.update(intensity_ma=pulse_intensity_ma, responded=responded)
@@ -267,9 +280,7 @@ class Watch:
         kept, _ = sceptical.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
         plainly, lost = known.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
         before = self._verdict
-        self._verdict = _verdict(
-            kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before
-        )
+        self._verdict = _verdict(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
         low, high = known.interval_ma()
         median = known.threshold_ma()
         identified = known.is_identified()
@@ -422,9 +433,7 @@ def _judgement(
                 lost=float(plain.lost[k]),
                 settings=settings,
             )
-    estimate = estimate_blocking(
-        n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0]
-    )
+    estimate = estimate_blocking(n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0])
     return FibreJudgement(
         verdict=verdict,
         missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),

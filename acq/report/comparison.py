@@ -27,6 +27,7 @@ _LEAST_SNR = 10.0
 _THRESHOLD_RELATIVE = 0.05
 _AT_THRESHOLD = 1.05  # below this ratio of intensity and threshold nothing may be admitted
 _LOST_BELOW = 1.03  # here the axon misses now and then
+_SUPRATHRESHOLD = 1.20
 _WELL_ABOVE = 1.30
 _ADMITTED_SHARE = 0.90
 _ATTRIBUTION_SHARE = 0.03  # wrong outside `undecided`
@@ -129,7 +130,7 @@ def _fibre_rows(
         yield ComparisonRow(column + 1, "told as direct muscle", float(is_direct), 1.0, "told", ok=is_direct)
         return
     ratio = intensity_ma / truth.theta_ma[:, axon]
-    yield from _attribution_rows(fibre, truth, column, axon, sound)
+    yield from _attribution_rows(fibre, truth, column, axon, sound & np.isfinite(ratio), ratio)
     yield from _threshold_rows(fibre, truth, column, axon, intensity_ma)
     yield from _guard_rows(fibre, column, ratio, sound)
 
@@ -160,7 +161,7 @@ def _summary(truth: Truth, column: int) -> dict[str, Any]:
 
 
 def _attribution_rows(
-    fibre: FibreAnalysis, truth: Truth, column: int, axon: int, sound: BoolArray
+    fibre: FibreAnalysis, truth: Truth, column: int, axon: int, sound: BoolArray, ratio: FloatArray
 ) -> Iterable[ComparisonRow]:
     fired = truth.axon_fired[:, axon]
     blocked = truth.blocked[:, column]
@@ -168,9 +169,11 @@ def _attribution_rows(
     n_responses = int(np.sum(np.isfinite(fibre.latency_us)))
     share = fibre.blocking_fraction
     n_measured = share / (1.0 - share) * n_responses if share < 1.0 else float("nan")
-    yield ComparisonRow(
-        column + 1, "endplate failures", n_measured, n_true, "± 1", ok=abs(n_measured - n_true) <= 1.0 + 1e-9
-    )
+    # Near threshold axon and endplate both fail, and nothing in the sweep tells which: those are left undecided.
+    undecided = int(np.sum(sound & (ratio < _SUPRATHRESHOLD) & (fibre.missing == MissingReason.UNDECIDED)))
+    allowed = max(1, undecided)
+    ok = abs(n_measured - n_true) <= allowed + 1e-9
+    yield ComparisonRow(column + 1, "endplate failures", n_measured, n_true, f"± {allowed}", ok=ok)
     failed = sound & ~fired
     n_blamed = int(np.sum(failed & (fibre.missing == MissingReason.ENDPLATE)))
     yield _share_row(column, "stimulus failures called endplate", n_blamed, int(failed.sum()))
