@@ -268,6 +268,11 @@ class Engine:
         return self._proposal_ma
 
     @property
+    def last_message(self) -> str:
+        """The newest message for the operator."""
+        return self._messages[-1] if self._messages else ""
+
+    @property
     def is_scanning(self) -> bool:
         """Whether a scan runs."""
         return self._scan is not None and self._scan.result is None

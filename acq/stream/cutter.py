@@ -31,7 +31,8 @@ class StimulusFaultKind(StrEnum):
 class StimulusFault:
     """A stimulus that did not come, or one that nobody asked for.
 
-    `pulse` is the one asked for, with what the monitor showed at its moment; None for an unrequested one.
+    `delivered_ma` is what the monitor showed at that moment. `pulse` is the one asked for, its own `delivered_ma` NaN
+    because it was not seen; None for an unrequested one.
     """
 
     kind: StimulusFaultKind
@@ -125,7 +126,7 @@ class SweepCutter:
             self._expected.append(pulse)
 
     def withdraw(self, *, from_sample: int = 0) -> None:
-        """Let pulses not seen yet, with onsets from a sample on, be missing without a fault: the delivery was stopped."""
+        """Let pulses not seen yet, with onsets from a sample on, be missing: the delivery was stopped."""
         self._withdrawn.update(pulse.onset_sample for pulse in self._expected if pulse.onset_sample >= from_sample)
 
     def cut(self) -> list[Sweep]:
@@ -184,14 +185,8 @@ class SweepCutter:
             elif self._is_hidden(pulse.onset_sample):
                 self._seen.append((pulse, False))
             elif pulse.onset_sample not in self._withdrawn:
-                delivered_ma = self._measure(pulse)
                 self._faults.append(
-                    StimulusFault(
-                        StimulusFaultKind.MISSING,
-                        pulse.onset_sample,
-                        delivered_ma,
-                        replace(pulse, delivered_ma=delivered_ma),
-                    )
+                    StimulusFault(StimulusFaultKind.MISSING, pulse.onset_sample, self._measure(pulse), pulse)
                 )
             self._withdrawn.discard(pulse.onset_sample)
         next_from = self._expected[0].onset_sample - self._tolerance if self._expected else self._scanned_to

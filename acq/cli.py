@@ -1,0 +1,104 @@
+"""The command `suprathresh`."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Sequence
+from importlib.metadata import EntryPoint, entry_points
+
+import click
+
+from acq import __version__
+from acq.errors import SafetyViolationError, SuprathreshError
+
+__all__ = ["COMMAND_GROUP", "cli", "main"]
+
+COMMAND_GROUP = "suprathresh.commands"
+_OWN = {
+    "study": ("acq.commands.study", "Stimulate, record and guard: a live study, or an unattended one for a script."),
+    "analyse": ("acq.commands.analyse", "Analyse a recording or a study file."),
+    "replay": ("acq.commands.replay", "Play a recording through the live path, as if it were a device."),
+}
+_INTERRUPTED = 130
+_USAGE = 2
+
+
+class _LazyGroup(click.Group):
+    """Knows the names and one-line helps of its commands; imports a command only when it is called.
+
+    Commands of packages above this one come from the entry-point group `suprathresh.commands`.
+    """
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Name every command."""
+        return [*_OWN, *sorted(_plugged_in().keys() - _OWN.keys())]
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's signature
+        """Load one command."""
+        if cmd_name in _OWN:
+            command = importlib.import_module(_OWN[cmd_name][0]).command
+        elif cmd_name in (points := _plugged_in()):
+            try:
+                command = points[cmd_name].load()
+            except (ImportError, AttributeError) as exc:
+                raise click.UsageError(f"the command '{cmd_name}' cannot be loaded ({exc}); install it anew") from exc
+        else:
+            return None
+        return command if isinstance(command, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them, so that the help comes at once."""
+        rows = [(name, text) for name, (_, text) in _OWN.items()]
+        rows += [
+            (name, f"See `{ctx.info_name} {name} --help`.") for name in self.list_commands(ctx) if name not in _OWN
+        ]
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
+def _plugged_in() -> dict[str, EntryPoint]:
+    return {point.name: point for point in entry_points(group=COMMAND_GROUP)}
+
+
+@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="suprathresh")
+def cli() -> None:
+    """Guarded acquisition for stimulated single-fibre EMG.
+
+    For research and training; not a medical device. The licensed person at the patient decides.
+    """
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Run the command line; one line on standard error and exit code 2 for anything the user can put right."""
+    try:
+        result = cli.main(args=list(arguments) if arguments is not None else None, standalone_mode=False)
+    except click.exceptions.Exit as exc:
+        sys.exit(exc.exit_code)
+    except click.Abort:
+        _say("interrupted")
+        sys.exit(_INTERRUPTED)
+    except KeyboardInterrupt:
+        _say("interrupted")
+        sys.exit(_INTERRUPTED)
+    except click.ClickException as exc:
+        where = f" (see `{exc.ctx.command_path} --help`)" if isinstance(exc, click.UsageError) and exc.ctx else ""
+        _say(exc.format_message() + where)
+        sys.exit(_USAGE)
+    except (SuprathreshError, SafetyViolationError) as exc:
+        _say(str(exc))
+        sys.exit(_USAGE)
+    except BrokenPipeError:
+        # Whoever read the output has gone; nothing is left to say to.
+        sys.stderr.close()
+        sys.exit(1)
+    sys.exit(result if isinstance(result, int) else 0)
+
+
+def _say(message: str) -> None:
+    click.echo("suprathresh: " + " ".join(message.split()), err=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""The commands of the command line, each loaded when it is called."""

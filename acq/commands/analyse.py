@@ -1,0 +1,108 @@
+"""`suprathresh analyse`."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import click
+from pydantic import TypeAdapter, ValidationError
+from rich.console import Console
+
+from acq import __version__
+from acq.commands.options import margin_options, settings_from
+from acq.errors import InputFileError
+from acq.exchange.recordings import Recording, load_recording, load_truth
+from acq.offline import RecordingSettings, analyse_recording
+from acq.report.comparison import compare
+from acq.report.results import comparison_table, plain_result, result_table
+from acq.study.store import StudyStore
+
+__all__ = ["command", "stored_settings"]
+
+
+def stored_settings(settings: Mapping[str, Any], *, path: Path) -> RecordingSettings:
+    """The settings a study keeps with a recording.
+
+    Raises
+    ------
+    InputFileError
+        When they are not those of this program.
+    """
+    try:
+        return TypeAdapter(RecordingSettings).validate_python(dict(settings))
+    except (ValidationError, TypeError) as exc:
+        raise InputFileError(
+            f"{path}: the settings kept with the recording cannot be read ({type(exc).__name__})"
+        ) from exc
+
+
+def _settings_in(path: Path, number: int | None) -> RecordingSettings:
+    """Those of a recording in a study file; the defaults for a recording from elsewhere."""
+    with path.open("rb") as file:
+        if not file.read(16).startswith(b"SQLite format 3"):
+            return RecordingSettings()
+    with StudyStore.open(path, "read") as store:
+        for one in store.recordings():
+            if number in (None, one.number):
+                return stored_settings(one.settings, path=path)
+    return RecordingSettings()
+
+
+@click.command("analyse")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--recording", "number", type=click.IntRange(min=1), help="Which recording of a study file.")
+@click.option("--electrode", type=click.Choice(["single_fibre", "concentric"]), help="Instead of what the file says.")
+@click.option("--truth", "with_truth", is_flag=True, help="Compare with NAME_truth.npz beside the recording.")
+@click.option("--strict", is_flag=True, help="With --truth: exit code 1 if a row falls short.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+@margin_options
+def command(
+    file: Path,
+    number: int | None,
+    electrode: str | None,
+    with_truth: bool,
+    strict: bool,
+    as_json: bool,
+    margin_rule: str | None,
+    margin_relative: float | None,
+    margin_ma: float | None,
+) -> int:
+    """Analyse FILE, a recording of sweeps (.npz) or a study file, and print what every fibre gives."""
+    recording: Recording = load_recording(file, number=number)
+    if electrode is not None:
+        recording = replace(recording, electrode=electrode)
+    settings = settings_from(
+        _settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+    )
+    truth = load_truth(file) if with_truth else None
+    if with_truth and truth is None:
+        raise InputFileError(f"{file}: no {file.stem}_truth.npz beside it; leave out --truth")
+    try:
+        analysis = analyse_recording(recording, settings=settings)
+    except ValueError as exc:
+        raise InputFileError(f"{file}: {exc}") from exc
+    rows = () if truth is None else compare(analysis, truth, intensity_ma=recording.intensity_ma)
+    if as_json:
+        document: dict[str, Any] = {
+            "schema_version": 1,
+            "program": f"suprathresh {__version__}",
+            "file": str(file),
+            "margin": asdict(settings.margin),
+            "recordings": [plain_result(number or 1, analysis)],
+        }
+        if rows:
+            document["truth"] = [asdict(row) for row in rows]
+        click.echo(json.dumps(document, indent=2, ensure_ascii=False, default=str))
+    else:
+        console = Console()
+        console.print(
+            result_table(analysis, title=f"{recording.name}: {analysis.n_sweeps} sweeps, {recording.electrode}")
+        )
+        if truth is not None:
+            console.print(comparison_table(rows, title="measured beside true"))
+            console.print(f"{sum(row.ok for row in rows)} of {len(rows)} rows within what is allowed")
+    return 1 if strict and not all(row.ok for row in rows) else 0

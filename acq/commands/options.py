@@ -1,0 +1,63 @@
+"""What several commands ask in the same words."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any, TypeVar
+
+import click
+
+from acq.errors import ConfigurationError
+from acq.guard.margin import MarginRule
+from acq.offline import RecordingSettings
+from hardware_profiles import HardwareProfile
+
+__all__ = ["margin_options", "settings_from", "settings_of_profile"]
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def margin_options(command: Command) -> Command:
+    """The options `--margin-rule`, `--margin-relative` and `--margin-ma`."""
+    rules = click.Choice(["relative", "absolute", "either", "both", "larger"])
+    for option in (
+        click.option("--margin-rule", type=rules, help="Which margin counts."),
+        click.option("--margin-relative", type=float, help="Margin as a fraction of the threshold, e.g. 0.2."),
+        click.option("--margin-ma", type=float, help="Margin in milliampere."),
+    ):
+        command = option(command)
+    return command
+
+
+def settings_from(
+    base: RecordingSettings, *, margin_rule: str | None, margin_relative: float | None, margin_ma: float | None
+) -> RecordingSettings:
+    """Settings with the margin the user asks for; what is not given stays.
+
+    Raises
+    ------
+    ConfigurationError
+        When the margin makes no sense.
+    """
+    rule = base.margin
+    try:
+        margin = MarginRule(
+            absolute_ma=rule.absolute_ma if margin_ma is None else margin_ma,
+            relative=rule.relative if margin_relative is None else margin_relative,
+            combine=rule.combine if margin_rule is None else margin_rule,  # type: ignore[arg-type] # checked by click
+        )
+    except ValueError as exc:
+        raise ConfigurationError(f"margin: {exc}") from exc
+    return replace(base, margin=margin)
+
+
+def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:
+    """The settings a hardware profile implies: its margin, and its band where the program has to filter."""
+    guard, acquisition = profile.guard, profile.acquisition
+    base = RecordingSettings(
+        margin=MarginRule(absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine)
+    )
+    if not acquisition.filter_in_program:
+        return base
+    return replace(base, waveforms=replace(base.waveforms, recording_band_hz=acquisition.band_hz))

@@ -1,0 +1,235 @@
+"""`suprathresh study`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+from acq import __version__
+from acq.clock import Clock, RealClock
+from acq.commands.options import margin_options, settings_from, settings_of_profile
+from acq.devices.contract import Device
+from acq.devices.registry import DeviceOptions, open_device, read_profile
+from acq.engine import Engine, EngineOptions
+from acq.errors import ConfigurationError
+from acq.offline import RecordingSettings
+from acq.records import OutputState, RecordingAnalysis
+from acq.report.cautions import CAUTIONS
+from acq.report.results import plain_result, result_table
+from acq.study.store import StudyStore, default_study_path
+from hardware_profiles import HardwareProfile
+
+__all__ = ["command", "print_results"]
+
+_LONGEST_SCAN_S = 120.0
+
+
+@click.command("study")
+@click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for.")
+@click.option(
+    "--profile", "profile_name", default="simulated", show_default=True, help="Hardware profile, name or file."
+)
+@click.option("--scenario", help="Simulated patient, name or file.")
+@click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
+@click.option(
+    "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
+)
+@click.option(
+    "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
+)
+@click.option("--stimuli", type=click.IntRange(min=1), help="Unattended: so many stimuli at the working intensity.")
+@click.option(
+    "--seconds", type=click.FloatRange(min=0, min_open=True), help="Unattended: so long at the working intensity."
+)
+@click.option(
+    "--up-to", "up_to_ma", type=click.FloatRange(min=0, min_open=True), help="How far a threshold scan may go, mA."
+)
+@click.option(
+    "--person-present", is_flag=True, help="Unattended on real hardware: a licensed person is at the patient."
+)
+@click.option("--speed", type=click.Choice(["real", "max"]), default="real", show_default=True, help="Of a simulation.")
+@click.option("--json", "as_json", is_flag=True, help="Unattended: one JSON document on standard output.")
+@margin_options
+def command(
+    device_kind: str | None,
+    profile_name: str,
+    scenario: str | None,
+    seed: int | None,
+    study_path: Path | None,
+    electrode: str,
+    stimuli: int | None,
+    seconds: float | None,
+    up_to_ma: float | None,
+    person_present: bool,
+    speed: str,
+    as_json: bool,
+    margin_rule: str | None,
+    margin_relative: float | None,
+    margin_ma: float | None,
+) -> int:
+    """Stimulate, record and guard the margin of every fibre.
+
+    On a terminal: a live view, at rest and 0 mA until you act. With --stimuli or --seconds: a threshold scan, then a
+    recording at the intensity it proposes, unattended.
+    """
+    is_unattended = stimuli is not None or seconds is not None
+    if stimuli is not None and seconds is not None:
+        raise click.UsageError("give --stimuli or --seconds, not both")
+    if as_json and not is_unattended:
+        raise click.UsageError("--json needs --stimuli N or --seconds S")
+    if not is_unattended and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise click.UsageError("the live view needs a terminal; give --stimuli N or --seconds S for an unattended run")
+    profile = read_profile(profile_name)
+    settings = settings_from(
+        settings_of_profile(profile), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+    )
+    options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real")
+    device = open_device(device_kind or profile.device.kind, profile, options)
+    about = device.describe()
+    if up_to_ma is not None and up_to_ma > profile.stimulus.ceiling_ma:
+        raise ConfigurationError(
+            f"--up-to {up_to_ma:g} mA is above the profile's ceiling of {profile.stimulus.ceiling_ma:g} mA; give less"
+        )
+    if not about.is_simulated:
+        _ask_for_a_person(is_unattended, person_present, up_to_ma)
+    if not is_unattended and about.is_virtual_time:
+        raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
+    path = study_path if study_path is not None else default_study_path(datetime.now())
+    clock = getattr(device, "clock", None)
+    with StudyStore.create(path, meta={"program": f"suprathresh {__version__}"}) as store:
+        engine_options = EngineOptions(electrode=electrode, settings=settings)
+        engine_clock: Clock = clock if about.is_virtual_time and clock is not None else RealClock()
+        engine = Engine(device, profile, store, options=engine_options, clock=engine_clock)
+        try:
+            if not is_unattended:
+                return _attended(engine, store, up_to_ma)
+            return _unattended(engine, store, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
+        finally:
+            # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
+            engine.finish()
+
+
+def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None) -> None:
+    """Real hardware: cautions first, and never without somebody who says that they are there."""
+    if is_unattended:
+        if up_to_ma is None or not person_present:
+            raise click.UsageError("unattended on real hardware needs --up-to MA and --person-present")
+        return
+    click.echo(CAUTIONS, err=True)
+    click.confirm("A licensed person is at the patient and has read the cautions", abort=True, err=True)
+
+
+def _attended(engine: Engine, store: StudyStore, up_to_ma: float | None) -> int:
+    # Only here: an unattended run needs no screen and no keyboard.
+    from acq.terminal import run_terminal
+
+    run_terminal(engine, up_to_ma=up_to_ma)
+    print_results(engine.finish(), store)
+    if engine.failure is not None:
+        click.echo(f"suprathresh: {engine.failure}", err=True)
+        return 1
+    return 0
+
+
+def print_results(results: dict[int, RecordingAnalysis], store: StudyStore | None) -> None:
+    """Every recording's table, and where the study is kept, if it is."""
+    console = Console()
+    for number, analysis in results.items():
+        console.print(result_table(analysis, title=f"recording {number}: {analysis.n_sweeps} sweeps"))
+    if store is not None:
+        console.print(f"study kept in {store.path}", soft_wrap=True)
+
+
+def _unattended(
+    engine: Engine,
+    store: StudyStore,
+    device: Device,
+    profile: HardwareProfile,
+    settings: RecordingSettings,
+    stimuli: int | None,
+    seconds: float | None,
+    up_to_ma: float | None,
+    as_json: bool,
+) -> int:
+    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
+    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("threshold scan", total=stimuli or seconds)
+        working_ma = _scan(engine, up_to_ma)
+        if working_ma is not None:
+            progress.update(task, description=f"recording at {working_ma:.2f} mA")
+            _record(engine, stimuli, seconds, lambda done: progress.update(task, completed=done))
+    snapshot = engine.make_snapshot()
+    trouble = _trouble(engine, working_ma)
+    results = engine.finish()
+    if as_json:
+        document: dict[str, Any] = {
+            "schema_version": 1,
+            "program": f"suprathresh {__version__}",
+            "device": device.describe().detail,
+            "profile": profile.name,
+            "study": str(store.path),
+            "stimuli": snapshot.n_pulses,
+            "seconds": snapshot.elapsed_s,
+            "working_ma": working_ma,
+            "margin": {
+                "rule": settings.margin.combine,
+                "relative": settings.margin.relative,
+                "absolute_ma": settings.margin.absolute_ma,
+            },
+            "samples_lost": snapshot.samples_lost,
+            "trouble": trouble,
+            "recordings": [plain_result(n, one, working_ma=working_ma) for n, one in results.items()],
+        }
+        click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+    else:
+        print_results(results, store)
+    if trouble is not None:
+        click.echo(f"suprathresh: {trouble}", err=True)
+        return 1
+    return 0
+
+
+def _scan(engine: Engine, up_to_ma: float | None) -> float | None:
+    """Scan, and accept what it proposes: starting the unattended run was the operator's act."""
+    engine.start_scan(up_to_ma=up_to_ma)
+    end_s = engine.elapsed_s + _LONGEST_SCAN_S
+    engine.run(lambda: engine.elapsed_s > end_s or (engine.session.n_sweeps > 0 and not engine.is_scanning))
+    working_ma = engine.proposal_ma
+    if working_ma is not None:
+        engine.accept_proposal()
+    return working_ma
+
+
+def _record(engine: Engine, stimuli: int | None, seconds: float | None, report: Any) -> None:
+    first, begun_s = engine.session.n_sweeps, engine.elapsed_s
+    begun = False
+
+    def is_done() -> bool:
+        nonlocal begun
+        state = engine.gate.state
+        begun = begun or (state is OutputState.DELIVERING and engine.gate.intensity_ma > 0)
+        done = engine.session.n_sweeps - first if stimuli is not None else engine.elapsed_s - begun_s
+        report(min(done, stimuli if stimuli is not None else seconds or done))
+        if begun and state is not OutputState.DELIVERING:
+            return True  # stopped or latched off: nothing more will come
+        return done >= stimuli if stimuli is not None else done >= (seconds or 0.0)
+
+    engine.run(is_done)
+
+
+def _trouble(engine: Engine, working_ma: float | None) -> str | None:
+    """Why the run is not what was asked for, in one sentence."""
+    if engine.failure is not None:
+        return str(engine.failure)
+    if engine.gate.state is OutputState.LATCHED_OFF:
+        return f"output latched off: {engine.gate.latch_reason}"
+    if working_ma is None:
+        return engine.last_message or "the threshold scan proposed no intensity"
+    return None

@@ -1,0 +1,131 @@
+"""Single keys from a terminal, on POSIX systems and on Windows."""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from types import TracebackType
+from typing import Self
+
+__all__ = ["Keyboard", "decode_keys"]
+
+_POLL_S = 0.05
+_ESCAPES = {
+    b"\x1b[A": "up",
+    b"\x1b[B": "down",
+    b"\x1b[C": "right",
+    b"\x1b[D": "left",
+    b"\x1bOA": "up",
+    b"\x1bOB": "down",
+    b"\x1bOC": "right",
+    b"\x1bOD": "left",
+    b"\x1b[5~": "page up",
+    b"\x1b[6~": "page down",
+}
+_NAMED = {" ": "space", "\r": "enter", "\n": "enter", "\t": "tab", "\x1b": "escape"}
+_WINDOWS = {"H": "up", "P": "down", "M": "right", "K": "left", "I": "page up", "Q": "page down"}
+
+
+def decode_keys(data: bytes) -> Iterator[str]:
+    """Names of the keys in what a POSIX terminal sent: ``"space"``, ``"up"``, ``"page down"``, or the character itself.
+
+    Unknown escape sequences are skipped as a whole: their letters must not count as keys.
+    """
+    position = 0
+    while position < len(data):
+        if data[position : position + 1] == b"\x1b" and position + 1 < len(data):
+            known = next((code for code in _ESCAPES if data.startswith(code, position)), None)
+            if known is not None:
+                yield _ESCAPES[known]
+                position += len(known)
+                continue
+            position += 2
+            while position < len(data) and not 0x40 <= data[position] <= 0x7E:
+                position += 1
+            position += 1
+            continue
+        length = 1
+        while length < 4 and position + length < len(data) and 0x80 <= data[position + length] < 0xC0:
+            length += 1
+        character = data[position : position + length].decode("utf-8", errors="ignore")
+        position += length
+        if character:
+            yield _NAMED.get(character, character)
+
+
+class Keyboard:
+    """Calls `on_key` with the name of every key, from a thread of its own, while the context lasts.
+
+    The terminal is given back as it was found, whatever happens. The thread waits for nobody but the terminal, so that a
+    stop key acts at once.
+
+    Parameters
+    ----------
+    on_key : callable
+        Called from the keyboard's thread.
+    """
+
+    def __init__(self, on_key: Callable[[str], None]) -> None:
+        self._on_key = on_key
+        self._stopping = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._restore: Callable[[], None] = lambda: None
+
+    def __enter__(self) -> Self:
+        read = self._read_windows if sys.platform == "win32" else self._prepare_posix()
+        self._thread = threading.Thread(target=read, name="keyboard", daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self._stopping.set()
+        if self._thread is not None:
+            self._thread.join(timeout=1.0)
+        self._restore()
+
+    def _prepare_posix(self) -> Callable[[], None]:
+        # Only here: these modules do not exist on Windows.
+        import termios
+        import tty
+
+        terminal = sys.stdin.fileno()
+        before = termios.tcgetattr(terminal)
+        self._restore = lambda: termios.tcsetattr(terminal, termios.TCSADRAIN, before)
+        # Keys at once and unechoed; Ctrl-C stays an interrupt.
+        tty.setcbreak(terminal)
+        return lambda: self._read_posix(terminal)
+
+    def _read_posix(self, terminal: int) -> None:
+        import select
+
+        while not self._stopping.is_set():
+            ready, _, _ = select.select([terminal], [], [], _POLL_S)
+            if not ready:
+                continue
+            try:
+                data = os.read(terminal, 64)
+            except OSError:
+                data = b""
+            if not data:
+                return  # the terminal is gone
+            for key in decode_keys(data):
+                self._on_key(key)
+
+    def _read_windows(self) -> None:
+        import msvcrt
+
+        kbhit: Callable[[], bool] = getattr(msvcrt, "kbhit")  # noqa: B009 - unknown to type checkers elsewhere
+        getwch: Callable[[], str] = getattr(msvcrt, "getwch")  # noqa: B009 - likewise
+        while not self._stopping.wait(_POLL_S):
+            while kbhit():
+                character = getwch()
+                if character in ("\x00", "\xe0"):
+                    key = _WINDOWS.get(getwch())
+                    if key is not None:
+                        self._on_key(key)
+                else:
+                    self._on_key(_NAMED.get(character, character))

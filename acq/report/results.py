@@ -1,0 +1,142 @@
+"""Results of recordings: as a table for people, as plain data for a script."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable
+from typing import Any
+
+import numpy as np
+from rich import box
+from rich.console import Group
+from rich.table import Table
+
+from acq.records import FibreAnalysis, GuardVerdict, MissingReason, RecordingAnalysis
+from acq.report.comparison import ComparisonRow
+
+__all__ = ["VERDICT_STYLES", "comparison_table", "plain_result", "result_table"]
+
+# Okabe–Ito colours, each with a shape and always beside its word.
+VERDICT_STYLES = {
+    GuardVerdict.ASSURED: ("▲", "#56B4E9"),
+    GuardVerdict.THIN: ("◆", "#E69F00"),
+    GuardVerdict.LOST: ("✖", "#D55E00"),
+    GuardVerdict.UNTESTED: ("○", "#999999"),
+}
+
+
+def _interval(ends: tuple[float, float], digits: int) -> str:
+    return f"{ends[0]:.{digits}f}–{ends[1]:.{digits}f}" if all(map(math.isfinite, ends)) else "–"
+
+
+def result_table(analysis: RecordingAnalysis, *, title: str) -> Group:
+    """One row a fibre, and below it what is to be said of each."""
+    # As narrow as it goes: it must be read in 80 columns.
+    table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
+    table.add_column("fibre", no_wrap=True)
+    table.add_column("jitter MCD (95 %)", no_wrap=True)
+    table.add_column("blocking", no_wrap=True)
+    table.add_column("threshold", no_wrap=True)
+    table.add_column("guard", no_wrap=True)
+    table.add_column("missing", no_wrap=True)
+    for number, fibre in enumerate(analysis.fibres, start=1):
+        table.add_row(*_fibre_row(number, fibre))
+    notes = [f"fibre {number}: {_judgement(fibre)}" for number, fibre in enumerate(analysis.fibres, start=1)]
+    return Group(table, *notes, *analysis.reasons)
+
+
+def _judgement(fibre: FibreAnalysis) -> str:
+    word = "[#56B4E9]✔ acceptable[/]" if fibre.acceptable else "[#D55E00]✖ not acceptable[/]"
+    return "; ".join([word, f"origin {str(fibre.origin).replace('_', ' ')}", *fibre.reasons])
+
+
+def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
+    yield f"{number} {np.nanmedian(fibre.latency_us) / 1000:.2f} ms\n  {fibre.amplitude_uv:.0f} µV"
+    yield (
+        f"{fibre.mcd_us:.1f} µs ({_interval(fibre.mcd_interval_us, 1)})\n"
+        f"{fibre.n_pairs} pairs, noise {fibre.mcd_noise_us:.1f}"
+    )
+    blocking, (low, high) = fibre.blocking_fraction, fibre.blocking_interval
+    yield f"{100 * blocking:.1f} %\n{_interval((100 * low, 100 * high), 1)}" if math.isfinite(blocking) else "–"
+    if fibre.threshold_ma is None or fibre.threshold_interval_ma is None:
+        yield "not told"
+    else:
+        yield f"{fibre.threshold_ma:.2f} mA\n{_interval(fibre.threshold_interval_ma, 2)}"
+    verdicts = Counter(fibre.verdict)
+    yield "\n".join(
+        f"[{colour}]{shape} {verdict}[/] {verdicts[verdict]}"
+        for verdict, (shape, colour) in VERDICT_STYLES.items()
+        if verdicts[verdict]
+    )
+    missing = Counter(fibre.missing)
+    reasons = [reason for reason in MissingReason if reason is not MissingReason.RESPONDED and missing[reason]]
+    yield "\n".join(f"{reason} {missing[reason]}" for reason in reasons) or "none"
+
+
+def comparison_table(rows: Iterable[ComparisonRow], *, title: str, ok: str = "ok", short: str = "short") -> Table:
+    """Measured beside true."""
+    table = Table(title=title, title_justify="left")
+    for heading in ("fibre", "what", "measured", "true", "allowed", ""):
+        table.add_column(heading, justify="right" if heading in ("measured", "true") else "left")
+    for row in rows:
+        unit = f" {row.unit}" if row.unit else ""
+        digits = 2 if row.unit else 0
+        table.add_row(
+            "" if row.fibre is None else str(row.fibre),
+            row.what,
+            f"{row.measured:.{digits}f}{unit}",
+            f"{row.true:.{digits}f}{unit}",
+            row.allowed,
+            f"[#56B4E9]✔ {ok}[/]" if row.ok else f"[#D55E00]✖ {short}[/]",
+        )
+    return table
+
+
+def plain_result(number: int, analysis: RecordingAnalysis, *, working_ma: float | None = None) -> dict[str, Any]:
+    """The figures of a recording as plain data: NaN is None, units are in the names."""
+    return {
+        "number": number,
+        "n_sweeps": analysis.n_sweeps,
+        "n_rejected": int(np.sum(analysis.rejected)),
+        "noise_uv": _number(analysis.noise_uv),
+        "reasons": list(analysis.reasons),
+        "fibres": [_plain_fibre(fibre, working_ma) for fibre in analysis.fibres],
+    }
+
+
+def _number(value: float | None) -> float | None:
+    return float(value) if value is not None and math.isfinite(value) else None
+
+
+def _pair(ends: tuple[float, float] | None) -> list[float | None] | None:
+    return None if ends is None else [_number(end) for end in ends]
+
+
+def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, Any]:
+    margin_ma = None if working_ma is None or fibre.threshold_ma is None else working_ma - fibre.threshold_ma
+    return {
+        "latency_us": _number(float(np.nanmedian(fibre.latency_us))),
+        "mcd_us": _number(fibre.mcd_us),
+        "mcd_raw_us": _number(fibre.mcd_raw_us),
+        "mcd_noise_us": _number(fibre.mcd_noise_us),
+        "mcd_interval_us": _pair(fibre.mcd_interval_us),
+        "msd_us": _number(fibre.msd_us),
+        "drift_us": _number(fibre.drift_us),
+        "n_pairs": fibre.n_pairs,
+        "n_admitted": int(np.sum(fibre.admitted)),
+        "blocking_fraction": _number(fibre.blocking_fraction),
+        "blocking_interval": _pair(fibre.blocking_interval),
+        "threshold_ma": _number(fibre.threshold_ma),
+        "threshold_interval_ma": _pair(fibre.threshold_interval_ma),
+        "margin_ma": _number(margin_ma),
+        "margin_relative": None if margin_ma is None else _number(margin_ma / (fibre.threshold_ma or math.nan)),
+        "verdicts": {str(key): count for key, count in Counter(fibre.verdict).items()},
+        "missing": {str(key): count for key, count in Counter(fibre.missing).items()},
+        "origin": str(fibre.origin),
+        "acceptable": fibre.acceptable,
+        "amplitude_uv": _number(fibre.amplitude_uv),
+        "rise_time_us": _number(fibre.rise_time_us),
+        "snr": _number(fibre.snr),
+        "reasons": list(fibre.reasons),
+    }
