@@ -419,7 +419,7 @@ class Engine:
         """The intensity the verdicts are about: the working intensity, in a scan the highest reached so far."""
         own_ma = pulse.delivered_ma if math.isfinite(pulse.delivered_ma) else pulse.commanded_ma
         if self._scan is not None:
-            return max(self._scan.reached_ma, own_ma)
+            return self._scan.judged_ma or own_ma
         return own_ma if self._is_replay or self._gate.intensity_ma <= 0 else self._gate.intensity_ma
 
     def _follow(self, outcome: SweepOutcome) -> None:

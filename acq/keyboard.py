@@ -58,8 +58,8 @@ def decode_keys(data: bytes) -> Iterator[str]:
 class Keyboard:
     """Calls `on_key` with the name of every key, from a thread of its own, while the context lasts.
 
-    The terminal is given back as it was found, whatever happens. The thread waits for nobody but the terminal, so that a
-    stop key acts at once.
+    The terminal is given back as it was found, whatever happens. The thread waits for nobody but the terminal, so that
+    a stop key acts at once.
 
     Parameters
     ----------

@@ -36,7 +36,8 @@ class FibreSnapshot:
 
     n_admitted : responses to measuring pulses under an `assured` verdict. mcd_us, mcd_interval_us, n_pairs : running
     jitter, noise-corrected, over the sweeps still held; over untested responses, marked by `is_untested`, while nothing
-    has been admitted.
+    has been admitted. margin_at_least_ma : the margin kept with 95 % probability, known also where only an upper bound
+    of the threshold is.
     """
 
     fibre: int
@@ -56,6 +57,7 @@ class FibreSnapshot:
     threshold_interval_ma: tuple[float, float] | None
     margin_ma: float | None
     margin_relative: float | None
+    margin_at_least_ma: float
     verdict: GuardVerdict
     sentence: str
     responded_last: bool
@@ -343,6 +345,7 @@ class RecordingSession:
             threshold_interval_ma=state.interval_ma,
             margin_ma=state.margin_ma,
             margin_relative=state.margin_relative,
+            margin_at_least_ma=state.margin_at_least_ma,
             verdict=state.verdict,
             sentence=state.sentence,
             responded_last=bool(history.latency_us.size and np.isfinite(history.latency_us[-1])),

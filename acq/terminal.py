@@ -187,8 +187,13 @@ def _fibre_lines(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int) -> 
         second.append(
             f"θ {fibre.threshold_ma:.2f} mA  margin {fibre.margin_ma:+.2f} mA {100 * fibre.margin_relative:+.0f} %  "
         )
+    elif 0 < fibre.margin_at_least_ma < snapshot.intensity_ma:
+        # Nothing has come near the threshold for a while: an upper bound is what is left of it.
+        below_ma = snapshot.intensity_ma - fibre.margin_at_least_ma
+        share = fibre.margin_at_least_ma / below_ma
+        second.append(f"θ < {below_ma:.2f} mA  margin > {fibre.margin_at_least_ma:.2f} mA {100 * share:.0f} %  ")
     else:
-        second.append("threshold not told       ", style=_GREY)
+        second.append("threshold not known    ", style=_GREY)
     if width >= len(second) + _BAR_WIDTH:
         second.append_text(_margin_bar(fibre, snapshot, colour))
     recent = fibre.recent_latency_us[-max(0, min(20, width - len(second) - 2)) :]

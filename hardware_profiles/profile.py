@@ -158,6 +158,7 @@ class AcquisitionSection(_Section):
 
     sample_rate_hz: Annotated[float, Field(ge=20_000, le=500_000)] = 50_000.0
     band_hz: Annotated[tuple[Positive, Positive], Field(strict=False)] = (500.0, 10_000.0)
+    filter_in_program: bool = True  # false where the amplifier has this band already
     sweep_before_ms: Annotated[float, Field(ge=0.5, le=20)] = 2.0
     sweep_after_ms: Annotated[float, Field(ge=5, le=200)] = 20.0
     mains_hz: Literal[50, 60] = 50

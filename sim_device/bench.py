@@ -21,6 +21,7 @@ from acq.engine import Engine
 from acq.exchange.recordings import Truth, recording_from_store
 from acq.records import IntArray, OutputState, RecordingAnalysis
 from acq.report.comparison import ComparisonRow, compare
+from acq.report.results import comparison_table
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 from sim_device.device import SimulatedDevice
@@ -180,26 +181,11 @@ def _as_json(results: list[BenchResult]) -> str:
 
 def _table(result: BenchResult) -> Table:
     speed = result.simulated_s / max(result.wall_s, 1e-9)
-    table = Table(
-        title=f"{result.scenario}, seed {result.seed}: {result.n_stimuli} stimuli, "
-        f"{result.simulated_s:.0f} s in {result.wall_s:.1f} s ({speed:.0f} × real time)",
-        title_justify="left",
+    title = (
+        f"{result.scenario}, seed {result.seed}: {result.n_stimuli} stimuli, "
+        f"{result.simulated_s:.0f} s in {result.wall_s:.1f} s ({speed:.0f} × real time)"
     )
-    for heading in ("fibre", "what", "measured", "true", "allowed", ""):
-        table.add_column(heading, justify="right" if heading in ("measured", "true") else "left")
-    for row in result.rows:
-        unit = f" {row.unit}" if row.unit else ""
-        digits = 2 if row.unit else 0
-        verdict = "[#56B4E9]✔ pass[/]" if row.ok else "[#D55E00]✖ FAIL[/]"
-        table.add_row(
-            "" if row.fibre is None else str(row.fibre),
-            row.what,
-            f"{row.measured:.{digits}f}{unit}",
-            f"{row.true:.{digits}f}{unit}",
-            row.allowed,
-            verdict,
-        )
-    return table
+    return comparison_table(result.rows, title=title, ok="pass", short="FAIL")
 
 
 @click.command()

@@ -67,7 +67,7 @@ class ThresholdScan:
         self._level_ma = 0.0
         self._reached_ma = 0.0
         self._since_discovery = 0
-        self._known: frozenset[int] = frozenset()
+        self._n_known = 0
         self._n_refining = 0
         self._states: dict[int, WatchState] = {}
         self._result: ScanResult | None = None
@@ -81,10 +81,10 @@ class ThresholdScan:
             return self._result if self._phase == "done" else None
 
     @property
-    def reached_ma(self) -> float:
-        """The highest intensity answered so far."""
+    def judged_ma(self) -> float:
+        """The intensity that verdicts are about: the highest answered so far, then the one proposed."""
         with self._lock:
-            return self._reached_ma
+            return self._target_ma if self._phase in ("return", "done") and self._target_ma > 0 else self._reached_ma
 
     @property
     def description(self) -> str:
@@ -119,9 +119,9 @@ class ThresholdScan:
         """Take the answer to a pulse: what the guard knows of every fibre now."""
         with self._lock:
             self._reached_ma = max(self._reached_ma, intensity_ma)
-            fibres = frozenset(states)
-            self._since_discovery = self._since_discovery + 1 if fibres <= self._known else 0
-            self._known = self._known | fibres
+            # Numbers, not identities: a fibre that is told anew under another name is no discovery.
+            self._since_discovery = self._since_discovery + 1 if len(states) <= self._n_known else 0
+            self._n_known = max(self._n_known, len(states))
             self._states = dict(states)
             if self._phase == "climb":
                 self._end_climb()
