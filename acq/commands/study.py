@@ -159,7 +159,10 @@ def _unattended(
     as_json: bool,
 ) -> int:
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
-    with Progress(*columns, TimeElapsedColumn(), console=Console(stderr=True), transient=True) as progress:
+    screen = Console(stderr=True)
+    with Progress(
+        *columns, TimeElapsedColumn(), console=screen, transient=True, disable=not screen.is_terminal
+    ) as progress:
         task = progress.add_task("threshold scan", total=stimuli or seconds)
         working_ma = _scan(engine, up_to_ma)
         if working_ma is not None:
