@@ -1,0 +1,146 @@
+import itertools
+import math
+from collections.abc import Callable
+
+import pytest
+
+from acq.records import PulseKind
+from acq.stimulus.test_pulses import TestPulsePolicy
+
+WORKING_MA, TESTING_MA = 1.8, 1.5
+
+
+def make_policy(one_in: int = 20, rate_hz: float = 10.0, first_after: int = 5) -> TestPulsePolicy:
+    return TestPulsePolicy(
+        working_ma=WORKING_MA, testing_ma=TESTING_MA, one_in=one_in, rate_hz=rate_hz, first_after=first_after
+    )
+
+
+def run(
+    policy: TestPulsePolicy, n: int, *, is_missed: Callable[[int], bool], lead: int = 0, first: int = 0
+) -> list[int]:
+    """Issue n pulses, each answered `lead` pulses later; the indices of the test pulses."""
+    tests = []
+    for index in range(first, first + n):
+        intensity_ma, kind = policy.next(index)
+        assert intensity_ma == (TESTING_MA if kind is PulseKind.TESTING else WORKING_MA)
+        if kind is PulseKind.TESTING:
+            tests.append(index)
+        if index - lead >= first:
+            policy.observe(index - lead, is_missed=is_missed(index - lead))
+    return tests
+
+
+def test_one_pulse_in_k_is_a_test_the_first_one_soon() -> None:
+    assert run(make_policy(), 100, is_missed=lambda _: False) == [5, 25, 45, 65, 85]
+    assert run(make_policy(first_after=0), 41, is_missed=lambda _: False) == [0, 20, 40]
+
+
+def test_a_missed_test_is_repeated_at_once_until_it_is_answered() -> None:
+    tests = run(make_policy(), 60, is_missed=lambda index: index in {25, 26, 27})
+    assert tests == [5, 25, 26, 27, 28, 48]
+
+
+def test_a_test_that_is_never_answered_is_repeated_ten_times() -> None:
+    policy = make_policy()
+    tests = run(policy, 60, is_missed=lambda index: index >= 20)
+    assert tests == [5, *range(25, 36), *range(55, 60)]
+
+
+def test_misses_of_measuring_pulses_start_nothing() -> None:
+    assert run(make_policy(), 60, is_missed=lambda index: index not in {5, 25, 45}) == [5, 25, 45]
+
+
+def test_answers_that_come_later_end_the_run_as_soon_as_they_are_there() -> None:
+    # Three pulses are on their way when an answer comes: 25 is missed, known at 28; tests from 29 on; answered at 32.
+    tests = run(make_policy(), 60, is_missed=lambda index: index == 25, lead=3)
+    assert tests == [5, 25, 29, 30, 31, 32, 52]
+
+
+def test_a_miss_among_those_still_on_their_way_starts_again() -> None:
+    tests = run(make_policy(), 45, is_missed=lambda index: index in {25, 30}, lead=3)
+    assert tests == [5, 25, 29, 30, 31, 32, 34]
+
+
+def test_a_warning_ends_the_repetition() -> None:
+    policy = make_policy()
+    run(policy, 27, is_missed=lambda index: index >= 25)
+    assert policy.is_retesting
+    policy.end_retest()
+    assert not policy.is_retesting
+    assert run(policy, 40, is_missed=lambda _: False, first=27) == [46, 66]
+
+
+def test_a_test_on_its_way_when_the_warning_came_starts_nothing() -> None:
+    policy = make_policy()
+    run(policy, 26, is_missed=lambda _: False, lead=2)
+    policy.end_retest()
+    policy.observe(25, is_missed=True)
+    assert not policy.is_retesting
+
+
+def test_tests_at_an_earlier_intensity_no_longer_count() -> None:
+    policy = make_policy()
+    run(policy, 26, is_missed=lambda _: False, lead=2)
+    policy.set_intensity_ma(working_ma=2.4, testing_ma=2.0)
+    policy.observe(25, is_missed=True)
+    assert not policy.is_retesting
+    assert [policy.next(index) for index in range(26, 31)] == [(2.4, PulseKind.MEASURING)] * 5
+    assert policy.next(31) == (2.0, PulseKind.TESTING)
+
+
+def test_off_means_never() -> None:
+    policy = make_policy(one_in=0)
+    assert run(policy, 200, is_missed=lambda _: True) == []
+    policy.set_one_in(20)
+    assert run(policy, 10, is_missed=lambda _: False) == [5]
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "one_in", "expected"),
+    [
+        (20.0, 20, 20),
+        (5.0, 20, 20),
+        (4.0, 20, 10),
+        (2.0, 20, 8),
+        (1.0, 20, 5),
+        (0.5, 20, 5),
+        (1.0, 100, 10),
+        (1.0, 4, 4),
+        (1.0, 0, 0),
+    ],
+)
+def test_below_5_hz_tests_come_one_in_5_to_10(rate_hz: float, one_in: int, expected: int) -> None:
+    policy = make_policy(one_in=one_in, rate_hz=rate_hz)
+    assert policy.one_in == expected
+    if expected:
+        tests = run(policy, 60, is_missed=lambda _: False)
+        assert {b - a for a, b in itertools.pairwise(tests)} == {expected}
+
+
+def test_a_slower_rate_shortens_the_turn_that_is_running() -> None:
+    policy = make_policy()
+    run(policy, 8, is_missed=lambda _: False)
+    policy.set_rate_hz(1.0)
+    assert run(policy, 12, is_missed=lambda _: False, first=8) == [12, 17]
+
+
+@pytest.mark.parametrize(
+    ("changes", "match"),
+    [
+        ({"testing_ma": 1.9}, "testing_ma"),
+        ({"working_ma": math.nan}, "working_ma"),
+        ({"testing_ma": -0.1}, "testing_ma"),
+        ({"one_in": 1}, "one_in"),
+        ({"one_in": -1}, "one_in"),
+        ({"rate_hz": 0.0}, "rate_hz"),
+        ({"most_retests": 0}, "most_retests"),
+        ({"first_after": -1}, "first_after"),
+    ],
+)
+def test_what_makes_no_sense_is_refused(changes: dict[str, float], match: str) -> None:
+    settings = {"working_ma": 1.8, "testing_ma": 1.5} | changes
+    with pytest.raises(ValueError, match=match):
+        TestPulsePolicy(**settings)  # type: ignore[arg-type]  # integers among the floats
+    with pytest.raises(ValueError, match="one_in"):
+        make_policy().set_one_in(2)
