@@ -1,0 +1,309 @@
+"""Whatever is asked of the gate in whatever order, nothing gets out that was not authorised."""
+
+import itertools
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+
+from acq.clock import VirtualClock
+from acq.devices.contract import Device
+from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
+from acq.records import ChannelDescription, DeviceDescription, OutputState, Pulse, PulseKind, SampleBlock
+from acq.safety.gate import SafetyGate
+from acq.safety.lease import Lease
+from acq.safety.limits import Limits
+from acq.stimulus.train import ConstantIntensity, Train
+
+FS_HZ = 10_000.0
+LEASE_S = 0.5
+LIMITS = Limits(
+    ceiling_ma=3.0,
+    largest_step_ma=0.5,
+    scan_ceiling_ma=2.0,
+    max_width_us=200.0,
+    max_rate_hz=20.0,
+    max_charge_nc=400.0,
+)
+
+INTENSITIES = st.one_of(
+    st.floats(0.0, 3.5),
+    st.sampled_from([0.0, 0.05, 0.5, 1.0, 2.0, 3.0, 3.0000001, -0.1, math.nan, math.inf, -math.inf]),
+)
+WIDTHS = st.sampled_from([100.0, 100.0, 100.0, 200.0, 201.0, 0.0, math.nan])
+INTERVALS = st.sampled_from([500, 500, 500, 501, 1000, 499, 1, 0, -500])
+BATCHES = st.lists(st.tuples(INTERVALS, INTENSITIES, WIDTHS), min_size=1, max_size=4)
+
+
+class SpyDevice(Device):
+    """Takes everything it is given, and notes every pulse that it could have delivered."""
+
+    def __init__(self) -> None:
+        self.taken: list[Pulse] = []
+        self.earliest = 0
+        self.fails = False
+
+    def describe(self) -> DeviceDescription:
+        channels = tuple(ChannelDescription(n, u) for n, u in (("needle", "uv"), ("monitor", "ma"), ("trigger", "v")))
+        return DeviceDescription("spy", "notes pulses", channels, FS_HZ, 0.25, True, True, True)
+
+    def open(self) -> None: ...
+    def arm(self) -> None: ...
+    def start(self) -> None: ...
+    def next_block(self, timeout_s: float) -> SampleBlock | None:
+        raise NotImplementedError
+
+    def earliest_onset_sample(self) -> int:
+        return self.earliest
+
+    def queue_pulses(self, pulses: Sequence[Pulse]) -> None:
+        for pulse in pulses:
+            if self.fails:
+                raise DeviceError("failed")
+            if pulse.onset_sample < self.earliest:
+                raise LateStimulusError("late")
+            self.taken.append(pulse)
+
+    def renew_lease(self, duration_s: float) -> None: ...
+    def soft_stop(self) -> None: ...
+    def stop(self) -> None: ...
+    def close(self) -> None: ...
+
+
+class GateMachine(RuleBasedStateMachine):
+    """Calls of every kind in any order, against a model of what the operator has authorised."""
+
+    @initialize()
+    def begin(self) -> None:
+        self.clock = VirtualClock()
+        self.device = SpyDevice()
+        self.gate = SafetyGate(self.device, LIMITS, self.clock, Lease(self.clock, LEASE_S))
+        self.position = 0
+        self.index = 0
+        # The model: nothing but the operator's acts raises these.
+        self.working_ma = 0.0
+        self.stopped_at_ma = 0.0
+        self.scan_ma: float | None = None
+        self.last_sign_s: float | None = None  # of life
+        self.n_checked = 0
+        self.last_ma: float | None = None  # in this delivery; None: unknown or none
+
+    def _check_new(self) -> None:
+        """Every pulse that got through since the last look was allowed at that moment."""
+        for pulse in self.device.taken[self.n_checked :]:
+            assert self.gate.state is OutputState.DELIVERING or self.device.fails
+            assert self.last_sign_s is not None
+            assert self.clock.now_s() - self.last_sign_s < LEASE_S
+            assert 0 <= pulse.commanded_ma <= LIMITS.ceiling_ma
+            assert pulse.commanded_ma <= (self.working_ma if self.scan_ma is None else self.scan_ma)
+            assert 0 < pulse.width_us <= LIMITS.max_width_us
+            assert pulse.commanded_ma * pulse.width_us <= LIMITS.max_charge_nc
+            if self.scan_ma is not None and self.last_ma is not None:
+                assert pulse.commanded_ma - self.last_ma <= LIMITS.largest_step_ma + 1e-6
+            self.last_ma = pulse.commanded_ma
+        self.n_checked = len(self.device.taken)
+
+    def _left_delivering(self, *, keep: bool) -> None:
+        if keep and self.working_ma > 0:
+            self.stopped_at_ma = self.working_ma
+        elif not keep:
+            self.stopped_at_ma = 0.0
+        self.working_ma = 0.0
+        self.scan_ma = None
+        self.last_sign_s = None
+        self.last_ma = None
+
+    def _notice_expiry(self) -> None:
+        if self.last_sign_s is not None and self.clock.now_s() - self.last_sign_s >= LEASE_S:
+            self._left_delivering(keep=True)
+
+    @rule()
+    def make_ready_and_begin(self) -> None:
+        was_at_rest = self.gate.state is OutputState.AT_REST
+        try:
+            self.gate.make_ready()
+            self.gate.begin()
+        except SafetyViolationError:
+            assert not was_at_rest
+        else:
+            assert was_at_rest
+            self.last_sign_s = self.clock.now_s()
+            self.last_ma = None
+
+    @rule(value=INTENSITIES)
+    def set_intensity(self, value: float) -> None:
+        before_ma = self.working_ma
+        if self.scan_ma is not None and self.last_ma is not None:
+            before_ma = max(before_ma, self.last_ma)
+        try:
+            self.gate.set_intensity_ma(value)
+        except SafetyViolationError:
+            return
+        assert 0 <= value <= LIMITS.ceiling_ma
+        assert value - before_ma <= LIMITS.largest_step_ma + 1e-6
+        assert self.gate.state is not OutputState.LATCHED_OFF
+        self.working_ma = value
+        self.scan_ma = None
+
+    @rule()
+    def step_up(self) -> None:
+        self.set_intensity(self.working_ma + 0.5)
+
+    @rule()
+    def restore(self) -> None:
+        try:
+            self.gate.restore_intensity()
+        except SafetyViolationError:
+            return
+        assert self.stopped_at_ma > 0
+        self.working_ma = self.stopped_at_ma
+
+    @rule(up_to=INTENSITIES)
+    def authorise_scan(self, up_to: float) -> None:
+        try:
+            self.gate.authorise_scan(up_to)
+        except SafetyViolationError:
+            return
+        assert 0 < up_to <= LIMITS.scan_ceiling_ma
+        self.scan_ma = up_to
+
+    @rule()
+    def end_scan(self) -> None:
+        self.gate.end_scan()
+        self.scan_ma = None
+
+    def _submit(self, batch: list[tuple[int, float, float]]) -> None:
+        pulses, onset = [], self.position
+        for interval, intensity_ma, width_us in batch:
+            onset += interval
+            pulses.append(Pulse(self.index, onset, intensity_ma, width_us, PulseKind.MEASURING))
+            self.index += 1
+        n_before = len(self.device.taken)
+        self._notice_expiry()
+        try:
+            self.gate.submit(pulses)
+        except SafetyViolationError:
+            assert len(self.device.taken) == n_before  # none of the batch
+        except LateStimulusError:
+            self.position = max(self.position, pulses[-1].onset_sample)
+            self._check_new()
+            self.last_ma = None  # which were delivered is not known
+        except DeviceError:
+            self._check_new()
+            self._left_delivering(keep=False)
+        else:
+            assert len(self.device.taken) == n_before + len(pulses)
+            self._check_new()
+            self.position = pulses[-1].onset_sample
+
+    @rule(batch=BATCHES)
+    def submit(self, batch: list[tuple[int, float, float]]) -> None:
+        self._submit(batch)
+
+    @rule(n=st.integers(1, 4), fraction=st.sampled_from([1.0, 1.0, 0.8]))
+    def submit_what_should_pass(self, n: int, fraction: float) -> None:
+        self._notice_expiry()
+        can_pass = self.gate.check_lease() and self.scan_ma is None and self.device.earliest <= self.position
+        n_before = len(self.device.taken)
+        is_sound = self.working_ma * 100.0 <= LIMITS.max_charge_nc and not self.device.fails
+        self._submit([(500, self.working_ma * fraction, 100.0)] * n)
+        if can_pass and is_sound:  # a gate that lets nothing through would be safe too
+            assert len(self.device.taken) == n_before + n
+
+    @rule(duration_s=st.sampled_from([0.1, 0.3, 0.5, 2.0]))
+    def let_time_pass(self, duration_s: float) -> None:
+        self.clock.sleep_s(duration_s)
+
+    @rule()
+    def renew(self) -> None:
+        self._notice_expiry()
+        if self.gate.renew_lease():
+            assert self.last_sign_s is not None
+            self.last_sign_s = self.clock.now_s()
+
+    @rule(n=st.integers(0, 2000))
+    def let_the_device_go_on(self, n: int) -> None:
+        self.device.earliest += n
+        self.position = max(self.position, self.device.earliest - 400)
+
+    @rule()
+    def submit_to_a_device_that_fails(self) -> None:
+        self.device.fails = True
+        self._submit([(500, self.working_ma, 100.0)])
+        self.device.fails = False
+
+    @rule()
+    def stop(self) -> None:
+        self.gate.stop("operator")
+        assert self.gate.state in (OutputState.AT_REST, OutputState.LATCHED_OFF)
+        self._left_delivering(keep=True)
+
+    @rule()
+    def latch(self) -> None:
+        self.gate.latch("fault")
+        assert self.gate.state is OutputState.LATCHED_OFF
+        self._left_delivering(keep=False)
+
+    @rule()
+    def acknowledge(self) -> None:
+        self.gate.acknowledge()
+        assert self.gate.state is not OutputState.LATCHED_OFF
+
+    @rule(delivered_ma=INTENSITIES)
+    def verify(self, delivered_ma: float) -> None:
+        if not self.device.taken:
+            return
+        self.gate.verify(replace(self.device.taken[-1], delivered_ma=delivered_ma))
+        if self.gate.state is OutputState.LATCHED_OFF:
+            self._left_delivering(keep=False)
+
+    @invariant()
+    def no_pulse_is_faster_than_the_limit(self) -> None:
+        onsets = [pulse.onset_sample for pulse in self.device.taken]
+        assert all(b - a >= 500 for a, b in itertools.pairwise(onsets))
+
+    @invariant()
+    def the_gate_claims_no_more_than_the_operator_authorised(self) -> None:
+        self._check_new()
+        state = self.gate.state
+        if state is OutputState.LATCHED_OFF:
+            assert self.gate.intensity_ma == 0.0
+        self._sync_expiry(state)
+        assert self.gate.intensity_ma == self.working_ma
+        assert self.gate.authorised_ma == (self.working_ma if self.scan_ma is None else self.scan_ma)
+
+    def _sync_expiry(self, state: OutputState) -> None:
+        """The gate notices an expired lease when it is next asked to do something."""
+        if self.last_sign_s is not None and state is not OutputState.DELIVERING:
+            assert self.clock.now_s() - self.last_sign_s >= LEASE_S
+            self._left_delivering(keep=True)
+
+
+TestGate = GateMachine.TestCase
+TestGate.settings = settings(
+    max_examples=150,
+    stateful_step_count=40,
+    deadline=None,
+    derandomize=True,
+    suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
+)
+
+
+@pytest.mark.parametrize("rate_hz", [20.0, 15.0, 1.0])
+def test_what_the_train_issues_passes_the_gate_across_changes_of_rate(rate_hz: float) -> None:
+    clock = VirtualClock()
+    device = SpyDevice()
+    gate = SafetyGate(device, LIMITS, clock, Lease(clock, LEASE_S))
+    train = Train(sample_rate_hz=FS_HZ, rate_hz=5.0, width_us=100.0, policy=ConstantIntensity(0.5), limits=LIMITS)
+    gate.set_intensity_ma(0.5)
+    gate.make_ready()
+    gate.begin()
+    for turn, horizon in enumerate(range(0, 100_000, 777)):
+        train.set_rate_hz(rate_hz if turn % 3 else 20.0)
+        gate.submit(train.pulses_until(horizon))
+        assert gate.renew_lease()
+    assert len(device.taken) == train.next_index > 10
