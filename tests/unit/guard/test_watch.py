@@ -212,9 +212,7 @@ def test_live_verdict_waits_for_evidence_and_then_keeps_it() -> None:
     assert first.verdict is GuardVerdict.UNTESTED
     assert not first.changed
     for k in range(1, 4):
-        state = watch.observe(
-            pulse_intensity_ma=2.0 / 1.25, onset_s=0.1 * k, responded=True, working_intensity_ma=2.0
-        )
+        state = watch.observe(pulse_intensity_ma=2.0 / 1.25, onset_s=0.1 * k, responded=True, working_intensity_ma=2.0)
     assert state.verdict is GuardVerdict.ASSURED
     assert state.threshold_ma is None  # bounded from above only
     assert state.margin_at_least_ma > 0.3
@@ -246,9 +244,7 @@ def test_live_misses_at_one_intensity_warn_of_nothing() -> None:
         responded = outcomes(seed, np.full(150, 2.0), threshold_ma=1.3, spread=0.02, blocking=0.2)
         watch = Watch(rule=MarginRule())
         for k, r in enumerate(responded):
-            state = watch.observe(
-                pulse_intensity_ma=2.0, onset_s=k / 10.0, responded=bool(r), working_intensity_ma=2.0
-            )
+            state = watch.observe(pulse_intensity_ma=2.0, onset_s=k / 10.0, responded=bool(r), working_intensity_ma=2.0)
             assert state.verdict is GuardVerdict.UNTESTED
 
 
