@@ -154,8 +154,10 @@ class Engine:
         self._scan: ThresholdScan | None = None
         self._policy: TestPulsePolicy | None = None
         self._proposal_ma: float | None = None
+        self._scan_sentence = ""
         self._n_pulses = 0
         self._last_snapshot_s = -math.inf
+        self._has_viewer = False
         self._is_finished = False
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
@@ -274,8 +276,14 @@ class Engine:
 
     @property
     def is_scanning(self) -> bool:
-        """Whether a scan runs."""
-        return self._scan is not None and self._scan.result is None
+        """Whether a scan runs: until its proposal, or the sentence why there is none, has been taken."""
+        # Not `result`: the train ends the scan from the feeder's thread, before the answers to its last pulses are in.
+        return self._scan is not None and self._proposal_ma is None
+
+    @property
+    def scan_sentence(self) -> str:
+        """How the newest scan ended; empty before its end."""
+        return self._scan_sentence
 
     @property
     def session(self) -> RecordingSession:
@@ -289,6 +297,7 @@ class Engine:
 
     def snapshot(self) -> EngineSnapshot | None:
         """The newest snapshot, None when nothing came since the last call."""
+        self._has_viewer = True
         return self._latest.get()
 
     def step(self) -> int:
@@ -307,13 +316,14 @@ class Engine:
                 self._ring.wait_for(self._ring.next_sample + 1, _WAIT_S)
                 self._reader.check()
             n_sweeps = self._take_sweeps()
+            self._end_silent_scan()
             self._gate.renew_lease()
         except DeviceError as exc:
             self._fail(exc)
         self._drain_events()
         if self._reader.is_finished and self._cutter.n_expected == 0:
             self._is_finished = True
-        self._publish(force=n_sweeps > 0 and not self._about.is_virtual_time)
+        self._publish()
         return n_sweeps
 
     def run(self, until: Callable[[], bool]) -> None:
@@ -332,8 +342,22 @@ class Engine:
         if self._stopping.is_set():
             return self._results
         self.stop("study finished")
-        if self._failure is None:
-            self._collect_last_sweeps()
+        try:
+            if self._failure is None:
+                self._collect_last_sweeps()
+        finally:
+            # Also when the study file cannot be written: the device is not left running.
+            trouble = self._release_device()
+        if trouble is not None:
+            self._say(f"at the end: {trouble}")
+        self._end_recording()
+        self._drain_events()
+        self._is_finished = True
+        self._publish(force=True)
+        return self._results
+
+    def _release_device(self) -> DeviceError | None:
+        """End the threads, stop and close the device; what the device said against it."""
         self._stopping.set()
         self._reader.stop()
         for thread in self._threads:
@@ -341,13 +365,10 @@ class Engine:
         try:
             self._device.stop()
         except DeviceError as exc:
-            self._say(f"at the end: {exc}")
-        self._device.close()
-        self._end_recording()
-        self._drain_events()
-        self._is_finished = True
-        self._publish(force=True)
-        return self._results
+            return exc
+        finally:
+            self._device.close()
+        return None
 
     # ---- threads ---------------------------------------------------------------------------------------------------
 
@@ -505,6 +526,7 @@ class Engine:
         step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
         self._gate.authorise_scan(limit_ma)
         self._proposal_ma = None
+        self._scan_sentence = ""
         self._policy = None
         self._scan = ThresholdScan(
             step_ma=step_ma,
@@ -520,10 +542,18 @@ class Engine:
         if self._proposal_ma is None:
             self._say(f"scan: {sentence}")
         self._proposal_ma = working_ma
+        self._scan_sentence = sentence
         if working_ma is None:
             self._end_scan()
             self._gate.end_scan()
             self._follow_intensity(self._gate.intensity_ma)
+
+    def _end_silent_scan(self) -> None:
+        """Take the result of a scan whose last pulse was never answered, because it came late or was not seen."""
+        if self.is_scanning and not self._issued and self._cutter.n_expected == 0:
+            result = self._scan.result if self._scan is not None else None
+            if result is not None:
+                self._finish_scan(result.working_ma, result.sentence)
 
     def _end_scan(self) -> None:
         self._scan = None
@@ -668,7 +698,8 @@ class Engine:
 
     def _publish(self, *, force: bool = False) -> None:
         now_s = self._wall.now_s()
-        if not force and now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S:
+        # A snapshot costs milliseconds: none for a run that nobody watches.
+        if not force and (not self._has_viewer or now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S):
             return
         self._last_snapshot_s = now_s
         self._latest.put(self.make_snapshot())

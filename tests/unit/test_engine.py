@@ -9,6 +9,7 @@ import pytest
 from acq.clock import VirtualClock
 from acq.devices.registry import read_profile
 from acq.engine import Engine, EngineOptions
+from acq.errors import DeviceError, StudyFileError
 from acq.exchange.recordings import load_recording
 from acq.offline import analyse_recording
 from acq.records import GuardVerdict, OutputState, PulseKind
@@ -121,6 +122,46 @@ def test_scan_proposes_and_only_the_operator_accepts(make) -> None:
     assert run.engine.gate.intensity_ma == pytest.approx(proposal_ma)
     verdicts = {fibre.verdict for fibre in run.engine.make_snapshot().fibres}
     assert verdicts == {GuardVerdict.ASSURED}
+
+
+def test_a_scan_runs_until_its_proposal_is_there(make) -> None:
+    # The train ends the scan some turns before the answers to its last pulses are in: whoever waits for the end of the
+    # scan must not find it over without a proposal.
+    run = make(scenario="healthy")
+    run.engine.start_scan(up_to_ma=4.0)
+    run.until(lambda: run.engine.is_scanning)
+    run.until(lambda: not run.engine.is_scanning)
+    assert run.engine.proposal_ma is not None
+    assert f"{run.engine.proposal_ma:.2f} mA keeps the margin" in run.engine.scan_sentence
+
+
+def test_a_scan_that_finds_nothing_ends_with_a_sentence(make) -> None:
+    run = make(scenario="noise_only")
+    run.engine.start_scan(up_to_ma=1.0)
+    run.until(lambda: run.engine.is_scanning)
+    run.until(lambda: not run.engine.is_scanning)
+    assert run.engine.proposal_ma is None
+    assert run.engine.scan_sentence == "no fibre responded up to 1.00 mA"
+
+
+def test_a_study_that_cannot_be_written_leaves_no_device_running(make, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(2.0)
+
+    def is_full(*_: object, **__: object) -> None:
+        raise StudyFileError("run.study: the disk is full")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(run.store, "add_sweep", is_full)
+        broken.setattr(run.store, "add_event", is_full)
+        with pytest.raises(StudyFileError, match="disk is full"):
+            run.seconds(1.0)
+        with pytest.raises(StudyFileError, match="disk is full"):
+            run.engine.finish()
+    assert run.engine.gate.state is OutputState.AT_REST
+    with pytest.raises(DeviceError):
+        run.device.next_block(0.0)  # closed
 
 
 def test_scan_beyond_what_was_authorised_is_impossible(make) -> None:
