@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
@@ -116,6 +116,10 @@ class _Watched:
     n_admitted: int = 0
     n_responses: int = 0
     n_stimuli: int = 0
+
+    def twin(self) -> _Watched:
+        """A fibre that has done the same from the first sweep on, and of which nothing has been reported yet."""
+        return replace(self, verdicts=dict(self.verdicts), reported=None)
 
     @property
     def known(self) -> WatchState:
@@ -303,8 +307,11 @@ class RecordingSession:
             events.append(f"fibre {fibre}: not found again, dropped")
         new = [history for history in histories if history.fibre not in self._watched]
         shared = Watch(rule=self._settings.margin, settings=self._settings.watch)
+        before = {history.fibre: np.isfinite(history.latency_us[:-1]).tobytes() for history in histories}
+        is_whole = self._analyser.n_held == self._analyser.n_sweeps
         for history in new:
-            self._watched[history.fibre] = _Watched(shared)
+            twins = [fibre for fibre in self._watched if is_whole and before[fibre] == before[history.fibre]]
+            self._watched[history.fibre] = self._watched[twins[0]].twin() if twins else _Watched(shared)
             latency_us = float(np.nanmedian(history.latency_us))
             events.append(f"fibre {history.fibre}: found at {latency_us / 1000:.2f} ms, {history.amplitude_uv:.0f} µV")
         for row, sweep in enumerate(histories[0].index.tolist() if new else []):

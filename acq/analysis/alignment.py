@@ -20,6 +20,7 @@ from acq.records import BoolArray, FloatArray, IntArray
 __all__ = [
     "OVERLAP_US",
     "GroupFit",
+    "MatchedFilter",
     "Segment",
     "estimate_templates",
     "fit_group",
@@ -28,7 +29,6 @@ __all__ = [
     "presence_gain",
     "refine_delays",
     "render",
-    "search_absent",
     "spike_positions",
 ]
 
@@ -42,6 +42,7 @@ _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _SHARP_HZ = 1000.0  # above it lies the main spike, below it what two neighbours share
 _SHARP_TURNS = 10
+_SEARCH_STEP_US = 20.0
 _STEPS = 2  # of Gauss–Newton in a turn
 
 
@@ -457,35 +458,41 @@ def presence_gain(
     return np.where(present, 2.0 * (without - with_it[:, None]), np.nan)
 
 
-def search_absent(
-    residual: ComplexArray,
-    template: ComplexArray,
-    *,
-    weight: FloatArray,
-    omega: FloatArray,
-    window_us: tuple[float, float],
-    step_us: float = 20.0,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Matched filter for one fibre over a window of delays.
+class MatchedFilter:
+    """Looks for one potential over a window of delays.
 
     Parameters
     ----------
-    residual : (n, b) complex
-        Sweeps without the fibres already found in them.
     template : (b,) complex
-
-    Returns
-    -------
-    delay_us, amplitude, gain : (n,)
-        At the delay with the largest gain; gain is twice the log-likelihood ratio with free amplitude.
+    weight : (b,)
+        1 / noise power.
+    omega : (b,)
+        Angular frequency, rad/µs.
+    window_us : (float, float)
+        Delays to look at, every 20 µs.
     """
-    grid_us = np.arange(window_us[0], window_us[1] + step_us, step_us)
-    steer = (template.conj() * (2.0 * weight))[:, None] * np.exp(1j * np.outer(omega, grid_us))  # (b, g)
-    output = residual.real @ steer.real - residual.imag @ steer.imag
-    energy = float(np.sum(2.0 * weight * np.abs(template) ** 2))
-    best = np.argmax(output, axis=1)
-    peak = output[np.arange(residual.shape[0]), best]
-    return grid_us[best], peak / energy, np.where(peak > 0, peak**2 / energy, 0.0)
+
+    def __init__(
+        self, template: ComplexArray, *, weight: FloatArray, omega: FloatArray, window_us: tuple[float, float]
+    ) -> None:
+        self.window_us = window_us
+        self._grid_us = np.arange(window_us[0], window_us[1] + _SEARCH_STEP_US, _SEARCH_STEP_US)
+        steer = (template.conj() * (2.0 * weight))[:, None] * np.exp(1j * np.outer(omega, self._grid_us))  # (b, g)
+        self._steer = np.concatenate([steer.real, -steer.imag])
+        self._energy = float(np.sum(2.0 * weight * np.abs(template) ** 2))
+
+    def search(self, residual: ComplexArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Find the potential in sweeps from which the fibres already found are taken off: (n, b) complex.
+
+        Returns
+        -------
+        delay_us, amplitude, gain : (n,)
+            At the delay with the largest gain; gain is twice the log-likelihood ratio with free amplitude.
+        """
+        output = np.concatenate([residual.real, residual.imag], axis=1) @ self._steer
+        best = np.argmax(output, axis=1)
+        peak = output[np.arange(residual.shape[0]), best]
+        return self._grid_us[best], peak / self._energy, np.where(peak > 0, peak**2 / self._energy, 0.0)
 
 
 def spike_positions(fit: GroupFit) -> FloatArray:

@@ -9,11 +9,11 @@ import numpy as np
 
 from acq.analysis.alignment import (
     GroupFit,
+    MatchedFilter,
     fit_group,
     make_segment,
     nearest_neighbour_us,
     render,
-    search_absent,
     spike_positions,
 )
 from acq.analysis.detection import find_events, find_polarity, sharpen
@@ -246,9 +246,8 @@ def revise_presence(fit: GroupFit, noise: NoiseModel) -> BoolArray:
         delays = fit.delay_us[fit.present[:, j], j]
         if absent.size and delays.size:
             window = (float(delays.min()) - _SEARCH_US, float(delays.max()) + _SEARCH_US)
-            delay, amplitude, gain = search_absent(
-                fit.residual[absent], fit.template[j], weight=weight, omega=omega, window_us=window
-            )
+            look = MatchedFilter(fit.template[j], weight=weight, omega=omega, window_us=window)
+            delay, amplitude, gain = look.search(fit.residual[absent])
             found = (amplitude >= PRESENT_AMPLITUDE) & (gain >= PRESENT_GAIN) & (amplitude < 2.5)
             fit.present[absent[found], j] = True
             fit.delay_us[absent[found], j] = delay[found]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.alignment import GroupFit, presence_gain, refine_delays, search_absent
+from acq.analysis.alignment import GroupFit, MatchedFilter, presence_gain, refine_delays
 from acq.analysis.detection import find_events, sharpen
 from acq.analysis.fibres import PRESENT_AMPLITUDE, PRESENT_GAIN, FoundFibre
 from acq.analysis.filters import filter_sweeps
@@ -28,6 +28,7 @@ _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time on
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _SEARCH_US = 450.0  # about the latencies of the recent responses
+_SEARCH_SPARE_US = 150.0  # so that the window need not move with every latency
 _SAME_FIBRE_US = 200.0
 _STEPS = 3  # of Gauss–Newton from a 20 µs grid: it converges in two
 _REMEMBERED = 32  # latencies of a fibre that say where to look next
@@ -70,6 +71,7 @@ class _Known:
     recent_us: list[float]  # delays of the latest responses, in the fit's frame
     latency_us: FloatArray
     variance_us2: FloatArray
+    look: MatchedFilter | None = None  # over a window that holds the latencies for a while
 
 
 class StreamingAnalyser:
@@ -271,7 +273,12 @@ class StreamingAnalyser:
         for known in sorted(mine, key=lambda k: -k.found.amplitude_uv):
             j = known.found.column
             window = (min(known.recent_us) - _SEARCH_US, max(known.recent_us) + _SEARCH_US)
-            d, a, gain = search_absent(remaining, fit.template[j], weight=weight, omega=omega, window_us=window)
+            if known.look is None or not (
+                known.look.window_us[0] <= window[0] and window[1] <= known.look.window_us[1]
+            ):
+                wide = (window[0] - _SEARCH_SPARE_US, window[1] + _SEARCH_SPARE_US)
+                known.look = MatchedFilter(fit.template[j], weight=weight, omega=omega, window_us=wide)
+            d, a, gain = known.look.search(remaining)
             if a[0] >= PRESENT_AMPLITUDE and gain[0] >= PRESENT_GAIN:
                 present[0, j], delay[0, j], amplitude[0, j] = True, d[0], min(a[0], 2.5)
                 remaining = remaining - amplitude[0, j] * fit.template[j] * np.exp(-1j * delay[0, j] * omega)

@@ -544,10 +544,15 @@ class ThresholdFilter:
         low, high = self._quantiles([0.5 - 0.5 * probability, 0.5 + 0.5 * probability])
         return float(low), float(high)
 
+    def summary(self) -> tuple[float, float, float, float, bool]:
+        """Median, both ends of the 95 % interval, 95th percentile, and `is_identified`, in one look."""
+        low, median, below, high = (float(q) for q in self._quantiles([0.025, 0.5, 0.95, 0.975]))
+        identified = high <= self.settings.identified_ratio * low and self._stimulus_failures >= 0.5
+        return median, low, high, below, identified
+
     def is_identified(self) -> bool:
         """Whether the stimuli, not the prior alone, hold the threshold from both sides."""
-        low, high = self.interval_ma()
-        return high <= self.settings.identified_ratio * low and self._stimulus_failures >= 0.5
+        return self.summary()[-1]
 
     def probability_below(self, ma: float, *, spreads_above: float | None = None) -> float:
         """P(θ < ma), or, with `spreads_above` = k, P(θ < ma and θ·(1 + k·RS) < the intensity `ma` stands for).

@@ -281,9 +281,7 @@ class Watch:
         plainly, lost = known.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
         before = self._verdict
         self._verdict = _verdict(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
-        low, high = known.interval_ma()
-        median = known.threshold_ma()
-        identified = known.is_identified()
+        median, low, high, below, identified = known.summary()
         margin = intensity_ma - median
         return WatchState(
             verdict=self._verdict,
@@ -291,7 +289,7 @@ class Watch:
             interval_ma=(low, high) if identified else None,
             margin_ma=margin if identified else None,
             margin_relative=margin / median if identified else None,
-            margin_at_least_ma=intensity_ma - known.interval_ma(0.9)[1],
+            margin_at_least_ma=intensity_ma - below,
             probability_kept=kept,
             probability_lost=lost,
             stimulus_failure=stimulus_failure,
