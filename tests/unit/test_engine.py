@@ -23,13 +23,20 @@ PROFILE = read_profile("simulated")
 class Run:
     """An engine with its device and its study file."""
 
-    def __init__(self, folder: Path, scenario: str = "single", seed: int = 1, faults: tuple[Fault, ...] = ()) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        scenario: str = "single",
+        seed: int = 1,
+        faults: tuple[Fault, ...] = (),
+        block_s: float = 0.02,
+    ) -> None:
         self.clock = VirtualClock()
         self.device = SimulatedDevice(
             scenario=scenario,
             seed=seed,
             clock=self.clock,
-            block_s=0.02,
+            block_s=block_s,
             lead_s=PROFILE.acquisition.lead_s,
             faults=faults,
         )
@@ -127,7 +134,7 @@ def test_scan_proposes_and_only_the_operator_accepts(make) -> None:
 def test_a_scan_runs_until_its_proposal_is_there(make) -> None:
     # The train ends the scan some turns before the answers to its last pulses are in: whoever waits for the end of the
     # scan must not find it over without a proposal.
-    run = make(scenario="healthy")
+    run = make(scenario="healthy", block_s=0.005)
     run.engine.start_scan(up_to_ma=4.0)
     run.until(lambda: run.engine.is_scanning)
     run.until(lambda: not run.engine.is_scanning)
