@@ -156,6 +156,7 @@ class Engine:
         self._proposal_ma: float | None = None
         self._scan_sentence = ""
         self._n_pulses = 0
+        self._n_stops = 0
         self._last_snapshot_s = -math.inf
         self._has_viewer = False
         self._is_finished = False
@@ -179,7 +180,14 @@ class Engine:
     # ---- commands: the operator's acts ------------------------------------------------------------------------------
 
     def stop(self, reason: str = "stopped by the operator") -> None:
-        """Bring the output to rest at once, from any thread."""
+        """Bring the output to rest at once, from any thread.
+
+        Acts that were asked for before and are not done yet are void where they would bring output.
+        """
+        self._n_stops += 1
+        self._halt(reason)
+
+    def _halt(self, reason: str) -> None:
         try:
             self._gate.stop(reason)
         except DeviceError as exc:
@@ -188,11 +196,11 @@ class Engine:
 
     def begin(self) -> None:
         """At rest → delivering, at 0 mA; nothing comes out before the intensity is raised or a scan is started."""
-        self._command("begin", self._begin)
+        self._command("begin", self._begin, brings_output=True)
 
     def raise_intensity(self, *, coarse: bool = False) -> None:
         """One step of the profile up."""
-        self._command("raise", lambda: self._move_intensity(+1, coarse=coarse))
+        self._command("raise", lambda: self._move_intensity(+1, coarse=coarse), brings_output=True)
 
     def lower_intensity(self, *, coarse: bool = False) -> None:
         """One step of the profile down."""
@@ -200,7 +208,7 @@ class Engine:
 
     def set_intensity(self, intensity_ma: float) -> None:
         """Go to an intensity: downwards any distance, upwards at most the largest step the profile allows."""
-        self._command("intensity", lambda: self._set_intensity(intensity_ma))
+        self._command("intensity", lambda: self._set_intensity(intensity_ma), brings_output=True)
 
     def change_rate(self, direction: int) -> None:
         """The next higher (+1) or lower (−1) rate of the profile."""
@@ -208,11 +216,11 @@ class Engine:
 
     def start_scan(self, *, up_to_ma: float | None = None) -> None:
         """Authorise and begin a threshold scan up to an intensity, the profile's scan ceiling if none is given."""
-        self._command("scan", lambda: self._start_scan(up_to_ma))
+        self._command("scan", lambda: self._start_scan(up_to_ma), brings_output=True)
 
     def accept_proposal(self) -> None:
         """Take the intensity that the scan proposed as working intensity."""
-        self._command("accept", self._accept)
+        self._command("accept", self._accept, brings_output=True)
 
     def toggle_test_pulses(self) -> None:
         """Test pulses off or on again."""
@@ -230,11 +238,19 @@ class Engine:
         """Write the operator's note into the study."""
         self._command("mark", lambda: self._say(f"mark: {text}"))
 
-    def _command(self, name: str, act: Callable[[], None]) -> None:
+    def _command(self, name: str, act: Callable[[], None], *, brings_output: bool = False) -> None:
+        n_stops = self._n_stops
+
         def run() -> None:
             self._store.add_action(name, "operator", sample=self._ring.next_sample, recording=self._number)
+            if brings_output and self._n_stops != n_stops:
+                self._say(f"{name}: not done, since a stop came after it")
+                return
             try:
                 act()
+                if brings_output and self._n_stops != n_stops:
+                    # The stop came while this was being done, perhaps before there was anything to stop.
+                    self._halt("stopped by the operator")
             except SafetyViolationError as exc:
                 self._say(f"refused: {exc}")
             except DeviceError as exc:
@@ -603,7 +619,7 @@ class Engine:
         )
 
     def _next_recording(self) -> None:
-        self.stop("new recording")
+        self._halt("new recording")
         self._end_scan()
         self._follow_intensity(0.0)
         self._end_recording()
@@ -637,6 +653,8 @@ class Engine:
                 command = self._commands.get_nowait()
             except queue.Empty:
                 return
+            # What was stopped before the command was given must not end what the command begins.
+            self._drain_events()
             command()
 
     def _note_gate(self, kind: str, detail: str) -> None:
@@ -708,7 +726,10 @@ class Engine:
         """Everything as it stands now; for the engine's own thread."""
         session = self.session
         scan_text = self._scan.description if self._scan is not None else ""
-        recording_text = "" if self._policy is None else f"recording, one test pulse in {self._policy.one_in}"
+        recording_text = ""
+        if self._policy is not None:
+            one_in = self._policy.one_in
+            recording_text = f"recording, one test pulse in {one_in}" if one_in else "recording, test pulses off"
         return EngineSnapshot(
             state=self._gate.state,
             latch_reason=self._gate.latch_reason,
