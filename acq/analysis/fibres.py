@@ -31,6 +31,7 @@ _REACH_US = 2800.0  # potentials closer than this share a group: their templates
 _RESIDUAL_SHARE = 0.06  # of the neighbour: below this a leftover peak may be misfit of its varying shape
 PRESENT_AMPLITUDE = 0.45  # of the usual amplitude; a response is all or none
 PRESENT_GAIN = 30.0  # of the log-likelihood ×2; chance over a 2 ms window stays below 1e-5
+_LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
 _SEARCH_US = 400.0  # around the latencies seen
 
 
@@ -104,8 +105,12 @@ def find_fibres(
         mains = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
         mains = sorted(mains, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
         fits = _fit_all(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+    least_uv = _LEAST_SNR * noise.rms_uv
     fibres = [
-        fibre for index, fit in enumerate(fits) for fibre in _describe(fit, index) if fibre.n_responses >= _enough(n)
+        fibre
+        for index, fit in enumerate(fits)
+        for fibre in _describe(fit, index)
+        if fibre.n_responses >= _enough(n) and fibre.amplitude_uv >= least_uv
     ]
     fibres.sort(key=lambda fibre: float(np.nanmedian(fibre.position)))
     return FittedFibres(tuple(fibres), tuple(fits), polarity, noise_sd)
