@@ -156,6 +156,7 @@ class Engine:
         self._proposal_ma: float | None = None
         self._scan_sentence = ""
         self._n_pulses = 0
+        self._n_sweeps = 0
         self._n_stops = 0
         self._last_snapshot_s = -math.inf
         self._has_viewer = False
@@ -295,6 +296,16 @@ class Engine:
         """Whether a scan runs: until its proposal, or the sentence why there is none, has been taken."""
         # Not `result`: the train ends the scan from the feeder's thread, before the answers to its last pulses are in.
         return self._scan is not None and self._proposal_ma is None
+
+    @property
+    def margin_rule(self) -> MarginRule:
+        """The margin that is asked for."""
+        return self._rule
+
+    @property
+    def n_sweeps(self) -> int:
+        """Sweeps taken, over all recordings."""
+        return self._n_sweeps
 
     @property
     def scan_sentence(self) -> str:
@@ -442,6 +453,7 @@ class Engine:
             self._withdraw.set()
         for sweep in sweeps:
             self._n_pulses += 1
+            self._n_sweeps += 1
             if not self._is_replay:
                 self._gate.verify(sweep.pulse, samples_lost=sweep.is_damaged)
             if self.session.n_sweeps >= _LONGEST_RECORDING:
@@ -704,15 +716,17 @@ class Engine:
             return "begin delivery, or start a threshold scan"
         if self._scan is not None:
             return "scan runs; hold the electrodes still"
-        worst = [s for s in self.session.states.values() if s.verdict in (GuardVerdict.LOST, GuardVerdict.THIN)]
+        states = self.session.states
+        worst = [n for n, s in states.items() if s.verdict in (GuardVerdict.LOST, GuardVerdict.THIN)]
         if worst:
-            return min(worst, key=lambda s: s.probability_kept).sentence
+            fibre = min(worst, key=lambda n: states[n].probability_kept)
+            return f"fibre {fibre}: {states[fibre].sentence}"
         if self._gate.intensity_ma <= 0:
             return "raise the intensity, or start a threshold scan"
-        if not self.session.states:
+        if not states:
             return "no fibre yet: move the needle, or raise the intensity"
-        untested = [s for s in self.session.states.values() if s.verdict is GuardVerdict.UNTESTED]
-        return untested[0].sentence if untested else "margin kept: go on"
+        untested = [f"fibre {n}: {s.sentence}" for n, s in states.items() if s.verdict is GuardVerdict.UNTESTED]
+        return untested[0] if untested else "margin kept: go on"
 
     def _publish(self, *, force: bool = False) -> None:
         now_s = self._wall.now_s()
@@ -755,4 +769,5 @@ class Engine:
             messages=tuple(self._messages),
             study_path=str(self._store.path),
             is_finished=self._is_finished,
+            delivered_kind=session.delivered_kind,
         )

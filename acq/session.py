@@ -92,6 +92,7 @@ class EngineSnapshot:
     messages: tuple[str, ...]
     study_path: str
     is_finished: bool
+    delivered_kind: PulseKind = PulseKind.MEASURING  # of the pulse that `delivered_ma` is of
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +176,7 @@ class RecordingSession:
         self.n_testing = 0
         self.n_rejected = 0
         self.delivered_ma = float("nan")
+        self.delivered_kind = PulseKind.MEASURING
 
     @property
     def n_sweeps(self) -> int:
@@ -211,6 +213,7 @@ class RecordingSession:
         self.n_testing += sweep.pulse.kind is PulseKind.TESTING
         self.n_rejected += finding.rejected
         self.delivered_ma = self._intensity(sweep.pulse)
+        self.delivered_kind = sweep.pulse.kind
         working = working_ma if working_ma > 0 else self._intensity(sweep.pulse)
         events: list[str] = []
         changes: list[VerdictChange] = []
