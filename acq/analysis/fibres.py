@@ -99,7 +99,7 @@ def find_fibres(
         rest = _find_tracks(
             sharpen(left, sample_rate_hz=sample_rate_hz) * polarity, first, noise_sd, sample_rate_hz, settings, n
         )
-        new = _new_tracks(rest, mains, sample_rate_hz)
+        new = [track for track in rest if not _is_shadow(track, mains, _RESIDUAL_SHARE, sample_rate_hz)]
         if not new or len(mains) >= settings.max_fibres:
             break
         mains = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
@@ -153,37 +153,24 @@ def _near(track: Track, other: Track, sample_rate_hz: float, before_us: float, a
     return bool(-before_us < distance < after_us)
 
 
+def _is_shadow(track: Track, others: list[Track], share: float, sample_rate_hz: float) -> bool:
+    """Whether a track may be no more than a side lobe, or the leftover, of a larger one it goes with."""
+    size = float(np.nanmedian(track.size))
+    return any(
+        size < share * float(np.nanmedian(other.size))
+        and _shares_sweeps(track, other)
+        and _near(track, other, sample_rate_hz, _LOBE_BEFORE_US, _LOBE_AFTER_US)
+        for other in others
+    )
+
+
 def _without_lobes(tracks: list[Track], sample_rate_hz: float) -> list[Track]:
     """The tracks that cannot be a side lobe of a larger one."""
-    ordered = sorted(tracks, key=lambda t: -float(np.nanmedian(t.size)))
     kept: list[Track] = []
-    for track in ordered:
-        size = float(np.nanmedian(track.size))
-        is_lobe = any(
-            size < _MAIN_SHARE * float(np.nanmedian(other.size))
-            and _shares_sweeps(track, other)
-            and _near(track, other, sample_rate_hz, _LOBE_BEFORE_US, _LOBE_AFTER_US)
-            for other in kept
-        )
-        if not is_lobe:
+    for track in sorted(tracks, key=lambda t: -float(np.nanmedian(t.size))):
+        if not _is_shadow(track, kept, _MAIN_SHARE, sample_rate_hz):
             kept.append(track)
     return kept
-
-
-def _new_tracks(rest: list[Track], known: list[Track], sample_rate_hz: float) -> list[Track]:
-    """Tracks of the residual that are not leftovers of a subtracted potential."""
-    new: list[Track] = []
-    for track in rest:
-        size = float(np.nanmedian(track.size))
-        leftover = any(
-            size < _RESIDUAL_SHARE * float(np.nanmedian(other.size))
-            and _shares_sweeps(track, other)
-            and _near(track, other, sample_rate_hz, _LOBE_BEFORE_US, _LOBE_AFTER_US)
-            for other in known
-        )
-        if not leftover:
-            new.append(track)
-    return new
 
 
 def _fit_all(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from acq.records import BoolArray, FloatArray
 
@@ -14,6 +15,7 @@ __all__ = [
     "comparable_pairs",
     "corrected_interval_us",
     "corrected_mcd_us",
+    "find_unsettled",
     "mcd_interval_us",
     "mean_consecutive_difference_us",
     "mean_sorted_difference_us",
@@ -23,7 +25,9 @@ __all__ = [
 MCD_PER_SD = 2.0 / np.sqrt(np.pi)
 """MCD of independent Gaussian latencies with SD 1: 1.128 (Ekstedt, Nilsson & Stålberg 1974)."""
 
-_CORRELATION_OF_ADJACENT = 0.2239  # of |D_i| and |D_i+1| for independent Gaussian latencies
+_PAUSE = 3.0  # an interval this many times the next one is a pause, or the last of a much slower rate
+_LONGEST_SETTLING = 20  # responses
+_SETTLING_SEEN = 12  # responses needed to tell
 _NOISE_UNCERTAINTY = 0.05  # relative, of MCD_noise: noise injection agrees within 1–2 %, the noise itself is estimated
 
 
@@ -44,8 +48,9 @@ def comparable_pairs(
 ) -> BoolArray:
     """Which consecutive sweeps (k, k + 1) may be compared: (n − 1,) bool.
 
-    Both sweeps must be usable and answered, no other stimulus may lie between them, and the time since the fibre's last
-    response must be the same for both within `interval_tolerance`: the velocity of a muscle fibre depends on it, and a
+    Both sweeps must be usable and answered, no other stimulus may lie between them, both must have settled after a
+    pause (`find_unsettled`), and the time since the fibre's last response must be the same for both within
+    `interval_tolerance`: the velocity of a muscle fibre depends on it, and a
     latency that follows a longer pause is later for a reason that is not jitter.
 
     Parameters
@@ -64,11 +69,46 @@ def comparable_pairs(
     before = np.concatenate([[-1], np.maximum.accumulate(last)[:-1]])
     since = np.where(before >= 0, onset_s - onset_s[np.maximum(before, 0)], np.nan)
     # What came before the first response is not known, so its pair is not comparable.
-    both = responded[:-1] & responded[1:] & usable[:-1] & usable[1:]
+    ready = responded & usable & ~find_unsettled(latency_us, onset_s=onset_s)
+    both = ready[:-1] & ready[1:]
     with np.errstate(invalid="ignore"):
         same = np.abs(since[1:] - since[:-1]) <= interval_tolerance * np.minimum(since[1:], since[:-1])
     comparable: BoolArray = both & same
     return comparable
+
+
+def find_unsettled(latency_us: FloatArray, *, onset_s: FloatArray) -> BoolArray:
+    """Responses in which the latency still runs towards its new level after a pause or a jump of the rate: (n,) bool.
+
+    A muscle fibre remembers more than its last interval: after a pause of seconds the first dozen responses are late,
+    each
+    less than the one before. That is no jitter. How long it lasts is taken from the latencies themselves: settled is
+    the first response from which the median of five lies within one SD of the level that follows.
+
+    Parameters
+    ----------
+    latency_us : (n,)
+        NaN where there is no response.
+    onset_s : (n,)
+    """
+    unsettled = np.zeros(latency_us.size, dtype=bool)
+    seen = np.flatnonzero(np.isfinite(latency_us))
+    if seen.size < _SETTLING_SEEN:
+        return unsettled
+    interval = np.diff(onset_s[seen])
+    # What came before the first response is not known: it may have been a pause.
+    starts = np.concatenate([[0], 1 + np.flatnonzero(interval[:-1] >= _PAUSE * interval[1:])])
+    for start, stop in zip(starts, [*starts[1:], seen.size], strict=True):
+        stretch = latency_us[seen[start : min(stop, start + 3 * _LONGEST_SETTLING)]]
+        if stretch.size < _SETTLING_SEEN:
+            continue
+        level = stretch[_LONGEST_SETTLING:] if stretch.size >= 2 * _LONGEST_SETTLING else stretch[-stretch.size // 3 :]
+        centre = float(np.median(level))
+        spread = 1.4826 * float(np.median(np.abs(level - centre)))
+        medians = np.median(sliding_window_view(stretch, 5), axis=1)[:_LONGEST_SETTLING]
+        settled = np.flatnonzero(np.abs(medians - centre) <= spread)
+        unsettled[seen[start : start + (int(settled[0]) if settled.size else medians.size)]] = True
+    return unsettled
 
 
 def mean_consecutive_difference_us(latency_us: FloatArray, pairs: BoolArray) -> float:

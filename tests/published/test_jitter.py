@@ -94,3 +94,30 @@ def test_pairs_across_a_change_of_rate_are_not_comparable() -> None:
     latency_us = np.linspace(5000.0, 4900.0, 10)
     pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=np.ones(10, dtype=bool), interval_tolerance=0.1)
     assert np.flatnonzero(pairs).tolist() == [1, 2, 3, 5, 6, 7, 8]
+
+
+def test_settling_after_a_pause_is_not_jitter() -> None:
+    # A muscle fibre conducts faster the more it has been active: latency falls over the first responses after a pause
+    # (common practice: latency shortens each time the rate is raised). Invented decay, the size of what one sees.
+    rng = np.random.default_rng(21)
+    onset_s = np.concatenate([np.arange(60) / 10.0, 20.0 + np.arange(100) / 10.0])
+    latency_us = 5000.0 + rng.normal(0.0, 10.0, 160)
+    settled_mcd_us = mean_consecutive_difference_us(latency_us, _all_pairs(160))
+    latency_us[60:] += 500.0 * np.exp(-np.arange(100) / 4.0)
+    pairs = comparable_pairs(latency_us, onset_s=onset_s, usable=np.ones(160, dtype=bool), interval_tolerance=0.1)
+    assert mean_consecutive_difference_us(latency_us, pairs) == pytest.approx(settled_mcd_us, rel=0.1)
+    assert not pairs[59:68].any()
+    assert pairs[85:].all()
+    assert pairs[5:59].all()
+
+
+def test_without_a_pause_little_is_set_aside() -> None:
+    rng = np.random.default_rng(22)
+    kept = []
+    for _ in range(50):
+        latency_us = 5000.0 + rng.normal(0.0, 10.0, 60)
+        usable = np.ones(60, dtype=bool)
+        kept.append(
+            comparable_pairs(latency_us, onset_s=np.arange(60) / 10.0, usable=usable, interval_tolerance=0.1).mean()
+        )
+    assert np.mean(kept) > 0.96
