@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import sys
 from collections.abc import Sequence
 from importlib.metadata import EntryPoint, entry_points
@@ -36,16 +37,21 @@ class _LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's signature
         """Load one command."""
+        command: object
         if cmd_name in _OWN:
             command = importlib.import_module(_OWN[cmd_name][0]).command
         elif cmd_name in (points := _plugged_in()):
             try:
                 command = points[cmd_name].load()
-            except (ImportError, AttributeError) as exc:
-                raise click.UsageError(f"the command '{cmd_name}' cannot be loaded ({exc}); install it anew") from exc
+            except Exception as exc:  # a foreign package may fail in any way, and must say so in a line
+                raise click.UsageError(
+                    f"the command '{cmd_name}' cannot be loaded ({type(exc).__name__}: {exc}); install its package anew"
+                ) from exc
         else:
             return None
-        return command if isinstance(command, click.Command) else None
+        if not isinstance(command, click.Command):
+            raise click.UsageError(f"the command '{cmd_name}' is a {type(command).__name__}; correct its package")
+        return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them, so that the help comes at once."""
@@ -61,17 +67,21 @@ def _plugged_in() -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=COMMAND_GROUP)}
 
 
-@click.group(cls=_LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(cls=_LazyGroup, invoke_without_command=True, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="suprathresh")
-def cli() -> None:
+@click.pass_context
+def cli(context: click.Context) -> None:
     """Guarded acquisition for stimulated single-fibre EMG.
 
     For research and training; not a medical device. The licensed person at the patient decides.
     """
+    if context.invoked_subcommand is None:
+        click.echo(context.get_help())
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; one line on standard error and exit code 2 for anything the user can put right."""
+    _never_fail_on_a_letter()
     try:
         result = cli.main(args=list(arguments) if arguments is not None else None, standalone_mode=False)
     except click.exceptions.Exit as exc:
@@ -94,6 +104,13 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.stderr.close()
         sys.exit(1)
     sys.exit(result if isinstance(result, int) else 0)
+
+
+def _never_fail_on_a_letter() -> None:
+    """Where the terminal or the pipe has no µ, θ or ▲, a question mark stands for it."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
 
 
 def _say(message: str) -> None:
