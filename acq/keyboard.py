@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import _thread
+import contextlib
 import os
 import sys
 import threading
@@ -31,7 +33,8 @@ _WINDOWS = {"H": "up", "P": "down", "M": "right", "K": "left", "I": "page up", "
 def decode_keys(data: bytes) -> Iterator[str]:
     """Names of the keys in what a POSIX terminal sent: ``"space"``, ``"up"``, ``"page down"``, or the character itself.
 
-    Unknown escape sequences are skipped as a whole: their letters must not count as keys.
+    Unknown escape sequences are skipped as a whole: their letters must not count as keys. A space is always a key, also
+    right after Escape or inside a broken sequence: it stops the output.
     """
     position = 0
     while position < len(data):
@@ -41,10 +44,7 @@ def decode_keys(data: bytes) -> Iterator[str]:
                 yield _ESCAPES[known]
                 position += len(known)
                 continue
-            position += 2
-            while position < len(data) and not 0x40 <= data[position] <= 0x7E:
-                position += 1
-            position += 1
+            position = _after_sequence(data, position + 1)
             continue
         length = 1
         while length < 4 and position + length < len(data) and 0x80 <= data[position + length] < 0xC0:
@@ -53,6 +53,15 @@ def decode_keys(data: bytes) -> Iterator[str]:
         position += length
         if character:
             yield _NAMED.get(character, character)
+
+
+def _after_sequence(data: bytes, position: int) -> int:
+    """Where an unknown sequence ends whose Escape was just before `position`: parameters, then one final byte."""
+    if data[position] in b"[O":
+        position += 1
+        while position < len(data) and 0x30 <= data[position] <= 0x3F:
+            position += 1
+    return position + (position < len(data) and 0x21 <= data[position] <= 0x7E)
 
 
 class Keyboard:
@@ -72,6 +81,11 @@ class Keyboard:
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
         self._restore: Callable[[], None] = lambda: None
+
+    @property
+    def is_alive(self) -> bool:
+        """Whether keys are still read; not when the terminal has gone."""
+        return self._thread is not None and self._thread.is_alive()
 
     def __enter__(self) -> Self:
         read = self._read_windows if sys.platform == "win32" else self._prepare_posix()
@@ -94,7 +108,13 @@ class Keyboard:
 
         terminal = sys.stdin.fileno()
         before = termios.tcgetattr(terminal)
-        self._restore = lambda: termios.tcsetattr(terminal, termios.TCSADRAIN, before)
+
+        def restore() -> None:
+            # A terminal that has gone needs nothing back.
+            with contextlib.suppress(termios.error):
+                termios.tcsetattr(terminal, termios.TCSADRAIN, before)
+
+        self._restore = restore
         # Keys at once and unechoed; Ctrl-C stays an interrupt.
         tty.setcbreak(terminal)
         return lambda: self._read_posix(terminal)
@@ -103,13 +123,13 @@ class Keyboard:
         import select
 
         while not self._stopping.is_set():
-            ready, _, _ = select.select([terminal], [], [], _POLL_S)
-            if not ready:
-                continue
             try:
-                data = os.read(terminal, 64)
+                ready, _, _ = select.select([terminal], [], [], _POLL_S)
+                data = os.read(terminal, 64) if ready else None
             except OSError:
                 data = b""
+            if data is None:
+                continue
             if not data:
                 return  # the terminal is gone
             for key in decode_keys(data):
@@ -127,5 +147,8 @@ class Keyboard:
                     key = _WINDOWS.get(getwch())
                     if key is not None:
                         self._on_key(key)
+                elif character == "\x03":
+                    # Read raw, Ctrl-C comes as a character: it stays an interrupt.
+                    _thread.interrupt_main()
                 else:
                     self._on_key(_NAMED.get(character, character))

@@ -11,7 +11,7 @@ from rich.live import Live
 from rich.text import Text
 
 from acq.engine import Engine
-from acq.errors import DeviceError
+from acq.errors import DeviceError, SuprathreshError
 from acq.keyboard import Keyboard
 from acq.records import OutputState
 from acq.report.results import VERDICT_STYLES
@@ -22,6 +22,7 @@ __all__ = ["KEYS", "act_on_key", "render", "run_terminal"]
 _REFRESH_S = 0.1
 _BAR_WIDTH = 34
 _MESSAGES_SHOWN = 3
+_MOST_FAILURES = 3
 _GREY = "#999999"
 _STATES = {
     OutputState.AT_REST: ("■", f"bold black on {_GREY}"),
@@ -85,44 +86,83 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
     """Show the live view until the operator finishes, the recording is at its end, or the device fails.
 
     The engine turns in a thread of its own; when this returns or raises, that thread has ended and the output is at
-    rest.
+    rest. Without a keyboard there is no stop key: should the terminal go, the output stops and the study is finished.
+
+    Raises
+    ------
+    SuprathreshError
+        What ended the engine's thread: the study file cannot be written, or the program failed again and again.
     """
-    ending = threading.Event()
-    turning = threading.Thread(target=_turn, args=(engine, ending), name="engine", daemon=True)
+    turning = _Turning(engine)
 
     def on_key(key: str) -> None:
         if not act_on_key(engine, key, up_to_ma=up_to_ma):
-            ending.set()
+            turning.ending.set()
 
     console = Console()
     snapshot = engine.snapshot()
-    try:
-        with Live(console=console, screen=True, auto_refresh=False) as live, Keyboard(on_key):
+    with Live(console=console, screen=True, auto_refresh=False) as live, Keyboard(on_key) as keyboard:
+        try:
             turning.start()
-            while not ending.wait(_REFRESH_S) and turning.is_alive():
+            while not turning.ending.wait(_REFRESH_S) and turning.is_alive():
+                if not keyboard.is_alive:
+                    engine.stop("the terminal has gone, and with it the stop key")
+                    break
                 newest = engine.snapshot()
                 if newest is not None:
                     snapshot = newest
                 if snapshot is not None:
                     live.update(render(snapshot, width=console.width), refresh=True)
-    finally:
-        # Also on Ctrl-C: the output first.
-        engine.stop("study finished by the operator")
-        ending.set()
-        if turning.is_alive():
-            turning.join(timeout=5.0)
+        finally:
+            # Before the terminal is given back, also on Ctrl-C: the output first.
+            engine.stop("study finished by the operator")
+            turning.end()
+    if turning.failure is not None:
+        raise turning.failure
 
 
-def _turn(engine: Engine, ending: threading.Event) -> None:
-    try:
-        while not ending.is_set() and not engine.is_finished:
-            engine.step()
-    except Exception as exc:  # whatever happens here, the output must not go on by itself
+class _Turning(threading.Thread):
+    """Turns the engine. Whatever fails in it, the output goes off and stays off until a person acknowledges it."""
+
+    def __init__(self, engine: Engine) -> None:
+        super().__init__(name="engine", daemon=True)
+        self._engine = engine
+        self.ending = threading.Event()
+        self.failure: SuprathreshError | None = None
+
+    def run(self) -> None:
+        """Step until the end; a failure of the program ends the recording, the third ends the study."""
+        n_failures = 0
+        while not self.ending.is_set() and not self._engine.is_finished:
+            try:
+                self._engine.step()
+            except SuprathreshError as exc:
+                # Already in words, and nothing can be kept any more: the study file is full, or has gone.
+                self._latch(str(exc))
+                self.failure = exc
+                return
+            except Exception as exc:  # noqa: BLE001 - whatever it is, the output must not go on by itself
+                n_failures += 1
+                what = f"the program failed ({type(exc).__name__}: {exc})"
+                self._latch(what)
+                if n_failures >= _MOST_FAILURES:
+                    self.failure = SuprathreshError(f"{what}, {n_failures} times; what was recorded is kept")
+                    return
+                # The recording may be in any condition; the study file holds what it is worth, and the next is sound.
+                self._engine.new_recording()
+
+    def _latch(self, reason: str) -> None:
         try:
-            engine.gate.latch(f"the program failed: {exc}")
-        except DeviceError:
-            ending.set()
-        raise
+            self._engine.gate.latch(reason)
+        except DeviceError as exc:
+            # Latched off all the same; the device that does not listen is said beside it.
+            self._engine.mark(f"the device did not take the order to stop: {exc}")
+
+    def end(self) -> None:
+        """Wait for the last turn."""
+        self.ending.set()
+        if self.is_alive():
+            self.join(timeout=5.0)
 
 
 def render(snapshot: EngineSnapshot, *, width: int) -> RenderableType:
@@ -180,7 +220,8 @@ def _fibre_lines(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int) -> 
         interval = f"({low:.0f}–{high:.0f})" if math.isfinite(low) else ""
         jitter = f"jitter {fibre.mcd_us:5.1f} µs {interval:<9}"
     first.append(jitter, style=_GREY if fibre.is_untested else "bold")
-    first.append(f" blocking {100 * fibre.blocking[0]:.0f} %  ")
+    blocking = f"{100 * fibre.blocking[0]:.0f} %" if math.isfinite(fibre.blocking[0]) else "–"
+    first.append(f" blocking {blocking}  ")
     first.append("untested" if fibre.is_untested else f"{fibre.n_admitted} admitted", style=_GREY)
     second = Text("   ", no_wrap=True, overflow="ellipsis")
     if fibre.threshold_ma is not None and fibre.margin_ma is not None and fibre.margin_relative is not None:

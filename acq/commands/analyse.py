@@ -21,7 +21,7 @@ from acq.report.comparison import compare
 from acq.report.results import comparison_table, plain_result, result_table
 from acq.study.store import StudyStore
 
-__all__ = ["command", "stored_settings"]
+__all__ = ["command", "settings_in", "stored_settings"]
 
 
 def stored_settings(settings: Mapping[str, Any], *, path: Path) -> RecordingSettings:
@@ -40,7 +40,7 @@ def stored_settings(settings: Mapping[str, Any], *, path: Path) -> RecordingSett
         ) from exc
 
 
-def _settings_in(path: Path, number: int | None) -> RecordingSettings:
+def settings_in(path: Path, number: int | None) -> RecordingSettings:
     """Those of a recording in a study file; the defaults for a recording from elsewhere."""
     with path.open("rb") as file:
         if not file.read(16).startswith(b"SQLite format 3"):
@@ -76,7 +76,7 @@ def command(
     if electrode is not None:
         recording = replace(recording, electrode=electrode)
     settings = settings_from(
-        _settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+        settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
     )
     truth = load_truth(file) if with_truth else None
     if with_truth and truth is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any, TypeVar
@@ -13,9 +14,16 @@ from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from hardware_profiles import HardwareProfile
 
-__all__ = ["margin_options", "settings_from", "settings_of_profile"]
+__all__ = ["finite", "margin_options", "settings_from", "settings_of_profile"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+def finite(context: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+    """Refuse what click's number ranges let pass: "nan" and "inf"."""
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value:g} is not a finite number.", ctx=context, param=parameter)
+    return value
 
 
 def margin_options(command: Command) -> Command:

@@ -12,6 +12,8 @@ import click
 
 from acq import __version__
 from acq.clock import Clock, RealClock, VirtualClock
+from acq.commands.analyse import settings_in
+from acq.commands.interruption import ending_like_ctrl_c
 from acq.commands.options import margin_options, settings_from
 from acq.commands.study import print_results
 from acq.devices.registry import read_profile
@@ -77,11 +79,11 @@ def command(
     """Play FILE through the live path as if it were a device. Nothing is delivered."""
     recording = load_recording(file, number=number)
     settings = settings_from(
-        RecordingSettings(), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+        settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
     )
     is_terminal = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
     is_paced = speed == "real" or (speed is None and is_terminal)
-    with ExitStack() as stack:
+    with ending_like_ctrl_c(), ExitStack() as stack:
         is_temporary = study_path is None
         if study_path is None:
             folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="suprathresh-replay-"))

@@ -14,7 +14,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
 from acq.clock import Clock, RealClock
-from acq.commands.options import margin_options, settings_from, settings_of_profile
+from acq.commands.interruption import ending_like_ctrl_c
+from acq.commands.options import finite, margin_options, settings_from, settings_of_profile
 from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.engine import Engine, EngineOptions
@@ -46,10 +47,17 @@ _LONGEST_SCAN_S = 120.0
 )
 @click.option("--stimuli", type=click.IntRange(min=1), help="Unattended: so many stimuli at the working intensity.")
 @click.option(
-    "--seconds", type=click.FloatRange(min=0, min_open=True), help="Unattended: so long at the working intensity."
+    "--seconds",
+    type=click.FloatRange(min=0, min_open=True),
+    callback=finite,
+    help="Unattended: so long at the working intensity.",
 )
 @click.option(
-    "--up-to", "up_to_ma", type=click.FloatRange(min=0, min_open=True), help="How far a threshold scan may go, mA."
+    "--up-to",
+    "up_to_ma",
+    type=click.FloatRange(min=0, min_open=True),
+    callback=finite,
+    help="How far a threshold scan may go, mA.",
 )
 @click.option(
     "--person-present", is_flag=True, help="Unattended on real hardware: a licensed person is at the patient."
@@ -93,17 +101,15 @@ def command(
     options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real")
     device = open_device(device_kind or profile.device.kind, profile, options)
     about = device.describe()
-    if up_to_ma is not None and up_to_ma > profile.stimulus.ceiling_ma:
-        raise ConfigurationError(
-            f"--up-to {up_to_ma:g} mA is above the profile's ceiling of {profile.stimulus.ceiling_ma:g} mA; give less"
-        )
+    _check_scan(up_to_ma, profile, is_unattended=is_unattended)
     if not about.is_simulated:
         _ask_for_a_person(is_unattended, person_present, up_to_ma)
     if not is_unattended and about.is_virtual_time:
         raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
     path = study_path if study_path is not None else default_study_path(datetime.now())
     clock = getattr(device, "clock", None)
-    with StudyStore.create(path, meta={"program": f"suprathresh {__version__}"}) as store:
+    meta = {"program": f"suprathresh {__version__}"}
+    with ending_like_ctrl_c(), StudyStore.create(path, meta=meta) as store:
         engine_options = EngineOptions(electrode=electrode, settings=settings)
         engine_clock: Clock = clock if about.is_virtual_time and clock is not None else RealClock()
         engine = Engine(device, profile, store, options=engine_options, clock=engine_clock)
@@ -111,9 +117,26 @@ def command(
             if not is_unattended:
                 return _attended(engine, store, up_to_ma)
             return _unattended(engine, store, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
+        except Exception as exc:
+            engine.gate.latch(f"the program failed ({type(exc).__name__}: {exc})")
+            raise
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, is_unattended: bool) -> None:
+    """Refuse a scan that the safety gate would refuse, before anything is opened."""
+    stimulus = profile.stimulus
+    if up_to_ma is None:
+        if is_unattended and stimulus.scan_ceiling_ma is None:
+            raise ConfigurationError("the profile names no scan ceiling; say with --up-to MA how far the scan may go")
+        return
+    what, limit_ma = "scan ceiling", stimulus.scan_ceiling_ma
+    if limit_ma is None:
+        what, limit_ma = "ceiling", stimulus.ceiling_ma
+    if up_to_ma > limit_ma:
+        raise ConfigurationError(f"--up-to {up_to_ma:g} mA is above the profile's {what} of {limit_ma:g} mA; give less")
 
 
 def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None) -> None:
@@ -234,5 +257,5 @@ def _trouble(engine: Engine, working_ma: float | None) -> str | None:
     if engine.gate.state is OutputState.LATCHED_OFF:
         return f"output latched off: {engine.gate.latch_reason}"
     if working_ma is None:
-        return engine.last_message or "the threshold scan proposed no intensity"
+        return engine.scan_sentence or engine.last_message or "the threshold scan proposed no intensity"
     return None
