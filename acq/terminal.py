@@ -21,6 +21,7 @@ __all__ = ["KEYS", "act_on_key", "render", "run_terminal"]
 
 _REFRESH_S = 0.1
 _BAR_WIDTH = 34
+_BAR_COLUMN = 39
 _MESSAGES_SHOWN = 3
 _MOST_FAILURES = 3
 _GREY = "#999999"
@@ -235,6 +236,8 @@ def _fibre_lines(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int) -> 
         second.append(f"θ < {below_ma:.2f} mA  margin > {fibre.margin_at_least_ma:.2f} mA {100 * share:.0f} %  ")
     else:
         second.append("threshold not known    ", style=_GREY)
+    # One axis under the other, whatever the figures are.
+    second.append(" " * max(0, _BAR_COLUMN - len(second)))
     if width >= len(second) + _BAR_WIDTH:
         second.append_text(_margin_bar(fibre, snapshot, colour))
     recent = fibre.recent_latency_us[-max(0, min(20, width - len(second) - 2)) :]
