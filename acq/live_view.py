@@ -1,0 +1,379 @@
+"""What the live view shows: one glance says whether it stimulates and whether every fibre has its margin.
+
+Drawing only, from a snapshot; who turns the engine and reads the keys is in `acq.terminal`.
+"""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.console import Group
+from rich.text import Text
+
+from acq.guard.margin import MarginRule
+from acq.records import GuardVerdict, OutputState, PulseKind
+from acq.report.results import VERDICT_STYLES
+from acq.session import EngineSnapshot, FibreSnapshot
+
+__all__ = ["KEYS", "render"]
+
+_GREY = "#999999"
+_STOP = "bold white on #B00020"  # red is for the stop alone
+_READY = "bold black on #F0E442"
+_STATES = {
+    OutputState.AT_REST: ("■", f"bold black on {_GREY}"),
+    OutputState.READY: ("○", _READY),
+    OutputState.DELIVERING: ("●", "bold black on #56B4E9"),
+    OutputState.LATCHED_OFF: ("◆", "bold black on #D55E00"),
+}
+
+KEYS = (
+    ("space", "STOP"),
+    ("b", "begin"),
+    ("t", "threshold scan"),
+    ("enter", "accept"),
+    ("+ −", "intensity"),
+    ("page ↑↓", "coarse"),
+    ("← →", "rate"),
+    ("x", "test pulses"),
+    ("m", "mark"),
+    ("n", "new recording"),
+    ("q", "finish"),
+)
+
+_SILENT_S = 1.0  # ten snapshots a second are usual; without one for so long the view says that it is old
+_ADVICE_LINES = 3
+_STRIP_CELLS = 24
+_LEAST_STRIP_CELLS = 8
+_LEAST_BAR_CELLS = 16
+_WORST_FIRST = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    """How much is shown: three rows for the state, blank rows between the parts, messages, rows for each fibre."""
+
+    is_tall_state: bool
+    has_gaps: bool
+    n_messages: int
+    fibre_rows: int
+
+
+# From roomy to bare; the first that fits is taken. The state, the advice and the keys are never given up.
+_USUAL = _Layout(is_tall_state=False, has_gaps=True, n_messages=3, fibre_rows=2)
+_LAYOUTS = (
+    _Layout(is_tall_state=True, has_gaps=True, n_messages=6, fibre_rows=2),
+    _Layout(is_tall_state=True, has_gaps=True, n_messages=3, fibre_rows=2),
+    _USUAL,
+    _Layout(is_tall_state=False, has_gaps=True, n_messages=1, fibre_rows=2),
+    _Layout(is_tall_state=False, has_gaps=False, n_messages=0, fibre_rows=2),
+    _Layout(is_tall_state=False, has_gaps=False, n_messages=0, fibre_rows=1),
+)
+
+
+def render(
+    snapshot: EngineSnapshot,
+    *,
+    width: int,
+    height: int | None = None,
+    rule: MarginRule | None = None,
+    silent_s: float = 0.0,
+) -> Group:
+    """The whole view.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the terminal, in cells. Without a height the view is as long as it needs to be.
+    rule : MarginRule, optional
+        For the mark of the intensity that each fibre needs.
+    silent_s : float
+        For how long the engine has given no snapshot.
+    """
+    silent = [_silent_line(silent_s, width)] if silent_s >= _SILENT_S else []
+    head = [_state_line(snapshot, width), *silent, _where_line(snapshot, width)]
+    advice, keys = _advice_lines(snapshot, width), _keys_lines(snapshot, width)
+    chosen = _USUAL
+    room = len(snapshot.fibres) * 2
+    if height is not None:
+        for layout in _LAYOUTS:
+            chosen = layout
+            room = height - _rows_beside_fibres(layout, snapshot, len(head), len(advice), len(keys))
+            if room >= layout.fibre_rows * max(1, len(snapshot.fibres)):
+                break
+    gap = [Text()] if chosen.has_gaps else []
+    banner = [_banner_edge(snapshot, width)] if chosen.is_tall_state else []
+    messages = [
+        Text(f"  {message}", style=_GREY, overflow="ellipsis", no_wrap=True)
+        for message in (snapshot.messages[-chosen.n_messages :] if chosen.n_messages else ())
+    ]
+    return Group(
+        *banner,
+        head[0],
+        *banner,
+        *head[1:],
+        *gap,
+        *_all_fibres(snapshot, width, rows=chosen.fibre_rows, room=room, rule=rule),
+        *gap,
+        *advice,
+        *gap,
+        *messages,
+        *keys,
+    )
+
+
+def _rows_beside_fibres(layout: _Layout, snapshot: EngineSnapshot, n_head: int, n_advice: int, n_keys: int) -> int:
+    n_messages = min(layout.n_messages, len(snapshot.messages))
+    return n_head + n_advice + n_keys + n_messages + 2 * layout.is_tall_state + 3 * layout.has_gaps
+
+
+# ---- the state ------------------------------------------------------------------------------------------------------
+
+
+def _is_live(snapshot: EngineSnapshot) -> bool:
+    """Whether the verdicts are about what happens now."""
+    return snapshot.is_replay or snapshot.state is OutputState.DELIVERING
+
+
+def _is_idle(snapshot: EngineSnapshot) -> bool:
+    """Delivering as far as the gate is concerned, yet nothing comes out: 0 mA."""
+    return not snapshot.is_replay and snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma <= 0
+
+
+def _state_look(snapshot: EngineSnapshot) -> tuple[str, str]:
+    return ("○", _READY) if _is_idle(snapshot) else _STATES[snapshot.state]
+
+
+def _banner_edge(snapshot: EngineSnapshot, width: int) -> Text:
+    return Text(" " * width, style=_state_look(snapshot)[1])
+
+
+def _state_line(snapshot: EngineSnapshot, width: int) -> Text:
+    shape, style = _state_look(snapshot)
+    word = "REPLAY" if snapshot.is_replay else str(snapshot.state).upper()
+    intensity = snapshot.delivered_ma if snapshot.is_replay else snapshot.intensity_ma
+    parts = [f" {shape} {word}", f"{intensity:.2f} mA" if math.isfinite(intensity) else "– mA"]
+    if _is_idle(snapshot):
+        parts.append("NO PULSES YET" if snapshot.proposal_ma is None else "WAITING FOR YOU")
+    parts += [f"{snapshot.rate_hz:g} Hz", f"{snapshot.n_pulses} pulses"]
+    if math.isfinite(snapshot.delivered_ma) and not snapshot.is_replay:
+        kind = "test " if snapshot.delivered_kind is PulseKind.TESTING else ""
+        parts.append(f"last {kind}{snapshot.delivered_ma:.2f} mA")
+    # Whole or not at all: a figure that is cut off misleads.
+    while len(parts) > 2 and len("   ".join(parts)) > width:
+        parts.pop()
+    return Text("   ".join(parts).ljust(width), style=style, no_wrap=True, overflow="crop")
+
+
+def _silent_line(silent_s: float, width: int) -> Text:
+    text = f" ◆ NO NEWS FOR {silent_s:.0f} s: what is shown below is old. Space stops the output all the same."
+    return Text(text.ljust(width), style="bold black on #E69F00", no_wrap=True, overflow="crop")
+
+
+def _where_line(snapshot: EngineSnapshot, width: int) -> Text:
+    minutes, seconds = divmod(int(snapshot.elapsed_s), 60)
+    line = Text(f" {minutes}:{seconds:02d}", style=_GREY, no_wrap=True, overflow="ellipsis")
+    loud: list[str] = []
+    quiet: list[str] = []
+    if snapshot.samples_lost:
+        loud.append(f"{snapshot.samples_lost} SAMPLES LOST")
+    if snapshot.is_simulated:
+        quiet.append("simulated patient")
+    quiet.append(f"recording {snapshot.recording}")
+    if snapshot.procedure:
+        quiet.append(snapshot.procedure.removeprefix("recording, "))
+    if snapshot.n_rejected:
+        quiet.append(f"{snapshot.n_rejected} sweeps rejected")
+    if math.isfinite(snapshot.noise_uv):
+        quiet.append(f"noise {snapshot.noise_uv:.0f} µV")
+    for text in loud:
+        line.append(f"   {text}", style="bold #E69F00")
+    for text in quiet:
+        if len(line) + 3 + len(text) <= width:
+            line.append(f"   {text}", style=_GREY)
+    return line
+
+
+# ---- the fibres -----------------------------------------------------------------------------------------------------
+
+
+def _all_fibres(snapshot: EngineSnapshot, width: int, *, rows: int, room: int, rule: MarginRule | None) -> list[Text]:
+    if not snapshot.fibres:
+        return [Text("  no fibre yet", style=_GREY)]
+    shown, hidden = _choose_fibres(snapshot.fibres, max(1, room // rows), has_spare_row=room % rows > 0)
+    top_ma = _axis_top_ma(snapshot, rule)
+    lines: list[Text] = []
+    for fibre in shown:
+        lines.append(_figures_line(fibre, snapshot, width, is_alone=rows == 1))
+        if rows > 1:
+            lines.append(_margin_line(fibre, snapshot, width, rule, top_ma))
+    if hidden:
+        worst = next(verdict for verdict in _WORST_FIRST if any(one.verdict is verdict for one in hidden))
+        shape, colour = VERDICT_STYLES[worst]
+        lines.append(Text(f"   and {len(hidden)} more, none worse than {shape} {worst}", style=colour))
+    return lines
+
+
+def _choose_fibres(
+    fibres: Sequence[FibreSnapshot], n_places: int, *, has_spare_row: bool
+) -> tuple[list[FibreSnapshot], list[FibreSnapshot]]:
+    """Those that there is room for, the worst before the others, in their usual order; and the rest."""
+    if len(fibres) <= n_places:
+        return list(fibres), []
+    n_places = max(1, n_places if has_spare_row else n_places - 1)  # the row that tells of the rest
+    worst = sorted(range(len(fibres)), key=lambda index: (_WORST_FIRST.index(fibres[index].verdict), index))
+    kept = set(worst[:n_places])
+    return [one for index, one in enumerate(fibres) if index in kept], [
+        one for index, one in enumerate(fibres) if index not in kept
+    ]
+
+
+def _figures_line(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int, *, is_alone: bool) -> Text:
+    """Verdict, latency, jitter, blocking, how many admitted; alone also the margin."""
+    shape, colour = VERDICT_STYLES[fibre.verdict]
+    line = Text(no_wrap=True, overflow="ellipsis")
+    if _is_live(snapshot):
+        line.append(f" {fibre.fibre} {shape} {str(fibre.verdict).upper():<12}", style=f"bold {colour}")
+    else:
+        # Nothing is delivered, so nothing is assured: the verdict is about the intensity before.
+        line.append(f" {fibre.fibre} {shape} {'was ' + fibre.verdict:<12}", style=_GREY)
+    latency = f"{fibre.latency_us / 1000:.2f} ms" if math.isfinite(fibre.latency_us) else "– ms"
+    line.append(f"{latency:>9}  ")
+    jitter = "jitter    – µs"
+    if math.isfinite(fibre.mcd_us):
+        low, high = fibre.mcd_interval_us
+        interval = f"({low:.0f}–{high:.0f})" if math.isfinite(low) and math.isfinite(high) else ""
+        jitter = f"jitter {fibre.mcd_us:4.1f} µs {interval}"
+    line.append(f"{jitter:<24}", style=_GREY if fibre.is_untested else "bold")
+    share = fibre.blocking[0]
+    blocking = f"{100 * share:.0f} %" if math.isfinite(share) else "–"
+    line.append(f"blocking {blocking:<6}", style="bold" if share >= 0.01 else "")
+    line.append("untested" if fibre.is_untested else f"{fibre.n_admitted} admitted", style=_GREY)
+    if is_alone and fibre.margin_relative is not None:
+        line.append(f"  {100 * fibre.margin_relative:+.0f} %", style=_GREY)
+    line.truncate(width, overflow="ellipsis")
+    return line
+
+
+def _bound_ma(fibre: FibreSnapshot, snapshot: EngineSnapshot) -> float | None:
+    """What the threshold is surely below, where that is all that is known; None where not even that is."""
+    if fibre.threshold_ma is None and 0 < fibre.margin_at_least_ma < snapshot.intensity_ma:
+        return snapshot.intensity_ma - fibre.margin_at_least_ma
+    return None
+
+
+def _threshold_text(fibre: FibreSnapshot, snapshot: EngineSnapshot) -> tuple[str, str]:
+    """Threshold and margin in words."""
+    bound_ma = _bound_ma(fibre, snapshot)
+    if fibre.threshold_ma is not None:
+        threshold = f"θ {fibre.threshold_ma:.2f} mA"
+        if fibre.threshold_interval_ma is not None:
+            low, high = fibre.threshold_interval_ma
+            threshold += f" ({low:.2f}–{high:.2f})"
+        if fibre.margin_ma is None or fibre.margin_relative is None or not _is_live(snapshot):
+            return threshold, ""
+        return threshold, f"margin {fibre.margin_ma:+.2f} mA {100 * fibre.margin_relative:+.0f} %"
+    if bound_ma is not None:
+        share = 100 * fibre.margin_at_least_ma / bound_ma
+        return f"θ < {bound_ma:.2f} mA", f"margin > {fibre.margin_at_least_ma:.2f} mA {share:.0f} %"
+    return "threshold not known" if _is_live(snapshot) else "not followed at rest", ""
+
+
+def _margin_line(
+    fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int, rule: MarginRule | None, top_ma: float
+) -> Text:
+    """Threshold, margin, the two on a current axis, and the last responses, as far as there is room."""
+    threshold, margin = _threshold_text(fibre, snapshot)
+    line = Text(f"   {threshold:<22} {margin:<23} ", no_wrap=True, overflow="ellipsis")
+    left = width - len(line)
+    n_bar = min(40, left - _LEAST_STRIP_CELLS - 2)
+    if n_bar >= _LEAST_BAR_CELLS:
+        line.append_text(_margin_bar(fibre, snapshot, rule, top_ma, n_bar))
+        line.append("  ")
+        left -= n_bar + 2
+    recent = fibre.recent_latency_us[-max(0, min(_STRIP_CELLS, left)) :] if left > 0 else ()
+    for value in recent:
+        line.append("·" if math.isfinite(value) else "x", style=_GREY if math.isfinite(value) else "bold")
+    return line
+
+
+def _axis_top_ma(snapshot: EngineSnapshot, rule: MarginRule | None) -> float:
+    """End of the current axis, the same for all fibres, so that they can be compared."""
+    values = [0.1, snapshot.intensity_ma]
+    for fibre in snapshot.fibres:
+        if fibre.threshold_interval_ma is not None:
+            values.append(fibre.threshold_interval_ma[1])
+        needed_ma = _needed_ma(fibre, snapshot, rule)
+        if needed_ma is not None:
+            values.append(needed_ma)
+    return 1.15 * max(values)
+
+
+def _needed_ma(fibre: FibreSnapshot, snapshot: EngineSnapshot, rule: MarginRule | None) -> float | None:
+    """The intensity that surely keeps the margin: over the upper end of what the threshold may be."""
+    if rule is None:
+        return None
+    highest = _bound_ma(fibre, snapshot)
+    if fibre.threshold_interval_ma is not None:
+        highest = fibre.threshold_interval_ma[1]
+    return rule.required_ma(highest) if highest is not None and highest > 0 else None
+
+
+def _margin_bar(
+    fibre: FibreSnapshot, snapshot: EngineSnapshot, rule: MarginRule | None, top_ma: float, n_cells: int
+) -> Text:
+    """Current axis from 0: ▒ where the threshold is, ┃ what the margin asks for, ● where the stimulus is."""
+    colour = VERDICT_STYLES[fibre.verdict][1]
+    cells = [("─", _GREY)] * n_cells
+
+    def cell(value_ma: float) -> int:
+        return min(n_cells - 1, max(0, int(value_ma / top_ma * n_cells)))
+
+    bound_ma = _bound_ma(fibre, snapshot)
+    if fibre.threshold_interval_ma is not None:
+        low, high = (cell(end) for end in fibre.threshold_interval_ma)
+        cells[low : high + 1] = [("▒", "")] * (high + 1 - low)
+    elif bound_ma is not None:
+        cells[: cell(bound_ma) + 1] = [("░", _GREY)] * (cell(bound_ma) + 1)
+    needed_ma = _needed_ma(fibre, snapshot, rule)
+    if needed_ma is not None:
+        cells[cell(needed_ma)] = ("┃", "")
+    if snapshot.intensity_ma > 0:
+        cells[cell(snapshot.intensity_ma)] = ("●", f"bold {colour}")
+    return Text.assemble(*cells)
+
+
+# ---- what to do -----------------------------------------------------------------------------------------------------
+
+
+def _advice_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:
+    """The advice as a whole: it is what must be read, so it is wrapped and not cut off."""
+    advice = snapshot.advice
+    if (snapshot.state is OutputState.LATCHED_OFF and not snapshot.is_replay) or snapshot.proposal_ma is not None:
+        advice += " [enter]"
+    wrapped = textwrap.wrap(advice, max(20, width - 3), max_lines=_ADVICE_LINES, placeholder=" …") or [""]
+    return [Text(("▶ " if index == 0 else "  ") + row, style="bold", no_wrap=True) for index, row in enumerate(wrapped)]
+
+
+def _keys_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:
+    """The keys, never broken inside an entry; the stop first."""
+    lines = [Text(no_wrap=True)]
+    for key, meaning in KEYS:
+        if snapshot.is_replay and key not in ("q", "m"):
+            continue
+        is_stop = meaning == "STOP"
+        if key == "enter" and snapshot.state is OutputState.LATCHED_OFF:
+            meaning = "acknowledge"
+        entry = Text.assemble(
+            (f"   {key}   " if is_stop else f" {key} ", _STOP if is_stop else "reverse"),
+            (f" {meaning}  ", "bold" if is_stop else ""),
+        )
+        if len(lines[-1]) + len(entry.plain.rstrip()) > width and len(lines[-1]):
+            lines.append(Text(no_wrap=True))
+        lines[-1].append_text(entry)
+    for line in lines:
+        line.rstrip()
+    return lines
