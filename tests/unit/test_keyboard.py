@@ -1,0 +1,144 @@
+"""Keys: decoded whole, a space never lost, the terminal given back, on POSIX and on Windows."""
+
+import contextlib
+import os
+import sys
+import threading
+from collections.abc import Iterator
+from types import SimpleNamespace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from acq import keyboard
+from acq.keyboard import Keyboard, decode_keys
+
+PATIENCE_S = 20.0
+
+
+@pytest.mark.parametrize(
+    "before",
+    [
+        b"\x1b",
+        b"\x1b\x1b",
+        b"\x1b[",
+        b"\x1bO",
+        b"\x1b[1;5",
+        b"\x1b[15~",
+        b"\x1bq",
+        b"\xc3",
+        b"\xff",
+        b"\x1b[A",
+        b"\x00",
+    ],
+)
+def test_a_space_is_never_part_of_something_else(before: bytes) -> None:
+    # In ECMA-48 a space may stand inside a control sequence; here it is the stop key, wherever it stands.
+    assert list(decode_keys(before + b" "))[-1] == "space"
+    assert list(decode_keys(before + b" b")).count("space") == 1
+
+
+@given(st.binary(max_size=40))
+def test_every_space_is_a_stop_whatever_surrounds_it(data: bytes) -> None:
+    assert list(decode_keys(data)).count("space") == data.count(b" ")
+
+
+@pytest.mark.parametrize(
+    "data", [b"\x1b[15~", b"\x1b[1;5A", b"\x1bOP", b"\x1bt", b"\x1b[<0;10;10M", b"\x1b[", b"\x1bO"]
+)
+def test_unknown_sequences_are_no_keys(data: bytes) -> None:
+    # F5, control with an arrow, F1, alt with t, a click of the mouse, and two that are cut off.
+    assert not list(decode_keys(data))
+
+
+class Terminal:
+    """A pseudo-terminal in place of standard input; `other` is its other end."""
+
+    def __init__(self) -> None:
+        import pty
+
+        self.other, self.own = pty.openpty()
+
+    def fileno(self) -> int:
+        return self.own
+
+    def close(self, end: int) -> None:
+        with contextlib.suppress(OSError):
+            os.close(end)
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Terminal]:
+    pytest.importorskip("termios", reason="pseudo-terminals are POSIX only; Windows keys are tested below")
+    made = Terminal()
+    monkeypatch.setattr(sys, "stdin", made)
+    yield made
+    made.close(made.other)
+    made.close(made.own)
+
+
+class Keys:
+    """Notes keys, and lets a test wait for a number of them."""
+
+    def __init__(self) -> None:
+        self.seen: list[str] = []
+        self._changed = threading.Condition()
+
+    def __call__(self, key: str) -> None:
+        with self._changed:
+            self.seen.append(key)
+            self._changed.notify_all()
+
+    def wait_for(self, n: int) -> list[str]:
+        with self._changed:
+            assert self._changed.wait_for(lambda: len(self.seen) >= n, PATIENCE_S), self.seen
+            return self.seen
+
+
+def test_keys_come_at_once_without_enter(terminal: Terminal) -> None:
+    keys = Keys()
+    with Keyboard(keys) as board:
+        os.write(terminal.other, b"b\x1b[5~ ")
+        assert keys.wait_for(3) == ["b", "page up", "space"]
+        assert board.is_alive
+    assert not board.is_alive
+
+
+def test_the_terminal_is_given_back_also_after_an_error(terminal: Terminal) -> None:
+    import termios
+
+    before = termios.tcgetattr(terminal.own)
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(pytest.raises(LookupError))
+        stack.enter_context(Keyboard(Keys()))
+        # Neither lines nor echo, yet Ctrl-C is still an interrupt.
+        flags = termios.tcgetattr(terminal.own)[3]
+        assert not flags & (termios.ICANON | termios.ECHO)
+        assert flags & termios.ISIG
+        raise LookupError
+    assert termios.tcgetattr(terminal.own) == before
+
+
+def test_a_terminal_that_goes_is_noticed_and_leaving_does_not_fail(terminal: Terminal) -> None:
+    with Keyboard(Keys()) as board:
+        thread = board._thread
+        assert thread is not None
+        terminal.close(terminal.other)
+        thread.join(PATIENCE_S)
+        assert not board.is_alive
+
+
+def test_windows_keys(monkeypatch: pytest.MonkeyPatch) -> None:
+    # What the Microsoft C runtime's _getwch gives: arrows and pages as 0xE0 or 0x00 and a second character.
+    characters = [*"b \r", "\xe0", "H", "\x00", "Q", "\xe0", "S", "+", "\x03", "q"]
+    interrupts: list[bool] = []
+    fake = SimpleNamespace(kbhit=lambda: bool(characters), getwch=lambda: characters.pop(0))
+    monkeypatch.setitem(sys.modules, "msvcrt", fake)
+    monkeypatch.setattr(sys, "platform", "win32")
+    monkeypatch.setattr(keyboard._thread, "interrupt_main", lambda: interrupts.append(True))
+    keys = Keys()
+    with Keyboard(keys):
+        seen = keys.wait_for(7)
+    assert seen == ["b", "space", "enter", "up", "page down", "+", "q"]  # 0xE0 S is Delete: not a key of ours
+    assert interrupts == [True]
