@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +13,12 @@ from pydantic import TypeAdapter, ValidationError
 from rich.console import Console
 
 from acq import __version__
-from acq.commands.options import margin_options, settings_from
+from acq.commands.options import margin_options, plain_margin, settings_from
 from acq.errors import InputFileError
 from acq.exchange.recordings import Recording, load_recording, load_truth
 from acq.offline import RecordingSettings, analyse_recording
 from acq.report.comparison import compare
-from acq.report.results import comparison_table, plain_result, result_table
+from acq.report.results import comparison_table, plain_result, plain_row, result_table
 from acq.study.store import StudyStore
 
 __all__ = ["command", "settings_in", "stored_settings"]
@@ -91,12 +91,12 @@ def command(
             "schema_version": 1,
             "program": f"suprathresh {__version__}",
             "file": str(file),
-            "margin": asdict(settings.margin),
+            "margin": plain_margin(settings.margin),
             "recordings": [plain_result(number or 1, analysis)],
         }
         if rows:
-            document["truth"] = [asdict(row) for row in rows]
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, default=str))
+            document["truth"] = [plain_row(row) for row in rows]
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
         console = Console()
         console.print(

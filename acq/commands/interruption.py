@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from types import FrameType
 
-__all__ = ["ending_like_ctrl_c"]
+__all__ = ["Interruption", "ending_like_ctrl_c"]
 
 # The terminal's window closed, the process asked to end, Ctrl-Break on Windows; not every system has each.
 _SIGNALS = ("SIGHUP", "SIGTERM", "SIGBREAK")
@@ -29,3 +30,39 @@ def ending_like_ctrl_c() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+class Interruption:
+    """While its context lasts, the first Ctrl-C breaks into nothing: it acts, and waits to be noticed between turns.
+
+    What a turn has begun, a sweep on its way into the study file above all, is brought to its end. At the end of the
+    context KeyboardInterrupt is raised for it. A second Ctrl-C does not wait.
+
+    Parameters
+    ----------
+    act : callable
+        Called at once, in a thread of its own, since the main thread may hold any lock at that moment.
+    """
+
+    def __init__(self, act: Callable[[], None]) -> None:
+        self._act = act
+        self._before: dict[int, object] = {}
+        self.has_come = False
+
+    def __enter__(self) -> Interruption:
+        if threading.current_thread() is threading.main_thread():
+            numbers = [getattr(signal, name) for name in ("SIGINT", *_SIGNALS) if hasattr(signal, name)]
+            self._before = {number: signal.signal(number, self._take) for number in numbers}
+        return self
+
+    def __exit__(self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: object) -> None:
+        for number, handler in self._before.items():
+            signal.signal(number, handler)  # type: ignore[arg-type] # what `signal.signal` gave
+        if self.has_come and exc is None:
+            raise KeyboardInterrupt
+
+    def _take(self, _number: int, _frame: FrameType | None) -> None:
+        if self.has_come:
+            raise KeyboardInterrupt
+        self.has_come = True
+        threading.Thread(target=self._act, name="interruption", daemon=True).start()

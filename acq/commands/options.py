@@ -14,7 +14,7 @@ from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from hardware_profiles import HardwareProfile
 
-__all__ = ["finite", "margin_options", "settings_from", "settings_of_profile"]
+__all__ = ["finite", "margin_options", "plain_margin", "settings_from", "settings_of_profile"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -58,6 +58,11 @@ def settings_from(
     except ValueError as exc:
         raise ConfigurationError(f"margin: {exc}") from exc
     return replace(base, margin=margin)
+
+
+def plain_margin(rule: MarginRule) -> dict[str, str | float]:
+    """The margin as plain data for a script."""
+    return {"rule": rule.combine, "relative": rule.relative, "absolute_ma": rule.absolute_ma}
 
 
 def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:

@@ -13,7 +13,7 @@ import click
 from acq import __version__
 from acq.clock import Clock, RealClock, VirtualClock
 from acq.commands.analyse import settings_in
-from acq.commands.interruption import ending_like_ctrl_c
+from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import margin_options, settings_from
 from acq.commands.study import print_results
 from acq.devices.registry import read_profile
@@ -97,7 +97,8 @@ def command(
 
                 run_terminal(engine)
             else:
-                engine.run(lambda: False)
+                with Interruption(engine.stop) as interruption:
+                    engine.run(lambda: interruption.has_come)
         finally:
             results = engine.finish()
         if as_json:
@@ -107,7 +108,7 @@ def command(
                 "file": str(file),
                 "recordings": [plain_result(n, one) for n, one in results.items()],
             }
-            click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+            click.echo(json.dumps(document, indent=2, allow_nan=False))
         else:
             print_results(results, None if is_temporary else store)
     return 0

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import math
 import sys
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,12 +17,12 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
 from acq.clock import Clock, RealClock
-from acq.commands.interruption import ending_like_ctrl_c
-from acq.commands.options import finite, margin_options, settings_from, settings_of_profile
+from acq.commands.interruption import Interruption, ending_like_ctrl_c
+from acq.commands.options import finite, margin_options, plain_margin, settings_from, settings_of_profile
 from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.engine import Engine, EngineOptions
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, DeviceError, SuprathreshError
 from acq.offline import RecordingSettings
 from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS
@@ -29,7 +32,8 @@ from hardware_profiles import HardwareProfile
 
 __all__ = ["command", "print_results"]
 
-_LONGEST_SCAN_S = 120.0
+_MOST_SCAN_PULSES = 300  # a climb to the highest ceiling, the refining, and some to spare
+_PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of an intensity
 
 
 @click.command("study")
@@ -117,8 +121,16 @@ def command(
             if not is_unattended:
                 return _attended(engine, store, up_to_ma)
             return _unattended(engine, store, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
+        except SuprathreshError as exc:
+            # The run has begun, so this is no mistake on the command line: the study file is full, or has gone.
+            with contextlib.suppress(SuprathreshError):
+                engine.finish()
+            click.echo(f"suprathresh: {exc}", err=True)
+            return 1
         except Exception as exc:
-            engine.gate.latch(f"the program failed ({type(exc).__name__}: {exc})")
+            # Not this one's own failure: the first is what has to be told.
+            with contextlib.suppress(DeviceError):
+                engine.gate.latch(f"the program failed ({type(exc).__name__}: {exc})")
             raise
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
@@ -146,7 +158,8 @@ def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float
             raise click.UsageError("unattended on real hardware needs --up-to MA and --person-present")
         return
     click.echo(CAUTIONS, err=True)
-    click.confirm("A licensed person is at the patient and has read the cautions", abort=True, err=True)
+    if not click.confirm("A licensed person is at the patient and has read the cautions", err=True):
+        raise ConfigurationError("not begun, since nobody has confirmed it; nothing was delivered")
 
 
 def _attended(engine: Engine, store: StudyStore, up_to_ma: float | None) -> int:
@@ -183,16 +196,28 @@ def _unattended(
 ) -> int:
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
     screen = Console(stderr=True)
-    with Progress(
-        *columns, TimeElapsedColumn(), console=screen, transient=True, disable=not screen.is_terminal
-    ) as progress:
-        task = progress.add_task("threshold scan", total=stimuli or seconds)
-        working_ma = _scan(engine, up_to_ma)
+    wanted = float(stimuli or seconds or 0)
+    done = 0.0
+    with (
+        Interruption(lambda: engine.stop("interrupted")) as interruption,
+        Progress(
+            *columns, TimeElapsedColumn(), console=screen, transient=True, disable=not screen.is_terminal
+        ) as progress,
+    ):
+        task = progress.add_task("threshold scan", total=wanted)
+        working_ma = _scan(engine, up_to_ma, profile.stimulus.default_rate_hz, interruption)
         if working_ma is not None:
             progress.update(task, description=f"recording at {working_ma:.2f} mA")
-            _record(engine, stimuli, seconds, lambda done: progress.update(task, completed=done))
+            done = _record(
+                engine,
+                wanted,
+                interruption,
+                is_time=seconds is not None,
+                report=lambda value: progress.update(task, completed=value),
+            )
     snapshot = engine.make_snapshot()
-    trouble = _trouble(engine, working_ma)
+    what = "s" if seconds is not None else "stimuli"
+    trouble = _trouble(engine, working_ma, f"{done:.0f} of {wanted:g} {what}" if done < wanted else None)
     results = engine.finish()
     if as_json:
         document: dict[str, Any] = {
@@ -204,16 +229,12 @@ def _unattended(
             "stimuli": snapshot.n_pulses,
             "seconds": snapshot.elapsed_s,
             "working_ma": working_ma,
-            "margin": {
-                "rule": settings.margin.combine,
-                "relative": settings.margin.relative,
-                "absolute_ma": settings.margin.absolute_ma,
-            },
+            "margin": plain_margin(settings.margin),
             "samples_lost": snapshot.samples_lost,
             "trouble": trouble,
             "recordings": [plain_result(n, one, working_ma=working_ma) for n, one in results.items()],
         }
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False))
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
         print_results(results, store)
     if trouble is not None:
@@ -222,40 +243,55 @@ def _unattended(
     return 0
 
 
-def _scan(engine: Engine, up_to_ma: float | None) -> float | None:
+def _scan(engine: Engine, up_to_ma: float | None, rate_hz: float, interruption: Interruption) -> float | None:
     """Scan, and accept what it proposes: starting the unattended run was the operator's act."""
     engine.start_scan(up_to_ma=up_to_ma)
-    end_s = engine.elapsed_s + _LONGEST_SCAN_S
-    engine.run(lambda: engine.elapsed_s > end_s or (engine.session.n_sweeps > 0 and not engine.is_scanning))
+    begun_s = engine.elapsed_s
+    end_s = begun_s + _MOST_SCAN_PULSES / rate_hz + _PATIENCE_S
+    has_begun = False
+
+    def is_done() -> bool:
+        nonlocal has_begun
+        has_begun = has_begun or engine.is_scanning or bool(engine.scan_sentence)
+        is_refused = not has_begun and engine.elapsed_s > begun_s + _PATIENCE_S
+        return interruption.has_come or is_refused or engine.elapsed_s > end_s or (has_begun and not engine.is_scanning)
+
+    engine.run(is_done)
     working_ma = engine.proposal_ma
     if working_ma is not None:
         engine.accept_proposal()
     return working_ma
 
 
-def _record(engine: Engine, stimuli: int | None, seconds: float | None, report: Any) -> None:
-    first, begun_s = engine.session.n_sweeps, engine.elapsed_s
-    begun = False
+def _record(
+    engine: Engine, wanted: float, interruption: Interruption, *, is_time: bool, report: Callable[[float], None]
+) -> float:
+    """Record so many stimuli or seconds at the working intensity; how many it became."""
+    first, begun_s = engine.n_sweeps, engine.elapsed_s
+    has_begun = False
+
+    def done() -> float:
+        return engine.elapsed_s - begun_s if is_time else engine.n_sweeps - first
 
     def is_done() -> bool:
-        nonlocal begun
-        state = engine.gate.state
-        begun = begun or (state is OutputState.DELIVERING and engine.gate.intensity_ma > 0)
-        done = engine.session.n_sweeps - first if stimuli is not None else engine.elapsed_s - begun_s
-        report(min(done, stimuli if stimuli is not None else seconds or done))
-        if begun and state is not OutputState.DELIVERING:
-            return True  # stopped or latched off: nothing more will come
-        return done >= stimuli if stimuli is not None else done >= (seconds or 0.0)
+        nonlocal has_begun
+        report(min(done(), wanted))
+        is_delivering = engine.gate.state is OutputState.DELIVERING and engine.gate.intensity_ma > 0
+        has_begun = has_begun or is_delivering
+        # Stopped, latched off, or never begun because the intensity was refused: nothing more will come.
+        is_over = not is_delivering if has_begun else engine.elapsed_s > begun_s + _PATIENCE_S
+        return interruption.has_come or is_over or done() >= wanted
 
     engine.run(is_done)
+    return math.floor(done()) if done() < wanted else wanted
 
 
-def _trouble(engine: Engine, working_ma: float | None) -> str | None:
+def _trouble(engine: Engine, working_ma: float | None, short: str | None) -> str | None:
     """Why the run is not what was asked for, in one sentence."""
     if engine.failure is not None:
         return str(engine.failure)
     if engine.gate.state is OutputState.LATCHED_OFF:
         return f"output latched off: {engine.gate.latch_reason}"
     if working_ma is None:
-        return engine.scan_sentence or engine.last_message or "the threshold scan proposed no intensity"
-    return None
+        return engine.scan_sentence or f"the threshold scan came to no end: {engine.last_message}"
+    return f"only {short}: {engine.last_message}" if short is not None else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from rich.table import Table
 from acq.records import FibreAnalysis, GuardVerdict, MissingReason, RecordingAnalysis
 from acq.report.comparison import ComparisonRow
 
-__all__ = ["VERDICT_STYLES", "comparison_table", "plain_result", "result_table"]
+__all__ = ["VERDICT_STYLES", "comparison_table", "plain_result", "plain_row", "result_table"]
 
 # Okabe–Ito colours, each with a shape and always beside its word.
 VERDICT_STYLES = {
@@ -103,6 +104,11 @@ def plain_result(number: int, analysis: RecordingAnalysis, *, working_ma: float 
         "reasons": list(analysis.reasons),
         "fibres": [_plain_fibre(fibre, working_ma) for fibre in analysis.fibres],
     }
+
+
+def plain_row(row: ComparisonRow) -> dict[str, Any]:
+    """One row of measured beside true as plain data: NaN is None."""
+    return asdict(row) | {"measured": _number(row.measured), "true": _number(row.true), "ok": bool(row.ok)}
 
 
 def _number(value: float | None) -> float | None:
