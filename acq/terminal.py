@@ -68,7 +68,8 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
     Raises
     ------
     SuprathreshError
-        What ended the engine's thread: the study file cannot be written, or the program failed again and again.
+        What ended the engine's thread: the study file cannot be written, or the program failed again and again. Or the
+        terminal has gone.
     """
     turning = _Turning(engine)
 
@@ -78,18 +79,22 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
 
     console = Console()
     show = _Show(engine, console)
-    with Live(console=console, screen=True, auto_refresh=False) as live, Keyboard(on_key) as keyboard:
-        try:
-            turning.start()
-            while not turning.ending.wait(_REFRESH_S) and turning.is_alive():
-                if not keyboard.is_alive:
-                    engine.stop("the terminal has gone, and with it the stop key")
-                    break
-                show.on(live)
-        finally:
-            # Before the terminal is given back, also on Ctrl-C: the output first.
-            engine.stop("study finished by the operator")
-            turning.end()
+    try:
+        with Live(console=console, screen=True, auto_refresh=False) as live, Keyboard(on_key) as keyboard:
+            try:
+                turning.start()
+                while not turning.ending.wait(_REFRESH_S) and turning.is_alive():
+                    if not keyboard.is_alive:
+                        engine.stop("the terminal has gone, and with it the stop key")
+                        break
+                    show.on(live)
+            finally:
+                # Before the terminal is given back, also on Ctrl-C: the output first.
+                engine.stop("study finished by the operator")
+                turning.end()
+    except OSError as exc:
+        # Nothing can be shown any more, not even the end of the view; nothing of the study is wrong.
+        raise SuprathreshError(f"the terminal has gone ({exc.strerror}); the study is kept") from exc
     if turning.failure is not None:
         raise turning.failure
 

@@ -7,11 +7,18 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
+from typing import Any
 
 __all__ = ["Interruption", "ending_like_ctrl_c"]
 
 # The terminal's window closed, the process asked to end, Ctrl-Break on Windows; not every system has each.
 _SIGNALS = ("SIGHUP", "SIGTERM", "SIGBREAK")
+
+
+def _heeded(*names: str) -> dict[int, Any]:
+    """Signals of this system with what they do now; not ignored ones: so is a program told to outlive its terminal."""
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    return {number: signal.getsignal(number) for number in numbers if signal.getsignal(number) != signal.SIG_IGN}
 
 
 @contextmanager
@@ -20,9 +27,7 @@ def ending_like_ctrl_c() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield  # only the main thread may set what a signal does
         return
-    numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
-    # What is ignored stays so: that is how a program is told to outlive its terminal.
-    before = {number: signal.getsignal(number) for number in numbers if signal.getsignal(number) != signal.SIG_IGN}
+    before = _heeded(*_SIGNALS)
     for number in before:
         signal.signal(number, signal.default_int_handler)
     try:
@@ -46,18 +51,19 @@ class Interruption:
 
     def __init__(self, act: Callable[[], None]) -> None:
         self._act = act
-        self._before: dict[int, object] = {}
+        self._before: dict[int, Any] = {}
         self.has_come = False
 
     def __enter__(self) -> Interruption:
         if threading.current_thread() is threading.main_thread():
-            numbers = [getattr(signal, name) for name in ("SIGINT", *_SIGNALS) if hasattr(signal, name)]
-            self._before = {number: signal.signal(number, self._take) for number in numbers}
+            self._before = _heeded("SIGINT", *_SIGNALS)
+            for number in self._before:
+                signal.signal(number, self._take)
         return self
 
     def __exit__(self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: object) -> None:
         for number, handler in self._before.items():
-            signal.signal(number, handler)  # type: ignore[arg-type] # what `signal.signal` gave
+            signal.signal(number, handler)
         if self.has_come and exc is None:
             raise KeyboardInterrupt
 

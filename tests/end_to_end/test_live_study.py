@@ -124,6 +124,46 @@ def test_ctrl_c_leaves_the_output_at_rest_and_the_study_complete(session: Sessio
     assert not path.with_name("live.study-wal").exists()
 
 
+def test_space_stops_also_right_after_escape(session: Session, tmp_path: Path) -> None:
+    session.wait_for("AT REST")
+    session.press("b")
+    session.wait_for("DELIVERING")
+    since = session.press("\x1b ")
+    session.wait_for("AT REST", since=since)
+    session.press("q")
+    assert session.exit_code() == 0
+    assert last_transition(tmp_path / "live.study") == "delivering to at rest: stopped by the operator"
+
+
+def test_being_asked_to_end_completes_the_study(session: Session, tmp_path: Path) -> None:
+    session.wait_for("AT REST")
+    session.press("t")
+    session.wait_for("assured")
+    session.process.terminate()
+    assert session.exit_code() == 130
+    assert "Traceback" not in session.seen
+    assert_complete(tmp_path / "live.study")
+
+
+def test_closing_the_terminal_completes_the_study(session: Session, tmp_path: Path) -> None:
+    session.wait_for("AT REST")
+    session.press("t")
+    session.wait_for("assured")
+    os.close(session.master)  # as when the window is closed: the system tells the program with SIGHUP
+    session.process.wait(timeout=PATIENCE_S)
+    session.master, other = pty.openpty()  # for the fixture to close
+    os.close(other)
+    assert_complete(tmp_path / "live.study")
+
+
+def assert_complete(path: Path) -> None:
+    assert last_transition(path).startswith("delivering to at rest")
+    with StudyStore.open(path) as store:
+        assert store.recordings()[0].n_sweeps > 10
+        assert len(store.results(1)) == 1
+    assert not path.with_name(f"{path.name}-wal").exists()
+
+
 def test_interrupting_an_unattended_run_keeps_the_study(tmp_path: Path) -> None:
     path = tmp_path / "cut.study"
     process = subprocess.Popen(
