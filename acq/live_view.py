@@ -54,23 +54,23 @@ _WORST_FIRST = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, Gua
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """How much is shown: three rows for the state, blank rows between the parts, messages, rows for each fibre."""
+    """How much is shown: three rows for the state and room above the keys, gaps elsewhere, messages, rows a fibre."""
 
-    is_tall_state: bool
+    is_roomy: bool
     has_gaps: bool
     n_messages: int
     fibre_rows: int
 
 
 # From roomy to bare; the first that fits is taken. The state, the advice and the keys are never given up.
-_USUAL = _Layout(is_tall_state=False, has_gaps=True, n_messages=3, fibre_rows=2)
+_USUAL = _Layout(is_roomy=False, has_gaps=True, n_messages=3, fibre_rows=2)
 _LAYOUTS = (
-    _Layout(is_tall_state=True, has_gaps=True, n_messages=6, fibre_rows=2),
-    _Layout(is_tall_state=True, has_gaps=True, n_messages=3, fibre_rows=2),
+    _Layout(is_roomy=True, has_gaps=True, n_messages=4, fibre_rows=2),
+    _Layout(is_roomy=True, has_gaps=True, n_messages=2, fibre_rows=2),
     _USUAL,
-    _Layout(is_tall_state=False, has_gaps=True, n_messages=1, fibre_rows=2),
-    _Layout(is_tall_state=False, has_gaps=False, n_messages=0, fibre_rows=2),
-    _Layout(is_tall_state=False, has_gaps=False, n_messages=0, fibre_rows=1),
+    _Layout(is_roomy=False, has_gaps=True, n_messages=1, fibre_rows=2),
+    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=2),
+    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=1),
 )
 
 
@@ -105,7 +105,7 @@ def render(
             if room >= layout.fibre_rows * max(1, len(snapshot.fibres)):
                 break
     gap = [Text()] if chosen.has_gaps else []
-    banner = [_banner_edge(snapshot, width)] if chosen.is_tall_state else []
+    banner = [_banner_edge(snapshot, width)] if chosen.is_roomy else []
     messages = [
         Text(f"  {message}", style=_GREY, overflow="ellipsis", no_wrap=True)
         for message in (snapshot.messages[-chosen.n_messages :] if chosen.n_messages else ())
@@ -121,13 +121,14 @@ def render(
         *advice,
         *gap,
         *messages,
+        *([Text()] if chosen.is_roomy else []),
         *keys,
     )
 
 
 def _rows_beside_fibres(layout: _Layout, snapshot: EngineSnapshot, n_head: int, n_advice: int, n_keys: int) -> int:
     n_messages = min(layout.n_messages, len(snapshot.messages))
-    return n_head + n_advice + n_keys + n_messages + 2 * layout.is_tall_state + 3 * layout.has_gaps
+    return n_head + n_advice + n_keys + n_messages + 3 * layout.is_roomy + 3 * layout.has_gaps
 
 
 # ---- the state ------------------------------------------------------------------------------------------------------

@@ -1,0 +1,213 @@
+"""The drawing of the live view: what is seen at a glance, in terminals of every size."""
+
+import math
+from dataclasses import replace
+from io import StringIO
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from acq.guard.margin import MarginRule
+from acq.live_view import KEYS, render
+from acq.records import GuardVerdict, OutputState, PulseKind
+from acq.session import EngineSnapshot, FibreSnapshot
+
+NAN = float("nan")
+FIBRE = FibreSnapshot(
+    fibre=1,
+    latency_us=3880.0,
+    amplitude_uv=950.0,
+    rise_time_us=150.0,
+    mcd_us=12.4,
+    mcd_interval_us=(10.8, 14.2),
+    mcd_noise_us=0.6,
+    n_pairs=90,
+    is_untested=False,
+    n_admitted=95,
+    n_responses=100,
+    n_stimuli=100,
+    blocking=(0.0, 0.0, 0.02),
+    threshold_ma=1.0,
+    threshold_interval_ma=(0.95, 1.05),
+    margin_ma=0.8,
+    margin_relative=0.8,
+    margin_at_least_ma=0.75,
+    verdict=GuardVerdict.ASSURED,
+    sentence="the margin is kept",
+    responded_last=True,
+    recent_latency_us=(3880.0, NAN, 3881.0),
+)
+SNAPSHOT = EngineSnapshot(
+    state=OutputState.DELIVERING,
+    latch_reason=None,
+    device="Simulated patient",
+    is_simulated=True,
+    is_replay=False,
+    recording=1,
+    elapsed_s=75.0,
+    intensity_ma=1.8,
+    delivered_ma=1.79,
+    rate_hz=10.0,
+    width_us=100.0,
+    ceiling_ma=10.0,
+    n_pulses=120,
+    n_testing=6,
+    n_rejected=0,
+    samples_lost=0,
+    noise_uv=8.0,
+    procedure="recording, one test pulse in 20",
+    proposal_ma=None,
+    advice="margin kept: go on",
+    fibres=(FIBRE,),
+    messages=("working intensity 1.80 mA",),
+    study_path="x.study",
+    is_finished=False,
+)
+UNKNOWN = replace(
+    FIBRE,
+    latency_us=NAN,
+    mcd_us=NAN,
+    mcd_interval_us=(NAN, NAN),
+    blocking=(NAN, NAN, NAN),
+    threshold_ma=None,
+    threshold_interval_ma=None,
+    margin_ma=None,
+    margin_relative=None,
+    margin_at_least_ma=0.0,
+    verdict=GuardVerdict.UNTESTED,
+    is_untested=True,
+    recent_latency_us=(),
+)
+RULE = MarginRule(relative=0.2)
+
+
+def shown(snapshot: EngineSnapshot, width: int = 80, height: int | None = None, silent_s: float = 0.0) -> list[str]:
+    console = Console(width=width, record=True, file=StringIO())
+    console.print(render(snapshot, width=width, height=height, rule=RULE, silent_s=silent_s))
+    return console.export_text().splitlines()
+
+
+@given(
+    width=st.integers(40, 200),
+    height=st.integers(12, 60),
+    n_fibres=st.integers(0, 12),
+    n_messages=st.integers(0, 8),
+    state=st.sampled_from(OutputState),
+    advice=st.text("abc mA", max_size=200),
+    silent_s=st.floats(0, 100),
+)
+def test_state_advice_and_stop_are_there_in_every_terminal(
+    width: int, height: int, n_fibres: int, n_messages: int, state: OutputState, advice: str, silent_s: float
+) -> None:
+    fibres = tuple(replace(UNKNOWN if n % 2 else FIBRE, fibre=n + 1) for n in range(n_fibres))
+    messages = tuple(f"message {n}" for n in range(n_messages))
+    snapshot = replace(SNAPSHOT, state=state, fibres=fibres, messages=messages, advice=advice)
+    lines = shown(snapshot, width, height, silent_s)
+    assert all(len(line) <= width for line in lines)
+    text = "\n".join(lines)
+    assert str(state).upper() in text
+    assert "▶" in text
+    assert "STOP" in text
+    assert "nan" not in text
+    if width >= 80:
+        assert len(lines) <= height  # the keys and at least one fibre fit
+        assert "finish" in text
+
+
+def test_the_worst_fibre_is_shown_where_there_is_not_room_for_all() -> None:
+    fibres = tuple(
+        replace(FIBRE, fibre=n, verdict=GuardVerdict.LOST if n == 9 else GuardVerdict.ASSURED) for n in range(1, 13)
+    )
+    lines = shown(replace(SNAPSHOT, fibres=fibres), 80, 14)
+    assert any(line.startswith(" 9 ✖ LOST") for line in lines)
+    assert any("more, none worse than ▲ assured" in line for line in lines)
+
+
+def test_the_advice_is_wrapped_and_never_cut() -> None:
+    advice = "fibre 3: 1.80 mA does not fire the axon reliably, threshold above 1.88 mA; raise it to 2.30 mA and test"
+    text = " ".join(line.strip() for line in shown(replace(SNAPSHOT, advice=advice)))
+    assert advice in text
+
+
+def test_an_advice_that_is_accepted_with_a_key_names_the_key() -> None:
+    assert any("[enter]" in line for line in shown(replace(SNAPSHOT, proposal_ma=1.8)))
+    latched = shown(replace(SNAPSHOT, state=OutputState.LATCHED_OFF))
+    assert any("acknowledge" in line for line in latched)
+    assert not any("[enter]" in line for line in shown(SNAPSHOT))
+
+
+def test_keys_are_not_broken_inside_an_entry() -> None:
+    for width in range(40, 130, 7):
+        text = "\n".join(shown(SNAPSHOT, width))
+        for key, meaning in KEYS:
+            assert f"{key} " in text
+            assert meaning in text
+
+
+def test_without_output_no_verdict_claims_to_hold() -> None:
+    for state in (OutputState.AT_REST, OutputState.READY, OutputState.LATCHED_OFF):
+        text = "\n".join(shown(replace(SNAPSHOT, state=state, intensity_ma=0.0)))
+        assert "ASSURED" not in text
+        assert "was assured" in text
+
+
+def test_delivering_nothing_is_said() -> None:
+    idle = replace(SNAPSHOT, intensity_ma=0.0)
+    assert "NO PULSES YET" in shown(idle)[0]
+    assert "WAITING FOR YOU" in shown(replace(idle, proposal_ma=1.8))[0]
+    assert "NO PULSES" not in shown(SNAPSHOT)[0]
+
+
+def test_a_test_pulse_is_not_taken_for_a_wrong_one() -> None:
+    testing = replace(SNAPSHOT, delivered_ma=1.5, delivered_kind=PulseKind.TESTING)
+    assert "last test 1.50 mA" in shown(testing)[0]
+    assert "last 1.79 mA" in shown(SNAPSHOT)[0]
+
+
+def test_old_news_is_marked() -> None:
+    assert any("NO NEWS FOR 3 s" in line for line in shown(SNAPSHOT, silent_s=3.2))
+    assert not any("NO NEWS" in line for line in shown(SNAPSHOT, silent_s=0.4))
+
+
+def test_one_axis_for_all_fibres_with_threshold_need_and_stimulus_in_order() -> None:
+    higher = replace(FIBRE, fibre=2, threshold_ma=1.4, threshold_interval_ma=(1.35, 1.45))
+    lines = [line for line in shown(replace(SNAPSHOT, fibres=(FIBRE, higher)), 120) if "θ" in line]
+    low, high = (line[line.index("%") :] for line in lines)
+    assert low.index("●") == high.index("●")
+    assert low.index("▒") < high.index("▒")
+    for bar in (low, high):
+        # 1.05 × 1.2 = 1.26 mA and 1.45 × 1.2 = 1.74 mA are asked for, 1.8 mA is given.
+        assert bar.index("▒") < bar.index("┃") < bar.index("●")
+
+
+def test_too_little_stands_left_of_what_is_asked_for() -> None:
+    thin = replace(FIBRE, threshold_ma=1.7, threshold_interval_ma=(1.6, 1.75), verdict=GuardVerdict.THIN)
+    (line,) = (line for line in shown(replace(SNAPSHOT, fibres=(thin,)), 120) if "θ" in line)
+    assert line.index("●") < line.index("┃")
+
+
+def test_a_bound_is_drawn_from_zero() -> None:
+    bound = replace(UNKNOWN, margin_at_least_ma=0.8, verdict=GuardVerdict.ASSURED)
+    (line,) = (line for line in shown(replace(SNAPSHOT, fibres=(bound,)), 120) if "θ" in line)
+    assert "θ < 1.00 mA" in line
+    assert "margin > 0.80 mA 80 %" in line
+    bar = line[line.index("%") :]
+    # 1.0 of 1.8 × 1.15 mA of the axis.
+    assert bar.count("░") == math.floor(1.0 / (1.15 * 1.8) * 40) + 1
+
+
+@pytest.mark.parametrize("width", [80, 100])
+def test_threshold_interval_and_margin_are_figures_too(width: int) -> None:
+    text = "\n".join(shown(SNAPSHOT, width))
+    for figure in ("θ 1.00 mA (0.95–1.05)", "margin +0.80 mA +80 %", "12.4 µs (11–14)", "95 admitted", "·x·"):
+        assert figure in text
+
+
+def test_a_replay_offers_only_what_it_can_do() -> None:
+    text = "\n".join(shown(replace(SNAPSHOT, is_replay=True, state=OutputState.AT_REST)))
+    assert "REPLAY" in text
+    assert "STOP" not in text
+    assert "finish" in text
+    assert "▲ ASSURED" in text
