@@ -117,6 +117,11 @@ class Keyboard:
         self._restore = restore
         # Keys at once and unechoed; Ctrl-C stays an interrupt.
         tty.setcbreak(terminal)
+        changed = termios.tcgetattr(terminal)
+        # Ctrl-S would freeze the view on what is no longer true, Ctrl-Z the program while it stimulates.
+        changed[0] &= ~(termios.IXON | termios.IXOFF)
+        changed[6][termios.VSUSP] = os.fpathconf(terminal, "PC_VDISABLE").to_bytes(1, "little")
+        termios.tcsetattr(terminal, termios.TCSANOW, changed)
         return lambda: self._read_posix(terminal)
 
     def _read_posix(self, terminal: int) -> None:

@@ -105,6 +105,17 @@ def test_keys_come_at_once_without_enter(terminal: Terminal) -> None:
     assert not board.is_alive
 
 
+def test_ctrl_s_and_ctrl_z_freeze_nothing(terminal: Terminal) -> None:
+    import termios
+
+    keys = Keys()
+    with Keyboard(keys):
+        changed = termios.tcgetattr(terminal.own)
+        assert not changed[0] & termios.IXON  # Ctrl-S would stop the view
+        os.write(terminal.other, b"\x13\x1a ")
+        assert keys.wait_for(3) == ["\x13", "\x1a", "space"]  # Ctrl-S and Ctrl-Z are keys of no meaning
+
+
 def test_the_terminal_is_given_back_also_after_an_error(terminal: Terminal) -> None:
     import termios
 
