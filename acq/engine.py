@@ -158,6 +158,8 @@ class Engine:
         self._n_pulses = 0
         self._n_sweeps = 0
         self._n_stops = 0
+        self._asked_stops: set[str] = set()
+        self._unasked_stop = ""  # why delivery ended, if nobody asked for it
         self._last_snapshot_s = -math.inf
         self._has_viewer = False
         self._is_finished = False
@@ -189,6 +191,7 @@ class Engine:
         self._halt(reason)
 
     def _halt(self, reason: str) -> None:
+        self._asked_stops.add(reason)
         try:
             self._gate.stop(reason)
         except DeviceError as exc:
@@ -680,7 +683,11 @@ class Engine:
             except queue.Empty:
                 return
             self._store.add_event(kind, detail, sample=self._ring.next_sample, recording=self._number)
+            if kind == "transition" and "to delivering" in detail:
+                self._unasked_stop = ""
             if kind == "transition" and "delivering to" in detail:
+                reason = detail.partition(": ")[2]
+                self._unasked_stop = "" if reason in self._asked_stops else reason
                 self._end_scan()
                 self._follow_intensity(0.0)
                 self._withdraw.set()
@@ -713,7 +720,8 @@ class Engine:
         if self._proposal_ma is not None:
             return f"accept {self._proposal_ma:.2f} mA as working intensity"
         if state is not OutputState.DELIVERING:
-            return "begin delivery, or start a threshold scan"
+            why = f"output went to rest by itself, {self._unasked_stop}: " if self._unasked_stop else ""
+            return f"{why}begin delivery, or start a threshold scan"
         if self._scan is not None:
             return "scan runs; hold the electrodes still"
         states = self.session.states

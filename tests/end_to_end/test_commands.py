@@ -288,3 +288,21 @@ def test_unattended_on_real_hardware_needs_a_person_and_a_limit(
     assert (code, out) == (2, "")
     assert "--person-present" in err
     assert not path.exists()
+
+
+# ---- at rest without having been asked ------------------------------------------------------------------------------
+
+
+def test_the_advice_says_why_delivery_ended_by_itself(bench: Bench) -> None:
+    bench.press("t")
+    bench.turn(50)
+    bench.clock.sleep_s(PROFILE.safety.lease_s + 0.1)  # the program did not get to renew its lease
+    bench.turn(2)
+    assert bench.state is OutputState.AT_REST
+    advice = bench.engine.make_snapshot().advice
+    assert advice.startswith("output went to rest by itself, no sign of life for 0.5 s: begin delivery")
+    bench.press("b")
+    bench.turn(2)
+    bench.press("space")
+    bench.turn(2)
+    assert bench.engine.make_snapshot().advice == "begin delivery, or start a threshold scan"
