@@ -18,6 +18,8 @@ from acq.report.comparison import ComparisonRow
 
 __all__ = ["VERDICT_STYLES", "comparison_table", "plain_result", "plain_row", "result_table"]
 
+_WIDE = 100.0
+
 # Okabe–Ito colours, each with a shape and always beside its word.
 VERDICT_STYLES = {
     GuardVerdict.ASSURED: ("▲", "#56B4E9"),
@@ -28,19 +30,23 @@ VERDICT_STYLES = {
 
 
 def _interval(ends: tuple[float, float], digits: int) -> str:
-    return f"{ends[0]:.{digits}f}–{ends[1]:.{digits}f}" if all(map(math.isfinite, ends)) else "–"
+    if not all(map(math.isfinite, ends)):
+        return "–"
+    if max(ends) >= _WIDE:
+        digits = 0  # the decimals of a wide interval say nothing
+    return f"{ends[0]:.{digits}f}–{ends[1]:.{digits}f}"
 
 
 def result_table(analysis: RecordingAnalysis, *, title: str) -> Group:
     """One row a fibre, and below it what is to be said of each."""
-    # As narrow as it goes: it must be read in 80 columns.
+    # As narrow as it goes, and wrapped before anything is cut off: it must be read in 80 columns.
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
-    table.add_column("fibre", no_wrap=True)
-    table.add_column("jitter MCD (95 %)", no_wrap=True)
-    table.add_column("blocking", no_wrap=True)
-    table.add_column("threshold", no_wrap=True)
-    table.add_column("guard", no_wrap=True)
-    table.add_column("missing", no_wrap=True)
+    table.add_column("fibre", overflow="fold")
+    table.add_column("jitter MCD (95 %)", overflow="fold")
+    table.add_column("blocking", overflow="fold")
+    table.add_column("threshold", overflow="fold")
+    table.add_column("guard", overflow="fold")
+    table.add_column("missing", overflow="fold")
     for number, fibre in enumerate(analysis.fibres, start=1):
         table.add_row(*_fibre_row(number, fibre))
     notes = [f"fibre {number}: {_judgement(fibre)}" for number, fibre in enumerate(analysis.fibres, start=1)]
@@ -56,7 +62,7 @@ def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
     yield f"{number} {np.nanmedian(fibre.latency_us) / 1000:.2f} ms\n  {fibre.amplitude_uv:.0f} µV"
     yield (
         f"{fibre.mcd_us:.1f} µs ({_interval(fibre.mcd_interval_us, 1)})\n"
-        f"{fibre.n_pairs} pairs, noise {fibre.mcd_noise_us:.1f}"
+        f"{fibre.n_pairs} pairs\nnoise {fibre.mcd_noise_us:.1f} µs"
     )
     blocking, (low, high) = fibre.blocking_fraction, fibre.blocking_interval
     yield f"{100 * blocking:.1f} %\n{_interval((100 * low, 100 * high), 1)}" if math.isfinite(blocking) else "–"
