@@ -34,9 +34,14 @@ INTENSITIES = st.one_of(
     st.floats(0.0, 3.5),
     st.sampled_from([0.0, 0.05, 0.5, 1.0, 2.0, 3.0, 3.0000001, -0.1, math.nan, math.inf, -math.inf]),
 )
-WIDTHS = st.sampled_from([100.0, 100.0, 100.0, 200.0, 201.0, 0.0, math.nan])
-INTERVALS = st.sampled_from([500, 500, 500, 501, 1000, 499, 1, 0, -500])
-BATCHES = st.lists(st.tuples(INTERVALS, INTENSITIES, WIDTHS), min_size=1, max_size=4)
+WIDTHS = st.sampled_from([100.0] * 6 + [133.0, 140.0, 200.0, 201.0, 0.0, math.nan])
+INTERVALS = st.sampled_from([500] * 6 + [501, 1000, 499, 1, 0, -500])
+# Mostly at the very edge of what is authorised, for that is where a gate can be wrong.
+CURRENTS = st.tuples(
+    st.sampled_from(["authorised", "authorised", "before", "ceiling"]),
+    st.sampled_from([0.0, 0.0, 0.0, -0.5, -0.1, 0.001, 0.5, 0.505]),
+) | st.tuples(st.just("nothing"), INTENSITIES)
+BATCHES = st.lists(st.tuples(INTERVALS, CURRENTS, WIDTHS), min_size=1, max_size=3)
 
 
 class SpyDevice(Device):
@@ -121,8 +126,7 @@ class GateMachine(RuleBasedStateMachine):
         if self.last_sign_s is not None and self.clock.now_s() - self.last_sign_s >= LEASE_S:
             self._left_delivering(keep=True)
 
-    @rule()
-    def make_ready_and_begin(self) -> None:
+    def _begin(self) -> None:
         was_at_rest = self.gate.state is OutputState.AT_REST
         try:
             self.gate.make_ready()
@@ -133,6 +137,19 @@ class GateMachine(RuleBasedStateMachine):
             assert was_at_rest
             self.last_sign_s = self.clock.now_s()
             self.last_ma = None
+
+    @rule()
+    def make_ready_and_begin(self) -> None:
+        self._begin()
+
+    @rule(n=st.integers(1, 6))
+    def recover_and_step_up(self, n: int) -> None:
+        self._notice_expiry()
+        self.gate.check_lease()
+        self.gate.acknowledge()
+        self._begin()
+        for _ in range(n):
+            self.set_intensity(self.working_ma + 0.5)
 
     @rule(value=INTENSITIES)
     def set_intensity(self, value: float) -> None:
@@ -153,8 +170,10 @@ class GateMachine(RuleBasedStateMachine):
     def step_up(self) -> None:
         self.set_intensity(self.working_ma + 0.5)
 
-    @rule()
-    def restore(self) -> None:
+    @rule(is_acknowledged=st.booleans())
+    def restore(self, is_acknowledged: bool) -> None:
+        if is_acknowledged:
+            self.gate.acknowledge()
         try:
             self.gate.restore_intensity()
         except SafetyViolationError:
@@ -162,7 +181,7 @@ class GateMachine(RuleBasedStateMachine):
         assert self.stopped_at_ma > 0
         self.working_ma = self.stopped_at_ma
 
-    @rule(up_to=INTENSITIES)
+    @rule(up_to=st.sampled_from([1.0, 1.9, 2.0]) | INTENSITIES)
     def authorise_scan(self, up_to: float) -> None:
         try:
             self.gate.authorise_scan(up_to)
@@ -176,10 +195,19 @@ class GateMachine(RuleBasedStateMachine):
         self.gate.end_scan()
         self.scan_ma = None
 
-    def _submit(self, batch: list[tuple[int, float, float]]) -> None:
+    def _submit(self, batch: list[tuple[int, tuple[str, float], float]]) -> None:
+        authorised_ma = self.working_ma if self.scan_ma is None else self.scan_ma
+        before_ma = self.working_ma if self.last_ma is None else self.last_ma
         pulses, onset = [], self.position
-        for interval, intensity_ma, width_us in batch:
+        for interval, (base, offset_ma), width_us in batch:
             onset += interval
+            bases = {
+                "authorised": authorised_ma,
+                "before": before_ma,
+                "ceiling": LIMITS.ceiling_ma,
+                "nothing": 0.0,
+            }
+            intensity_ma = before_ma = bases[base] + offset_ma
             pulses.append(Pulse(self.index, onset, intensity_ma, width_us, PulseKind.MEASURING))
             self.index += 1
         n_before = len(self.device.taken)
@@ -201,21 +229,40 @@ class GateMachine(RuleBasedStateMachine):
             self.position = pulses[-1].onset_sample
 
     @rule(batch=BATCHES)
-    def submit(self, batch: list[tuple[int, float, float]]) -> None:
+    def submit(self, batch: list[tuple[int, tuple[str, float], float]]) -> None:
         self._submit(batch)
 
-    @rule(n=st.integers(1, 4), fraction=st.sampled_from([1.0, 1.0, 0.8]))
-    def submit_what_should_pass(self, n: int, fraction: float) -> None:
+    @rule(one=st.tuples(st.just(500), CURRENTS, st.just(100.0)))
+    def submit_one_at_some_intensity(self, one: tuple[int, tuple[str, float], float]) -> None:
+        self._submit([one])
+
+    @rule(width_us=WIDTHS, interval=INTERVALS)
+    def submit_one_of_some_width(self, width_us: float, interval: int) -> None:
+        self._submit([(interval, ("authorised", 0.0), width_us)])
+
+    @rule(interval=INTERVALS)
+    def submit_two_some_interval_apart(self, interval: int) -> None:
+        self._submit([(500, ("authorised", 0.0), 100.0), (interval, ("authorised", 0.0), 100.0)])
+
+    @rule(up_to=st.sampled_from([1.5, 2.0]), offset_ma=st.sampled_from([0.5, 0.5, 0.505, 0.6]))
+    def scan_upwards(self, up_to: float, offset_ma: float) -> None:
+        self.authorise_scan(up_to)
+        self._submit([(500, ("nothing", 0.2), 100.0), (500, ("before", offset_ma), 100.0)])
+
+    @rule(n=st.integers(1, 4))
+    def submit_what_should_pass(self, n: int) -> None:
         self._notice_expiry()
         can_pass = self.gate.check_lease() and self.scan_ma is None and self.device.earliest <= self.position
         n_before = len(self.device.taken)
         is_sound = self.working_ma * 100.0 <= LIMITS.max_charge_nc and not self.device.fails
-        self._submit([(500, self.working_ma * fraction, 100.0)] * n)
+        self._submit([(500, ("authorised", 0.0), 100.0)] * n)
         if can_pass and is_sound:  # a gate that lets nothing through would be safe too
             assert len(self.device.taken) == n_before + n
 
-    @rule(duration_s=st.sampled_from([0.1, 0.3, 0.5, 2.0]))
-    def let_time_pass(self, duration_s: float) -> None:
+    @rule(duration_s=st.sampled_from([0.125, 0.25, 0.375, 0.5, 2.0]), is_alive=st.booleans())
+    def let_time_pass(self, duration_s: float, is_alive: bool) -> None:
+        if is_alive:
+            self.renew()
         self.clock.sleep_s(duration_s)
 
     @rule()
@@ -230,36 +277,44 @@ class GateMachine(RuleBasedStateMachine):
         self.device.earliest += n
         self.position = max(self.position, self.device.earliest - 400)
 
-    @rule()
-    def submit_to_a_device_that_fails(self) -> None:
-        self.device.fails = True
-        self._submit([(500, self.working_ma, 100.0)])
-        self.device.fails = False
-
-    @rule()
-    def stop(self) -> None:
-        self.gate.stop("operator")
-        assert self.gate.state in (OutputState.AT_REST, OutputState.LATCHED_OFF)
-        self._left_delivering(keep=True)
-
-    @rule()
-    def latch(self) -> None:
-        self.gate.latch("fault")
-        assert self.gate.state is OutputState.LATCHED_OFF
-        self._left_delivering(keep=False)
+    # One rule for all that ends a delivery, so that most steps are spent delivering.
+    @rule(how=st.sampled_from(["stop", "stop", "latch", "device", "late", "wrong current"]))
+    def end_the_delivery(self, how: str) -> None:
+        if how == "stop":
+            self.gate.stop("operator")
+            assert self.gate.state in (OutputState.AT_REST, OutputState.LATCHED_OFF)
+            self._left_delivering(keep=self.gate.state is OutputState.AT_REST)
+        elif how == "latch":
+            self.gate.latch("fault")
+            assert self.gate.state is OutputState.LATCHED_OFF
+            self._left_delivering(keep=False)
+        elif how == "device":
+            self.device.fails = True
+            self._submit([(500, ("authorised", 0.0), 100.0)])
+            self.device.fails = False
+        elif how == "late":
+            self.device.earliest = self.position + 600
+            self._submit([(500, ("authorised", 0.0), 100.0)] * 2)
+        elif self.device.taken:
+            newest = self.device.taken[-1]
+            self.gate.verify(replace(newest, delivered_ma=newest.commanded_ma + 0.5))
+            assert self.gate.state is OutputState.LATCHED_OFF
+            self._left_delivering(keep=False)
 
     @rule()
     def acknowledge(self) -> None:
         self.gate.acknowledge()
         assert self.gate.state is not OutputState.LATCHED_OFF
 
-    @rule(delivered_ma=INTENSITIES)
-    def verify(self, delivered_ma: float) -> None:
-        if not self.device.taken:
-            return
-        self.gate.verify(replace(self.device.taken[-1], delivered_ma=delivered_ma))
-        if self.gate.state is OutputState.LATCHED_OFF:
-            self._left_delivering(keep=False)
+    @rule(error_ma=st.sampled_from([0.0, 0.04, -0.04]))
+    def verify(self, error_ma: float) -> None:
+        state = self.gate.state
+        if self.gate.n_pending:
+            newest = self.device.taken[-1]
+            self.gate.verify(replace(newest, delivered_ma=newest.commanded_ma + error_ma))
+            if self.gate.state is not state:  # it had been verified before: the same pulse twice
+                assert self.gate.state is OutputState.LATCHED_OFF
+                self._left_delivering(keep=False)
 
     @invariant()
     def no_pulse_is_faster_than_the_limit(self) -> None:
@@ -285,7 +340,7 @@ class GateMachine(RuleBasedStateMachine):
 
 TestGate = GateMachine.TestCase
 TestGate.settings = settings(
-    max_examples=150,
+    max_examples=200,
     stateful_step_count=40,
     deadline=None,
     derandomize=True,

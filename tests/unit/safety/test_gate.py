@@ -191,6 +191,7 @@ def test_intensity_rises_in_steps_and_falls_at_once(bench: Bench) -> None:
     ("bad", "match"),
     [
         (pulse(2, 1.05), "above the working intensity"),
+        (pulse(2, 1.000001), "above the working intensity"),
         (pulse(2, 1.0, width_us=201.0), "width_us"),
         (pulse(2, math.nan), "finite"),
         (pulse(2, -0.1), "negative"),
