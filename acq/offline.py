@@ -17,7 +17,7 @@ from acq.analysis.blas import one_blas_thread
 from acq.analysis.fibres import FoundFibre
 from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
 from acq.analysis.origin import judge_origin
-from acq.analysis.quality import judge_potential
+from acq.analysis.quality import artefact_shift, judge_potential
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
@@ -40,6 +40,7 @@ __all__ = ["RecordingSettings", "analyse", "analyse_recording"]
 _FEWEST_PAIRS = 30
 _MEANINGFUL_MCD_US = 150.0
 _DRIFT_WINDOW = 15
+_AGAINST = -0.8  # correlation of artefact and trigger offset
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,6 +128,7 @@ def analyse(
             damaged=_flags("damaged", damaged, n),
             full_scale_uv=full_scale_uv,
         )
+    offset, is_reversed = _checked_offset(offset, sweeps, waveforms, sample_rate_hz)
     latency = np.array(
         [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
     ).reshape(len(waveforms.fibres), n)
@@ -151,7 +153,7 @@ def analyse(
         n_sweeps=n,
         rejected=waveforms.rejected,
         noise_uv=waveforms.noise.rms_uv if waveforms.noise is not None else float("nan"),
-        reasons=_recording_reasons(waveforms, fibres, suspicion),
+        reasons=_recording_reasons(waveforms, fibres, suspicion, is_reversed=is_reversed),
     )
 
 
@@ -203,6 +205,21 @@ def _flags(name: str, values: npt.ArrayLike | None, n: int) -> BoolArray:
     if flags.shape != (n,):
         raise ValueError(f"{name} must have one value a sweep, shape ({n},), got {flags.shape}")
     return flags
+
+
+def _checked_offset(
+    offset_us: FloatArray, sweeps_uv: FloatArray, waveforms: Waveforms, sample_rate_hz: float
+) -> tuple[FloatArray, bool]:
+    """The trigger offsets, and whether they had to be turned round because the stimulus artefact moves against them."""
+    quality = waveforms.quality
+    if quality is None or np.ptp(offset_us) == 0.0:
+        return offset_us, False
+    shift_us = artefact_shift(sweeps_uv, quality) * (1e6 / sample_rate_hz)
+    sound = ~waveforms.rejected
+    if sound.sum() < 5 or np.ptp(shift_us[sound]) == 0.0:
+        return offset_us, False
+    correlation = float(np.corrcoef(shift_us[sound], offset_us[sound])[0, 1])
+    return (-offset_us, True) if correlation < _AGAINST else (offset_us, False)
 
 
 def _priors(
@@ -388,8 +405,12 @@ def _doubt_after_step(
     return tuple(doubted), f"fibre {names}: {step.sentence}: the margin is not believed from there on"
 
 
-def _recording_reasons(waveforms: Waveforms, fibres: tuple[FibreAnalysis, ...], suspicion: str) -> tuple[str, ...]:
+def _recording_reasons(
+    waveforms: Waveforms, fibres: tuple[FibreAnalysis, ...], suspicion: str, *, is_reversed: bool
+) -> tuple[str, ...]:
     reasons = [suspicion] if suspicion else []
+    if is_reversed:
+        reasons.append("trigger offsets taken with the opposite sign: the stimulus artefact moves against them")
     n_rejected = int(waveforms.rejected.sum())
     if n_rejected:
         reasons.append(f"{n_rejected} of {waveforms.rejected.size} sweeps rejected as unusable")

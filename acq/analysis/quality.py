@@ -8,10 +8,10 @@ import numpy as np
 
 from acq.records import BoolArray, FloatArray
 
-__all__ = ["QualityReference", "find_unusable_sweeps", "judge_potential", "learn_quality"]
+__all__ = ["QualityReference", "artefact_shift", "find_unusable_sweeps", "judge_potential", "learn_quality"]
 
 _CHANCE = 1e-6  # of calling one sound sweep of the recording held
-_SATURATION_RUN = 4
+_SATURATION_RUN = 3
 _SATURATION_NOISE = 20.0  # a flat top this far out of the noise is no coincidence
 _ARTEFACT_NOISE = 30.0  # the artefact must stand this far out of the noise to serve as a clock
 _MISPLACED_SAMPLES = 0.5
@@ -65,7 +65,7 @@ def learn_quality(
         # Amplitude and shift together, to first order; the artefact grows with the current.
         solver = np.linalg.pinv(np.stack([typical, -np.gradient(typical)], axis=1)).T
     reference = QualityReference(onset_index, first, start, max(5, allowed), scale, solver, 0.0, 0.0, full_scale_uv)
-    shift = _artefact_shift(sweeps_uv, reference)
+    shift = artefact_shift(sweeps_uv, reference)
     centre = float(np.median(shift))
     return replace(reference, shift=centre, shift_spread=float(1.4826 * np.median(np.abs(shift - centre))))
 
@@ -89,13 +89,13 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
     run = reference.longest_run
     held = _has_run(equal[:, reference.start :], run) | _has_run(equal[:, : reference.onset_index], run)
     loud = np.abs(sweeps_uv[:, reference.start :])
+    crest = loud.max(axis=1, keepdims=True)
+    flat = (loud == crest) & (crest > _SATURATION_NOISE * max(reference.scale_uv, 1e-12))
+    saturated = _has_run(flat, _SATURATION_RUN)
     if reference.full_scale_uv is not None:
-        saturated = np.any(loud >= 0.98 * reference.full_scale_uv, axis=1)
-    else:
-        crest = loud.max(axis=1, keepdims=True)
-        flat = (loud == crest) & (crest > _SATURATION_NOISE * max(reference.scale_uv, 1e-12))
-        saturated = _has_run(flat, _SATURATION_RUN)
-    shift = np.abs(_artefact_shift(sweeps_uv, reference) - reference.shift)
+        # An amplifier may saturate before the converter does, so the flat top counts too.
+        saturated |= np.any(loud >= 0.98 * reference.full_scale_uv, axis=1)
+    shift = np.abs(artefact_shift(sweeps_uv, reference) - reference.shift)
     unusable: BoolArray = held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
     return unusable
 
@@ -109,7 +109,7 @@ def _has_run(flags: BoolArray, length: int) -> BoolArray:
     return found
 
 
-def _artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:
+def artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:
     """How far each sweep's artefact lies behind the typical one, samples: (n_sweeps,); 0 where there is no clock."""
     if reference.solver.size == 0:
         return np.zeros(sweeps_uv.shape[0])

@@ -174,3 +174,51 @@ def test_a_slow_trend_is_drift_and_not_doubted() -> None:
     result = analyse_recording(load_recording(RECORDINGS / "G1.npz"))
     assert not any("latency rose" in reason for reason in result.reasons)
     assert abs(result.fibres[0].drift_us) == pytest.approx(300.0, rel=0.2)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_trigger_offsets_are_taken_out_whichever_way_they_are_given(sign: float) -> None:
+    # Every sweep is delayed by up to 40 µs: whole samples, so that nothing is interpolated.
+    recording = load_recording(RECORDINGS / "A1.npz").from_start()
+    delay = np.random.default_rng(4).integers(-2, 3, recording.n_sweeps)
+    sweeps_uv = np.stack([np.roll(sweep, by) for sweep, by in zip(recording.sweeps_uv, delay, strict=True)])
+    given = {
+        "sample_rate_hz": recording.sample_rate_hz,
+        "onset_sample": recording.onset_index,
+        "intensity_ma": recording.intensity_ma,
+        "onset_s": recording.onset_s,
+    }
+    plain = analyse(recording.sweeps_uv, **given).fibres[0]
+    shaken = analyse(sweeps_uv, **given, onset_offset_us=sign * 20.0 * delay)
+    assert shaken.fibres[0].mcd_us == pytest.approx(plain.mcd_us, rel=0.03)
+    assert any("opposite sign" in reason for reason in shaken.reasons) is (sign < 0)
+
+
+def test_clipped_sweeps_are_rejected() -> None:
+    recording = load_recording(RECORDINGS / "A1.npz").from_start()
+    sweeps_uv = recording.sweeps_uv.copy()
+    sweeps_uv[::10] = np.clip(sweeps_uv[::10], -600.0, 600.0)  # the potential reaches −940 µV
+    result = analyse(
+        sweeps_uv,
+        sample_rate_hz=recording.sample_rate_hz,
+        onset_sample=recording.onset_index,
+        intensity_ma=recording.intensity_ma,
+        onset_s=recording.onset_s,
+        full_scale_uv=recording.full_scale_uv,
+    )
+    assert np.flatnonzero(result.rejected).tolist() == list(range(0, recording.n_sweeps, 10))
+
+
+def test_an_upside_down_recording_gives_the_same() -> None:
+    recording = load_recording(RECORDINGS / "D1.npz").from_start()
+    given = {
+        "sample_rate_hz": recording.sample_rate_hz,
+        "onset_sample": recording.onset_index,
+        "intensity_ma": recording.intensity_ma,
+        "onset_s": recording.onset_s,
+    }
+    upright, turned = (analyse(sign * recording.sweeps_uv, **given) for sign in (1.0, -1.0))
+    assert len(upright.fibres) == len(turned.fibres)
+    for one, other in zip(upright.fibres, turned.fibres, strict=True):
+        assert other.mcd_us == pytest.approx(one.mcd_us, rel=1e-6)
+        assert other.rise_time_us == pytest.approx(one.rise_time_us)
