@@ -143,7 +143,7 @@ def judge_potential(
     if amplitude_uv < least_uv:
         reasons.append(f"amplitude {amplitude_uv:.0f} µV, below {least_uv:.0f} µV")
     if rise_time_us >= _RISE_TIME_US:
-        reasons.append(f"rise time {rise_time_us:.0f} µs, not below {_RISE_TIME_US:.0f} µs")
+        reasons.append(f"rise time {rise_time_us:.0f} µs, must be below {_RISE_TIME_US:.0f} µs")
     if _is_notched(time_us, wave_uv, rise_time_us, snr):
         reasons.append("notch in the main deflection")
     return tuple(reasons)
