@@ -144,6 +144,7 @@ class Engine:
         )
         self._onset_index = round(before_s * self._rate_hz)
         self._issued: deque[Pulse] = deque()
+        self._refused: deque[int] = deque()  # onsets of issued pulses that the gate or the device did not take
         self._withdraw = threading.Event()
         self._feed_lock = threading.Lock()
         self._commands: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
@@ -430,7 +431,8 @@ class Engine:
                 try:
                     self._gate.submit([pulse])
                 except (SafetyViolationError, LateStimulusError) as exc:
-                    self._issued.remove(pulse)
+                    # The engine's thread may expect it by now: it is told, never reached into.
+                    self._refused.append(pulse.onset_sample)
                     self._events.put(("refused", str(exc)))
                     if isinstance(exc, SafetyViolationError):
                         return
@@ -438,8 +440,12 @@ class Engine:
     # ---- sweeps ----------------------------------------------------------------------------------------------------
 
     def _take_sweeps(self) -> int:
+        # Refusals first: a refused pulse was issued before, so what is drained next holds it.
+        refused = [self._refused.popleft() for _ in range(len(self._refused))]
         while self._issued:
             self._cutter.expect([self._issued.popleft()])
+        for onset in refused:
+            self._cutter.withdraw(from_sample=onset)
         if self._withdraw.is_set():
             self._withdraw.clear()
             self._cutter.withdraw()
