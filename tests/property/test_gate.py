@@ -221,6 +221,7 @@ class GateMachine(RuleBasedStateMachine):
             self._check_new()
             self.last_ma = None  # which were delivered is not known
         except DeviceError:
+            self.position = max(self.position, pulses[-1].onset_sample)  # it may be writing them already
             self._check_new()
             self._left_delivering(keep=False)
         else:
