@@ -26,7 +26,9 @@ class TestPulsePolicy:
 
     A missed test pulse is repeated at once until a test is answered, a warning is given (`end_retest`), or the largest
     number is reached; then the turn of one in K comes again. Answers arrive later than pulses are issued, so a few
-    pulses are always on their way: an answer ends a run of repetitions only when it answers a test pulse.
+    pulses are always on their way: an answer ends a run of repetitions only when it answers a test pulse. A miss among
+    those still on their way starts again, but tests in a row without a measuring pulse between count towards the
+    largest number all the same.
 
     Parameters
     ----------
@@ -70,6 +72,7 @@ class TestPulsePolicy:
         self._outstanding: set[int] = set()  # test pulses issued and not answered yet
         self._is_retesting = False
         self._n_retests = 0
+        self._n_row = 0  # test pulses issued since the last measuring one
         self._countdown = 0
         self.set_rate_hz(rate_hz)
         self.set_intensity_ma(working_ma=working_ma, testing_ma=testing_ma)
@@ -110,6 +113,7 @@ class TestPulsePolicy:
         with self._lock:
             self._working_ma = working_ma
             self._testing_ma = testing_ma
+            self._n_row = 0
             self._outstanding.clear()
             self._end_run(self._first_after)
 
@@ -126,17 +130,20 @@ class TestPulsePolicy:
         with self._lock:
             one_in = self._effective_one_in()
             if one_in == 0:
+                self._n_row = 0
                 return self._working_ma, PulseKind.MEASURING
             if self._is_retesting and self._n_retests >= self._most_retests:
                 self._outstanding.clear()  # what is still on its way must not start the next run
                 self._end_run(one_in - 1)
             if not self._is_retesting and self._countdown > 0:
                 self._countdown -= 1
+                self._n_row = 0
                 return self._working_ma, PulseKind.MEASURING
             if self._is_retesting:
                 self._n_retests += 1
             else:
                 self._countdown = one_in - 1
+            self._n_row += 1
             self._outstanding.add(index)
             return self._testing_ma, PulseKind.TESTING
 
@@ -159,7 +166,8 @@ class TestPulsePolicy:
                     self._end_run(self._effective_one_in() - 1)
             elif not self._is_retesting:
                 self._is_retesting = True
-                self._n_retests = 0
+                # Two answers between two pulses can end a run and start it again; the row goes on, so does its count.
+                self._n_retests = max(self._n_row - 1, 0)
 
     def end_retest(self) -> None:
         """Stop repeating, because a warning was given; the next turn comes as usual."""

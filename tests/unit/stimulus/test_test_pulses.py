@@ -62,6 +62,21 @@ def test_a_miss_among_those_still_on_their_way_starts_again() -> None:
     assert tests == [5, 25, 29, 30, 31, 32, 34]
 
 
+def test_answers_that_come_two_at_a_time_do_not_lengthen_the_row() -> None:
+    policy = make_policy(first_after=0)
+    kinds = []
+    for index in range(40):
+        kinds.append(policy.next(index)[1])
+        if index % 2:  # answered and missed between two pulses: ended and started again
+            policy.observe(index - 1, is_missed=False)
+            policy.observe(index, is_missed=True)
+        elif index == 0:
+            policy.observe(0, is_missed=True)
+    rows = [len(list(row)) for kind, row in itertools.groupby(kinds) if kind is PulseKind.TESTING]
+    assert rows == [11, 1]
+    assert kinds[11:30] == [PulseKind.MEASURING] * 19
+
+
 def test_a_warning_ends_the_repetition() -> None:
     policy = make_policy()
     run(policy, 27, is_missed=lambda index: index >= 25)
