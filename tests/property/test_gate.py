@@ -341,10 +341,9 @@ class GateMachine(RuleBasedStateMachine):
 
 TestGate = GateMachine.TestCase
 TestGate.settings = settings(
+    settings.get_profile("repeatable"),
     max_examples=200,
     stateful_step_count=40,
-    deadline=None,
-    derandomize=True,
     suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
 )
 
