@@ -70,9 +70,10 @@ def test_a_read_is_what_was_written(
 @settings(REPEATABLE, max_examples=100)
 @given(
     cuts=st.lists(st.integers(1, 6000), max_size=40),
+    near=st.lists(st.tuples(st.integers(0, 10), st.integers(-2, 7)), max_size=10),  # chunks that end about a pulse
     intervals=st.lists(st.integers(60, 900), min_size=1, max_size=10),
 )
-def test_sweeps_do_not_depend_on_the_chunks(cuts: list[int], intervals: list[int]) -> None:
+def test_sweeps_do_not_depend_on_the_chunks(cuts: list[int], near: list[tuple[int, int]], intervals: list[int]) -> None:
     onsets = np.cumsum([150, *intervals])
     pulses = [Pulse(i, int(onset), 0.3 * (i + 1), 100.0, PulseKind.MEASURING) for i, onset in enumerate(onsets)]
     n_samples = int(onsets[-1]) + 600
@@ -85,6 +86,7 @@ def test_sweeps_do_not_depend_on_the_chunks(cuts: list[int], intervals: list[int
     cutter = SweepCutter(ring, sample_rate_hz=50_000.0, before_s=0.002, after_s=0.010)
     cutter.expect(pulses)
     sweeps = []
+    cuts += [int(onsets[which % len(onsets)]) + offset for which, offset in near]
     edges = sorted({0, n_samples, *(cut for cut in cuts if cut < n_samples)})
     for first, stop in itertools.pairwise(edges):
         ring.write(samples[:, first:stop], first)
