@@ -48,6 +48,7 @@ _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
+_UNSEEN_S: Final = 1.0  # a sweep is cut within its own length, a few tens of milliseconds, of its stimulus
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,8 +83,6 @@ class Engine:
     store : StudyStore
         Open for writing; the engine does not close it.
     options : EngineOptions, optional
-    clock : Clock, optional
-        The device's clock.
 
     Raises
     ------
@@ -98,13 +97,12 @@ class Engine:
         store: StudyStore,
         *,
         options: EngineOptions | None = None,
-        clock: Clock | None = None,
     ) -> None:
         self._device = device
         self._profile = profile
         self._store = store
         self._options = options if options is not None else EngineOptions()
-        self._clock: Clock = clock if clock is not None else RealClock()
+        self._clock: Clock = device.clock
         self._wall = RealClock()
         self._about = device.describe()
         self._rate_hz = self._about.sample_rate_hz
@@ -445,10 +443,11 @@ class Engine:
         while self._issued:
             self._cutter.expect([self._issued.popleft()])
         for onset in refused:
-            self._cutter.withdraw(from_sample=onset)
+            self._cutter.withdraw(from_sample=onset, to_sample=onset + 1)
         if self._withdraw.is_set():
             self._withdraw.clear()
             self._cutter.withdraw()
+        looked_to = self._ring.next_sample
         sweeps = self._cutter.cut()
         for fault in self._cutter.take_faults():
             self._n_pulses += fault.pulse is not None
@@ -471,6 +470,8 @@ class Engine:
             outcome = self.session.take(sweep, working_ma=self._judged_ma(sweep.pulse))
             self._follow(outcome)
             self._gate.renew_lease()
+        # The net below the cutter: whatever goes wrong there, no pulse stays unseen for long.
+        self._gate.check_unverified(before_sample=looked_to - round(_UNSEEN_S * self._rate_hz))
         return len(sweeps)
 
     def _judged_ma(self, pulse: Pulse) -> float:
@@ -490,8 +491,8 @@ class Engine:
             if result is not None:
                 self._finish_scan(result.working_ma, result.sentence)
         elif self._policy is not None:
-            watched = [answered for fibre, answered in outcome.responded.items()]
-            self._policy.observe(outcome.pulse.index, is_missed=not outcome.rejected and not all(watched))
+            is_missed = not outcome.rejected and not all(outcome.responded.values())
+            self._policy.observe(outcome.pulse.index, is_missed=is_missed)
             if self._policy.is_retesting and any(
                 state.verdict in (GuardVerdict.THIN, GuardVerdict.LOST) for state in self.session.states.values()
             ):

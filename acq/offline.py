@@ -268,8 +268,8 @@ def _describe(
     admitted = usable & responded & (judgement.verdict == GuardVerdict.ASSURED)
     counted = admitted
     if not admitted.any():
-        reasons.append("margin untested")
         counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
+        reasons.append("margin untested" if counted.any() else "nothing admitted: the margin was not kept")
     pairs = pairs_of(counted)
     jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
     noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")

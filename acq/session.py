@@ -60,7 +60,6 @@ class FibreSnapshot:
     margin_at_least_ma: float
     verdict: GuardVerdict
     sentence: str
-    responded_last: bool
     recent_latency_us: tuple[float, ...] = ()  # the latest measuring and testing sweeps, NaN where missing
 
 
@@ -192,11 +191,6 @@ class RecordingSession:
     def states(self) -> dict[int, WatchState]:
         """What the guard knows of each fibre."""
         return {fibre: watched.state for fibre, watched in self._watched.items() if watched.state is not None}
-
-    @property
-    def fewest_admitted(self) -> int:
-        """Admitted responses of the fibre that has the fewest; 0 without fibres."""
-        return min((watched.n_admitted for watched in self._watched.values()), default=0)
 
     def take(self, sweep: Sweep, *, working_ma: float) -> SweepOutcome:
         """Analyse a sweep, judge every fibre, and commit it all to the study file.
@@ -358,7 +352,6 @@ class RecordingSession:
             margin_at_least_ma=state.margin_at_least_ma,
             verdict=state.verdict,
             sentence=state.sentence,
-            responded_last=bool(history.latency_us.size and np.isfinite(history.latency_us[-1])),
             recent_latency_us=tuple(float(value) for value in history.latency_us[-40:]),
         )
 

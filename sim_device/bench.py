@@ -89,7 +89,7 @@ def run_bench(
         lead_s=profile.acquisition.lead_s,
     )
     with StudyStore.create(folder / f"bench-{Path(scenario).stem}-{seed}.study") as store:
-        engine = Engine(device, profile, store, clock=clock)
+        engine = Engine(device, profile, store)
         try:
             _drive(engine, device, stimuli)
             simulated_s = engine.elapsed_s

@@ -27,7 +27,6 @@ class Track:
     expected: float = 0.0
     log_size: float = 0.0
     count: int = 0
-    last_sweep: int = -1
 
     def add(self, sweep: int, position: float, size: float) -> None:
         """Put an event into the track."""
@@ -38,7 +37,6 @@ class Track:
         self.position[sweep] = position
         self.size[sweep] = size
         self.count += 1
-        self.last_sweep = sweep
 
 
 def track_events(events: Events, *, n_sweeps: int, sample_rate_hz: float) -> list[Track]:

@@ -15,7 +15,7 @@ from rich.console import Console
 from acq import __version__
 from acq.commands.options import margin_options, plain_margin, settings_from
 from acq.errors import InputFileError
-from acq.exchange.recordings import Recording, load_recording, load_truth
+from acq.exchange.recordings import Recording, is_study_file, load_recording, load_truth
 from acq.offline import RecordingSettings, analyse_recording
 from acq.report.comparison import compare
 from acq.report.results import comparison_table, plain_result, plain_row, result_table
@@ -42,9 +42,8 @@ def stored_settings(settings: Mapping[str, Any], *, path: Path) -> RecordingSett
 
 def settings_in(path: Path, number: int | None) -> RecordingSettings:
     """Those of a recording in a study file; the defaults for a recording from elsewhere."""
-    with path.open("rb") as file:
-        if not file.read(16).startswith(b"SQLite format 3"):
-            return RecordingSettings()
+    if not is_study_file(path):
+        return RecordingSettings()
     with StudyStore.open(path, "read") as store:
         for one in store.recordings():
             if number in (None, one.number):

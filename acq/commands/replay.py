@@ -47,7 +47,7 @@ def replay_engine(
         settings=settings,
         sweep_extent_s=(before / rate_hz, (total - before) / rate_hz),
     )
-    return Engine(ReplayDevice(from_start, clock=clock), _profile(from_start), store, options=options, clock=clock)
+    return Engine(ReplayDevice(from_start, clock=clock), _profile(from_start), store, options=options)
 
 
 def _profile(recording: Recording) -> HardwareProfile:

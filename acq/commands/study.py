@@ -16,7 +16,6 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
-from acq.clock import Clock, RealClock
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import finite, margin_options, plain_margin, settings_from, settings_of_profile
 from acq.devices.contract import Device
@@ -111,12 +110,10 @@ def command(
     if not is_unattended and about.is_virtual_time:
         raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
     path = study_path if study_path is not None else default_study_path(datetime.now())
-    clock = getattr(device, "clock", None)
     meta = {"program": f"suprathresh {__version__}"}
     with ending_like_ctrl_c(), StudyStore.create(path, meta=meta) as store:
         engine_options = EngineOptions(electrode=electrode, settings=settings)
-        engine_clock: Clock = clock if about.is_virtual_time and clock is not None else RealClock()
-        engine = Engine(device, profile, store, options=engine_options, clock=engine_clock)
+        engine = Engine(device, profile, store, options=engine_options)
         try:
             if not is_unattended:
                 return _attended(engine, store, up_to_ma)

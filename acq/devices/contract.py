@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Self
 
+from acq.clock import Clock, RealClock
 from acq.records import DeviceDescription, Pulse, SampleBlock
 
 __all__ = ["Device"]
@@ -19,6 +20,11 @@ __all__ = ["Device"]
 
 class Device(ABC):
     """A data-acquisition device with its stimulator: channels needle, monitor, trigger; one sample clock for all."""
+
+    @property
+    def clock(self) -> Clock:
+        """The clock this device goes by: the machine's, where it does not say otherwise."""
+        return RealClock()
 
     @abstractmethod
     def describe(self) -> DeviceDescription:

@@ -63,6 +63,11 @@ class ReplayDevice(Device):
         self._next = 0
         self._start_s = 0.0
 
+    @property
+    def clock(self) -> Clock:
+        """The clock it plays by."""
+        return self._clock
+
     def describe(self) -> DeviceDescription:
         """Describe what is played."""
         r = self._recording

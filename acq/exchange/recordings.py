@@ -20,7 +20,7 @@ from acq.records import BoolArray, FloatArray, IntArray, Pulse, PulseKind
 if TYPE_CHECKING:
     from acq.study.store import StudyStore
 
-__all__ = ["Recording", "Truth", "load_recording", "load_truth", "recording_from_store"]
+__all__ = ["Recording", "Truth", "is_study_file", "load_recording", "load_truth", "recording_from_store"]
 
 ELECTRODES = MappingProxyType({"sf": "single_fibre", "cn": "concentric"})
 
@@ -240,6 +240,17 @@ def load_truth(path: str | Path) -> Truth | None:
         late_fibre=None if late_fibre is None else late_fibre.astype(np.int64),
         summary=_read_summary(path.with_name(f"{path.stem}_truth.json")),
     )
+
+
+def is_study_file(path: Path) -> bool:
+    """Whether a file is a study, by its content.
+
+    Raises
+    ------
+    InputFileError
+        When it cannot be read.
+    """
+    return _read_magic(path) == _SQLITE_MAGIC
 
 
 def _read_magic(path: Path) -> bytes:
@@ -469,7 +480,9 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
         number = stored[0].number
     chosen = [one for one in stored if one.number == number]
     if not chosen:
-        there = ", ".join(str(one.number) for one in stored) or "none"
+        if not stored:
+            raise InputFileError(f"{store.path}: the study holds no recording; give another")
+        there = ", ".join(str(one.number) for one in stored)
         asked = "name the recording wanted" if number is None else f"there is no recording {number}"
         raise InputFileError(f"{store.path}: {asked}; the study holds the numbers {there}")
     described, sweeps = chosen[0], store.sweeps(chosen[0].number)

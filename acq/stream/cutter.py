@@ -125,9 +125,13 @@ class SweepCutter:
                 )
             self._expected.append(pulse)
 
-    def withdraw(self, *, from_sample: int = 0) -> None:
-        """Let pulses not seen yet, with onsets from a sample on, be missing: the delivery was stopped."""
-        self._withdrawn.update(pulse.onset_sample for pulse in self._expected if pulse.onset_sample >= from_sample)
+    def withdraw(self, *, from_sample: int = 0, to_sample: int | None = None) -> None:
+        """Let pulses not seen yet, with onsets in [from_sample, to_sample), be missing: stopped or refused."""
+        self._withdrawn.update(
+            pulse.onset_sample
+            for pulse in self._expected
+            if pulse.onset_sample >= from_sample and (to_sample is None or pulse.onset_sample < to_sample)
+        )
 
     def cut(self) -> list[Sweep]:
         """Look at the new samples and cut the sweeps that are complete, in the order of their onsets.

@@ -97,7 +97,7 @@ class Bench:
         self.clock = VirtualClock()
         self.store = StudyStore.create(self.path)
         device = SimulatedDevice(scenario="single", seed=1, clock=self.clock, block_s=0.02, lead_s=0.25)
-        self.engine = Engine(device, PROFILE, self.store, clock=self.clock)
+        self.engine = Engine(device, PROFILE, self.store)
 
     def press(self, *keys: str) -> None:
         for key in keys:

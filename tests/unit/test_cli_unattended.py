@@ -1,7 +1,6 @@
 """Unattended runs that go otherwise than planned: faults, refusals, a full recording, a full disk, an interruption."""
 
 import json
-import os
 import signal
 import threading
 from collections.abc import Callable
@@ -167,12 +166,11 @@ def test_real_hardware_begins_only_when_somebody_confirms(
 def interrupt(n_times: int, act: Callable[[], None], passed: list[int]) -> None:
     with Interruption(act) as interruption:
         for count in range(n_times):
-            os.kill(os.getpid(), signal.SIGINT)
+            signal.raise_signal(signal.SIGINT)
             assert interruption.has_come
             passed.append(count)
 
 
-@pytest.mark.skipif(os.name == "nt", reason="a process cannot send itself Ctrl-C on Windows")
 def test_the_first_interruption_acts_at_once_and_lets_the_turn_end() -> None:
     has_acted = threading.Event()
     passed: list[int] = []
@@ -183,7 +181,6 @@ def test_the_first_interruption_acts_at_once_and_lets_the_turn_end() -> None:
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
-@pytest.mark.skipif(os.name == "nt", reason="a process cannot send itself Ctrl-C on Windows")
 def test_the_second_interruption_does_not_wait() -> None:
     passed: list[int] = []
     with pytest.raises(KeyboardInterrupt):
@@ -191,7 +188,6 @@ def test_the_second_interruption_does_not_wait() -> None:
     assert passed == [0]
 
 
-@pytest.mark.skipif(os.name == "nt", reason="a process cannot send itself Ctrl-C on Windows")
 def test_an_interrupted_run_is_complete(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -202,7 +198,7 @@ def test_an_interrupted_run_is_complete(
         nonlocal count
         count += 1
         if count == 40:
-            os.kill(os.getpid(), signal.SIGINT)  # in the middle of a turn
+            signal.raise_signal(signal.SIGINT)  # in the middle of a turn
         add_sweep(self, *arguments, **named)
 
     monkeypatch.setattr(StudyStore, "add_sweep", add_sweep_and_interrupt)

@@ -9,10 +9,12 @@ import pytest
 from acq.clock import VirtualClock
 from acq.devices.registry import read_profile
 from acq.engine import Engine, EngineOptions
-from acq.errors import DeviceError, StudyFileError
+from acq.errors import DeviceError, LateStimulusError, StudyFileError
 from acq.exchange.recordings import load_recording
 from acq.offline import analyse_recording
 from acq.records import GuardVerdict, OutputState, PulseKind
+from acq.safety.gate import SafetyGate
+from acq.stream.cutter import SweepCutter
 from acq.study.store import StudyStore
 from sim_device.device import SimulatedDevice
 from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Unplugged, WrongAmplitude
@@ -42,7 +44,7 @@ class Run:
         )
         self.path = folder / "run.study"
         self.store = StudyStore.create(self.path)
-        self.engine = Engine(self.device, PROFILE, self.store, options=EngineOptions(), clock=self.clock)
+        self.engine = Engine(self.device, PROFILE, self.store, options=EngineOptions())
 
     def seconds(self, duration_s: float) -> None:
         end_s = self.engine.elapsed_s + duration_s
@@ -312,3 +314,36 @@ def test_without_test_pulses_the_margin_becomes_untested(make) -> None:
     run.engine.lower_intensity()  # less to spare, so that it is soon in doubt
     run.engine.toggle_test_pulses()
     run.until(lambda: run.engine.make_snapshot().fibres[0].verdict is GuardVerdict.UNTESTED, at_most_s=900.0)
+
+
+def test_pulses_that_nobody_sees_again_latch_the_output_off(make, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = make()
+    run.engine.begin()
+    for _ in range(3):
+        run.engine.raise_intensity(coarse=True)
+    run.until(lambda: run.device.truth().n_pulses > 3)
+    monkeypatch.setattr(SweepCutter, "cut", lambda _: [])  # the cutter goes blind
+    run.until(lambda: run.engine.gate.state is OutputState.LATCHED_OFF, at_most_s=5.0)
+    assert "never verified" in run.engine.make_snapshot().latch_reason
+
+
+def test_a_refused_pulse_is_no_fault_and_excuses_no_other(make, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = make()
+    run.to_working_intensity()
+    submit = SafetyGate.submit
+    refused = []
+
+    def refuse_one(self: SafetyGate, pulses: list) -> None:
+        if not refused:
+            refused.append(pulses[0].onset_sample)
+            raise LateStimulusError("came too late and was discarded")
+        submit(self, pulses)
+
+    monkeypatch.setattr(SafetyGate, "submit", refuse_one)
+    run.until(lambda: bool(refused))
+    monkeypatch.setattr(SafetyGate, "submit", submit)
+    run.seconds(3.0)
+    assert run.engine.gate.state is OutputState.DELIVERING
+    assert refused[0] not in run.device.truth().onset_sample
+    withdrawn = run.engine._cutter._withdrawn
+    assert not withdrawn  # nothing is excused any more

@@ -36,7 +36,6 @@ FIBRE = FibreSnapshot(
     margin_at_least_ma=0.75,
     verdict=GuardVerdict.ASSURED,
     sentence="the margin is kept",
-    responded_last=True,
     recent_latency_us=(3880.0, NAN, 3881.0),
 )
 SNAPSHOT = EngineSnapshot(

@@ -104,7 +104,12 @@ def test_a_known_threshold_makes_the_margin_known() -> None:
 def test_a_margin_that_cannot_be_kept_admits_nothing() -> None:
     recording = load_recording(RECORDINGS / "C1.npz")
     strict = analyse_recording(recording, settings=RecordingSettings(margin=MarginRule(relative=0.6)))
-    assert not strict.fibres[0].admitted.any()
+    fibre = strict.fibres[0]
+    assert not fibre.admitted.any()
+    # It was tested, and found wanting: that is not the same as untested.
+    assert "margin untested" not in fibre.reasons
+    assert "nothing admitted: the margin was not kept" in fibre.reasons
+    assert np.isnan(fibre.mcd_us)
 
 
 def test_testing_sweeps_never_count() -> None:
