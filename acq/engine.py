@@ -487,6 +487,8 @@ class Engine:
             self._say(event)
         if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
             self._scan.observe(intensity_ma=outcome.pulse.commanded_ma, states=self.session.states)
+            if self._scan.wants_discovery:
+                self.session.search_again()
             result = self._scan.result
             if result is not None:
                 self._finish_scan(result.working_ma, result.sentence)

@@ -192,6 +192,10 @@ class RecordingSession:
         """What the guard knows of each fibre."""
         return {fibre: watched.state for fibre, watched in self._watched.items() if watched.state is not None}
 
+    def search_again(self) -> None:
+        """Search the recording for fibres with the next sweep, whether or not it is time for that."""
+        self._analyser.fit_next()
+
     def take(self, sweep: Sweep, *, working_ma: float) -> SweepOutcome:
         """Analyse a sweep, judge every fibre, and commit it all to the study file.
 

@@ -134,6 +134,10 @@ class StreamingAnalyser:
             self._measure(row)
         return self._finding(row, refreshed=False)
 
+    def fit_next(self) -> None:
+        """Discover and fit with the next sweep."""
+        self._next_fit = min(self._next_fit, self._count + 1)
+
     def history(self) -> tuple[FibreHistory, ...]:
         """Every known fibre over the sweeps still held, ordered by latency."""
         held = self._held

@@ -14,6 +14,7 @@ from acq.records import PulseKind
 __all__ = ["ScanResult", "ThresholdScan"]
 
 _FEWEST_AT_TOP = 6  # pulses after the last discovery before the climb may end
+_LOOKS = 12  # pulses held at the top: a fibre that blocks half of the time responds often enough to be found
 _PRECISE_RATIO = 1.08  # upper over lower end of a threshold's 95 % interval
 _MOST_REFINING = 60
 _HEADROOM = 1.05  # the test pulses of the recording must be answered, and thresholds drift upward
@@ -32,9 +33,9 @@ class ThresholdScan:
     """An intensity policy that learns from its answers. Any thread may call it.
 
     From the lowest step upwards in equal steps; once fibres respond and the intensity keeps the margin over all of
-    them,
-    around each threshold in turn, widest interval first; then a climb to the proposed intensity, where it waits for the
-    operator. Every pulse is a test pulse. Answers come a few pulses late, since pulses are queued ahead.
+    them, it holds there until the recording has been searched once more, since a fibre that often blocks shows late;
+    then around each threshold in turn, widest interval first; then a climb to the proposed intensity, where it waits
+    for the operator. Every pulse is a test pulse. Answers come a few pulses late, since pulses are queued ahead.
 
     Parameters
     ----------
@@ -68,6 +69,7 @@ class ThresholdScan:
         self._reached_ma = 0.0
         self._since_discovery = 0
         self._n_known = 0
+        self._n_looked = 0
         self._n_refining = 0
         self._states: dict[int, WatchState] = {}
         self._result: ScanResult | None = None
@@ -81,6 +83,12 @@ class ThresholdScan:
             return self._result if self._phase == "done" else None
 
     @property
+    def wants_discovery(self) -> bool:
+        """Whether the recording should be searched for fibres with the next sweep."""
+        with self._lock:
+            return self._phase == "look" and self._n_looked == _LOOKS - 2
+
+    @property
     def judged_ma(self) -> float:
         """The intensity that verdicts are about: the highest answered so far, then the one proposed."""
         with self._lock:
@@ -91,6 +99,7 @@ class ThresholdScan:
         """One line for the display."""
         with self._lock:
             what = {
+                "look": f"threshold scan: looking for more fibres at {self._level_ma:.2f} mA",
                 "climb": f"threshold scan: climbing, {self._level_ma:.2f} mA",
                 "refine": f"threshold scan: refining, {self._n_refining} pulses",
                 "return": f"threshold scan: to {self._target_ma:.2f} mA",
@@ -105,6 +114,8 @@ class ThresholdScan:
                 self._level_ma = self._climbed(self._step_ma, self._up_to_ma)
             elif self._phase == "refine":
                 self._level_ma = self._refined()
+            elif self._phase == "look":
+                pass  # held
             elif self._phase == "return":
                 if self._level_ma >= self._target_ma:
                     self._phase = "done"
@@ -125,6 +136,8 @@ class ThresholdScan:
             self._states = dict(states)
             if self._phase == "climb":
                 self._end_climb()
+            elif self._phase == "look":
+                self._end_look()
             elif self._phase == "refine":
                 self._n_refining += 1
                 if self._is_precise() or self._n_refining >= _MOST_REFINING:
@@ -156,15 +169,27 @@ class ThresholdScan:
     def _end_climb(self) -> None:
         settled = self._since_discovery >= _FEWEST_AT_TOP and bool(self._states)
         if settled and self._reached_ma >= self._needed_ma():
-            self._phase = "refine"
+            self._begin_look()
         elif self._reached_ma >= self._floor(self._up_to_ma) - 1e-9:
             if not self._states and self._since_discovery < _FEWEST_AT_TOP:
                 return
             if self._states:
-                self._phase = "refine"
+                self._begin_look()
                 return
             self._result = ScanResult(None, f"no fibre responded up to {self._reached_ma:.2f} mA")
             self._phase = "done"
+
+    def _begin_look(self) -> None:
+        self._phase = "look"
+        self._n_looked = 0
+
+    def _end_look(self) -> None:
+        """After the search: on to the thresholds, or up again where it found a fibre that needs more."""
+        self._n_looked += 1
+        if self._n_looked < _LOOKS:
+            return
+        is_top = self._reached_ma >= self._floor(self._up_to_ma) - 1e-9
+        self._phase = "refine" if is_top or self._reached_ma >= self._needed_ma() else "climb"
 
     def _width(self, state: WatchState) -> float:
         return state.interval_ma[1] / state.interval_ma[0] if state.interval_ma is not None else math.inf
@@ -190,7 +215,7 @@ class ThresholdScan:
             )
             self._phase = "done"
             return
-        setter = max(self._states, key=lambda fibre: self._states[fibre].threshold_ma or 0.0)
+        setter = max(self._states, key=lambda fibre: self._upper_ma(self._states[fibre]))
         self._target_ma = round(needed_ma, 6)
         self._result = ScanResult(
             self._target_ma, f"{self._target_ma:.2f} mA keeps the margin over all fibres; fibre {setter} sets it"

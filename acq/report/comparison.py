@@ -177,8 +177,13 @@ def _attribution_rows(
     failed = sound & ~fired
     n_blamed = int(np.sum(failed & (fibre.missing == MissingReason.ENDPLATE)))
     yield _share_row(column, "stimulus failures called endplate", n_blamed, int(failed.sum()))
-    n_excused = int(np.sum(sound & blocked & (fibre.missing == MissingReason.STIMULUS)))
-    yield _share_row(column, "endplate failures called stimulus", n_excused, n_true)
+    # Below threshold a fibre that blocks fails for both reasons, and the stimulus is the safe bet of the two.
+    above = sound & blocked & (ratio >= _SUPRATHRESHOLD)
+    excused = blocked & (fibre.missing == MissingReason.STIMULUS)
+    yield _share_row(column, "endplate failures called stimulus", int(np.sum(above & excused)), int(above.sum()))
+    decided = sound & np.isin(fibre.missing, (MissingReason.STIMULUS, MissingReason.ENDPLATE))
+    n_wrong = n_blamed + int(np.sum(sound & excused))
+    yield _share_row(column, "wrong of the decided misses", n_wrong, int(decided.sum()))
 
 
 def _share_row(column: int, what: str, n: int, of: int) -> ComparisonRow:

@@ -347,3 +347,14 @@ def test_a_refused_pulse_is_no_fault_and_excuses_no_other(make, monkeypatch: pyt
     assert refused[0] not in run.device.truth().onset_sample
     withdrawn = run.engine._cutter._withdrawn
     assert not withdrawn  # nothing is excused any more
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_scan_does_not_pass_over_a_fibre_that_often_blocks(make, seed: int) -> None:
+    # The third fibre of this patient has the highest threshold and blocks three times in ten.
+    run = make(scenario="myasthenic", seed=seed)
+    run.engine.start_scan()
+    run.until(lambda: run.engine.proposal_ma is not None)
+    assert len(run.engine.make_snapshot().fibres) == 3
+    assert run.engine.proposal_ma >= 1.2 * run.device.truth().theta_ma[-1].max()
+    assert "fibre 3" in run.engine.scan_sentence
