@@ -122,7 +122,9 @@ def test_scan_proposes_and_only_the_operator_accepts(make) -> None:
     run.until(lambda: run.engine.proposal_ma is not None)
     proposal_ma = run.engine.proposal_ma
     theta_ma = run.device.truth().theta_ma[-1]
-    assert proposal_ma == pytest.approx(1.2 * theta_ma.max(), rel=0.12)
+    # Enough, and no more than the scan must be sure of: an interval of 8 %, 5 % to spare, one step of 0.05 mA.
+    needed_ma = 1.2 * theta_ma.max()
+    assert needed_ma <= proposal_ma <= 1.08 * 1.05 * needed_ma + 0.05
     n_pulses = run.device.truth().n_pulses
     run.seconds(2.0)
     assert run.device.truth().n_pulses <= n_pulses + 3  # it waits, nothing is delivered meanwhile
@@ -355,6 +357,7 @@ def test_a_scan_does_not_pass_over_a_fibre_that_often_blocks(make, seed: int) ->
     run = make(scenario="myasthenic", seed=seed)
     run.engine.start_scan()
     run.until(lambda: run.engine.proposal_ma is not None)
-    assert len(run.engine.make_snapshot().fibres) == 3
+    fibres = run.engine.make_snapshot().fibres
+    assert len(fibres) == 3
     assert run.engine.proposal_ma >= 1.2 * run.device.truth().theta_ma[-1].max()
-    assert "fibre 3" in run.engine.scan_sentence
+    assert f"fibre {fibres[2].fibre} sets it" in run.engine.scan_sentence

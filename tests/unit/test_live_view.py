@@ -88,6 +88,53 @@ def shown(snapshot: EngineSnapshot, width: int = 80, height: int | None = None, 
     return console.export_text().splitlines()
 
 
+def text_of(snapshot: EngineSnapshot, width: int = 80) -> str:
+    return "\n".join(shown(snapshot, width))
+
+
+@pytest.mark.parametrize("state", list(OutputState))
+def test_the_first_line_is_the_state_in_words_with_a_shape(state: OutputState) -> None:
+    first = shown(replace(SNAPSHOT, state=state))[0]
+    assert str(state).upper() in first
+    assert "1.80 mA" in first
+    assert "10 Hz" in first
+
+
+@pytest.mark.parametrize("verdict", list(GuardVerdict))
+def test_every_verdict_is_a_word_and_a_shape(verdict: GuardVerdict) -> None:
+    text = text_of(replace(SNAPSHOT, fibres=(replace(FIBRE, verdict=verdict),)))
+    assert str(verdict).upper() in text
+    shapes = {"assured": "▲", "thin": "◆", "lost": "✖", "untested": "○"}
+    assert f"{shapes[verdict]} {str(verdict).upper()}" in text
+
+
+def test_a_fibre_shows_its_figures_in_80_columns() -> None:
+    text = text_of(SNAPSHOT)
+    for figure in ("3.88 ms", "12.4 µs (11–14)", "blocking 0 %", "95 admitted", "1.00 mA", "+0.80 mA +80 %", "·x·"):
+        assert figure in text
+    assert all(len(line) <= 80 for line in text.splitlines())
+
+
+def test_an_unknown_threshold_is_shown_as_its_bound() -> None:
+    fibre = replace(FIBRE, threshold_ma=None, threshold_interval_ma=None, margin_ma=None, margin_relative=None)
+    text = text_of(replace(SNAPSHOT, fibres=(fibre,)))
+    assert "θ < 1.05 mA" in text
+    assert "margin > 0.75 mA 71 %" in text
+
+
+def test_untested_jitter_is_marked_and_lost_samples_are_loud() -> None:
+    text = text_of(replace(SNAPSHOT, samples_lost=17, fibres=(replace(FIBRE, is_untested=True),)), width=120)
+    assert "untested" in text
+    assert "17 SAMPLES LOST" in text
+
+
+def test_stop_is_the_first_key_shown_and_six_fibres_fit_into_24_lines() -> None:
+    assert KEYS[0] == ("space", "STOP")
+    text = text_of(replace(SNAPSHOT, fibres=(FIBRE,) * 6, messages=("a", "b", "c", "d")))
+    assert len(text.splitlines()) <= 24
+    assert "STOP" in text
+
+
 @given(
     width=st.integers(40, 200),
     height=st.integers(12, 60),

@@ -7,3 +7,4 @@ files; a property must hold whatever is drawn.
 from hypothesis import settings
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
+settings.load_profile("repeatable")
