@@ -244,7 +244,7 @@ def test_study_without_a_usable_recording_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "none.study"
     with StudyStore.create(path) as store:
         pass
-    with pytest.raises(InputFileError, match="name the recording wanted; the study holds the numbers none"):
+    with pytest.raises(InputFileError, match="the study holds no recording; give another"):
         load_recording(path)
     with StudyStore.open(path, "write") as store:
         store.start_recording(
