@@ -42,6 +42,7 @@ _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of
 )
 @click.option("--scenario", help="Simulated patient, name or file.")
 @click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
+@click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: what the profile says.")
 @click.option(
     "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
 )
@@ -73,6 +74,7 @@ def command(
     profile_name: str,
     scenario: str | None,
     seed: int | None,
+    server: str | None,
     study_path: Path | None,
     electrode: str,
     stimuli: int | None,
@@ -101,7 +103,7 @@ def command(
     settings = settings_from(
         settings_of_profile(profile), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
     )
-    options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real")
+    options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server)
     device = open_device(device_kind or profile.device.kind, profile, options)
     about = device.describe()
     _check_scan(up_to_ma, profile, is_unattended=is_unattended)
