@@ -12,7 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, ValidationInfo, field_validator, model_validator
 
 from hardware_profiles.hard_limits import (
     MAX_CEILING_MA,
@@ -43,8 +43,11 @@ _PACKAGE = "hardware_profiles"
 _SUFFIX = ".toml"
 _LARGEST_FILE_BYTES = 1_000_000  # a profile has a few kilobytes; anything larger is another kind of file
 
-# What a command template of a serial stimulator may mention.
-_TEMPLATE_FIELDS: Mapping[str, float] = {"intensity_ma": 1.0, "intensity_a": 0.001, "width_us": 100.0, "width_s": 1e-4}
+# What the command templates of a serial stimulator may mention, and how many of each go into 1 mA or 1 µs.
+_TEMPLATE_FIELDS: Mapping[str, Mapping[str, float]] = {
+    "set_intensity": {"intensity_ma": 1.0, "intensity_a": 1e-3, "intensity_ua": 1e3},
+    "set_width": {"width_us": 1.0, "width_ms": 1e-3, "width_s": 1e-6},
+}
 
 Positive = Annotated[float, Field(gt=0)]
 Rate = Annotated[float, Field(gt=0, le=MAX_RATE_HZ)]
@@ -91,45 +94,151 @@ class DaqmxTable(_Section):
 
 
 class SerialTable(_Section):
-    """A triggered isolated stimulator whose intensity and width are set over a serial line."""
+    """A triggered isolated stimulator whose intensity and width are set over a serial line.
+
+    What goes over the line is lines of printable ASCII that end in `terminator`. With a `checksum`, each line in both
+    directions carries two hexadecimal digits right before its terminator: the exclusive or ("xor") or the sum modulo
+    256 ("sum8") of all characters before them. With `echo`, the stimulator repeats each line it gets, character for
+    character, before anything else. Commands that are "" are not sent.
+    """
 
     port: Name
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
+    byte_size: Literal[7, 8] = 8
+    parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    stop_bits: Literal[1, 2] = 1
     timeout_s: Annotated[float, Field(gt=0, le=5)] = 0.5
-    terminator: Name = "\n"
-    identify: Name = "*IDN?"
-    clear: Name = "*CLS"
+    settling_s: Annotated[float, Field(ge=0, le=2)] = 0.02  # from a new intensity to the first trigger that may follow
+    terminator: Literal["\n", "\r", "\r\n", "\n\r"] = "\n"
+    echo: bool = False
+    checksum: Literal["none", "xor", "sum8"] = "none"
+    identify: str = "*IDN?"
+    expect_identity: Name | None = None  # a part of the answer to `identify`
+    clear: str = "*CLS"
     output_on: Name = "OUTP ON"
     output_off: Name = "OUTP OFF"
+    query_output: Name | None = None  # answered by 1, 0, ON or OFF
     set_intensity: Name = "SOUR:CURR {intensity_a:.6E}"
     query_intensity: Name = "SOUR:CURR?"
-    set_width: Name | None = None
-    query_error: Name = "SYST:ERR?"
+    read_back_unit: Literal["a", "ma", "ua"] = "a"
+    # A fifth of the usual step of 0.05 mA: rounding passes, a wrong step does not.
+    read_back_tolerance_ma: Annotated[float, Field(gt=0, le=0.1)] = 0.01
+    set_width: Name | None = None  # without it the width is set by hand
+    query_width: Name | None = None
+    read_back_width_unit: Literal["s", "ms", "us"] = "s"
+    read_back_width_tolerance_us: Annotated[float, Field(gt=0, le=20)] = 1.0
+    query_error: str = "SYST:ERR?"  # answered by 0,"No error" where there is none
 
     @field_validator(
-        "identify", "clear", "output_on", "output_off", "set_intensity", "query_intensity", "set_width", "query_error"
+        "identify",
+        "expect_identity",
+        "clear",
+        "output_on",
+        "output_off",
+        "query_output",
+        "set_intensity",
+        "query_intensity",
+        "set_width",
+        "query_width",
+        "query_error",
     )
     @classmethod
-    def _check_template(cls, template: str | None) -> str | None:
-        if template is None:
-            return None
-        known = ", ".join(_TEMPLATE_FIELDS)
-        try:
-            used = {field for _, field, _, _ in string.Formatter().parse(template) if field is not None}
-            unknown = used - set(_TEMPLATE_FIELDS)
-            if unknown:
-                raise ValueError(f"mentions {{{min(unknown)}}}, a template may only mention {known}")
-            template.format(**_TEMPLATE_FIELDS)
-        except (IndexError, KeyError) as exc:
-            raise ValueError(f"is not a template, a template may only mention {known}") from exc
+    def _check_template(cls, template: str | None, info: ValidationInfo) -> str | None:
+        if template is None or info.field_name == "expect_identity":
+            return template
+        if not (template.isascii() and template.isprintable()):
+            raise ValueError("may only have printable ASCII characters; the terminator is added when it is sent")
+        fields = _TEMPLATE_FIELDS.get(str(info.field_name))
+        if fields is None:
+            if "{" in template or "}" in template:
+                raise ValueError("has braces, but only set_intensity and set_width are filled in; write it out")
+            return template
+        known = ", ".join(fields)
+        used = set()
+        for _, field, spec, conversion in string.Formatter().parse(template):
+            if field is None:
+                continue
+            if field not in fields:
+                raise ValueError(f"mentions {{{field}}}, this template may only mention {known}")
+            if conversion or "{" in (spec or ""):
+                raise ValueError(f"writes {field} in a way that is not known here; write it like {{{field}:.6E}}")
+            used.add(field)
+        if not used:
+            raise ValueError("must mention " + " or ".join(f"{{{field}}}" for field in sorted(fields)))
         return template
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        used = {field for _, field, _, _ in string.Formatter().parse(self.set_intensity)}
-        if not used & {"intensity_a", "intensity_ma"}:
-            raise ValueError(f"set_intensity = {self.set_intensity!r} must mention {{intensity_a}} or {{intensity_ma}}")
+        if not (self.identify or self.query_error):
+            raise ValueError(
+                "identify and query_error must not both be empty; without either, a late answer cannot be told from a "
+                "present one"
+            )
+        if self.expect_identity is not None and not self.identify:
+            raise ValueError(f"expect_identity = {self.expect_identity!r} needs identify; write the question there")
+        for intensity_ma in _PROBES_MA:
+            self.fill_intensity(intensity_ma=intensity_ma)
+        for width_us in _PROBES_US:
+            self.fill_width(width_us=width_us)
         return self
+
+    def fill_intensity(self, *, intensity_ma: float) -> str:
+        """Write the command that sets an intensity.
+
+        Raises
+        ------
+        ValueError
+            When the template writes another number than the intensity, by more than `read_back_tolerance_ma`.
+        """
+        return _fill("set_intensity", self.set_intensity, intensity_ma, self.read_back_tolerance_ma, "mA")
+
+    def fill_width(self, *, width_us: float) -> str:
+        """Write the command that sets a width; empty where there is none.
+
+        Raises
+        ------
+        ValueError
+            When the template writes another number than the width, by more than `read_back_width_tolerance_us`.
+        """
+        if self.set_width is None:
+            return ""
+        return _fill("set_width", self.set_width, width_us, self.read_back_width_tolerance_us, "µs")
+
+    def read_intensity_ma(self, number: float) -> float:
+        """Convert the number that answers `query_intensity` to milliampere."""
+        return number / _TEMPLATE_FIELDS["set_intensity"][f"intensity_{self.read_back_unit}"]
+
+    def read_width_us(self, number: float) -> float:
+        """Convert the number that answers `query_width` to microseconds."""
+        return number / _TEMPLATE_FIELDS["set_width"][f"width_{self.read_back_width_unit}"]
+
+
+# Uneven numbers over the whole range show a template that rounds too coarsely or groups digits.
+_PROBES_MA = (0.0, 0.0512345, 1.2345678, 9.8765432, MAX_CEILING_MA)
+_PROBES_US = (1.0, 40.0, 98.7, 123.4, MAX_WIDTH_US)
+
+
+def _fill(key: str, template: str, value: float, tolerance: float, unit: str) -> str:
+    """Fill a command template with one value, and see that what it writes is that value."""
+    parts = []
+    for literal, field, spec, _ in string.Formatter().parse(template):
+        parts.append(literal)
+        if field is None:
+            continue
+        per_unit = _TEMPLATE_FIELDS[key][field]
+        try:
+            text = format(value * per_unit, spec or "")
+            written = float(text) / per_unit
+        except ValueError as exc:
+            advice = f"write it like {{{field}:.6E}}"
+            raise ValueError(f"{key} = {template!r} cannot write {value:g} {unit}; {advice}") from exc
+        if not abs(written - value) <= tolerance:
+            raise ValueError(
+                f"{key} = {template!r} writes {text} for {value:g} {unit}, off by more than {tolerance:g} {unit}; "
+                "give it more digits"
+            )
+        parts.append(text)
+    return "".join(parts)
 
 
 class DeviceSection(_Section):
