@@ -2,6 +2,7 @@
 
 from hardware_profiles.profile import (
     AcquisitionSection,
+    CheckSection,
     DaqmxTable,
     DeviceSection,
     GuardSection,
@@ -16,6 +17,7 @@ from hardware_profiles.profile import (
 
 __all__ = [
     "AcquisitionSection",
+    "CheckSection",
     "DaqmxTable",
     "DeviceSection",
     "GuardSection",

@@ -25,6 +25,7 @@ from hardware_profiles.hard_limits import (
 
 __all__ = [
     "AcquisitionSection",
+    "CheckSection",
     "DaqmxTable",
     "DeviceSection",
     "GuardSection",
@@ -354,6 +355,26 @@ class SafetySection(_Section):
     onset_tolerance_us: Annotated[float, Field(gt=0, le=1000)] = 100.0
 
 
+class CheckSection(_Section):
+    """What the self-test on a resistor allows, and how far it goes by itself."""
+
+    up_to_ma: Positive = 2.0  # largest intensity where the user names none; the ceiling binds in any case
+    needle_noise_uv: Positive = 20.0  # RMS in the recording band
+    mains_uv: Positive = 10.0  # RMS of the mains frequency and its harmonics together
+    needle_offset_relative: Annotated[float, Field(gt=0, le=1)] = 0.1  # of full scale
+    monitor_noise_ma: Positive = 0.02  # RMS
+    leak_ma: Positive = 0.01  # mean between pulses; 10 µA is the usual bound on direct current through a patient (MEM)
+    onset_spread_us: Annotated[float, Field(ge=0, le=1000)] = 0.0  # trigger against command; 0: the same to the sample
+    monitor_delay_us: Positive = 50.0  # current against trigger
+    width_tolerance_us: Positive = 20.0
+    gain_tolerance_relative: Annotated[float, Field(gt=0, le=0.5)] = 0.05
+    offset_tolerance_ma: Positive = 0.02
+    residual_tolerance_relative: Annotated[float, Field(gt=0, le=0.5)] = 0.03  # of the largest intensity, or
+    residual_tolerance_ma: Positive = 0.02  # this, whichever is larger
+    sample_rate_tolerance_ppm: Positive = 200.0  # card against host
+    dead_man_s: Annotated[float, Field(gt=0, le=MAX_LEASE_S + MAX_LEAD_S)] | None = None  # promised, below lease + lead
+
+
 class HardwareProfile(_Section):
     """A whole profile; frozen."""
 
@@ -365,6 +386,7 @@ class HardwareProfile(_Section):
     stimulus: StimulusSection
     guard: GuardSection = GuardSection()
     safety: SafetySection = SafetySection()
+    check: CheckSection = CheckSection()
 
     @model_validator(mode="after")
     def _check(self) -> Self:
