@@ -6,7 +6,6 @@ import math
 import threading
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import Enum, auto
 from typing import Protocol
 
@@ -16,23 +15,22 @@ from acq.clock import Clock, RealClock, VirtualClock
 from acq.devices.contract import Device
 from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError, LateStimulusError
 from acq.records import ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
-from acq.units import US_PER_S, s_to_samples, samples_to_us, us_to_samples
+from acq.units import s_to_samples, samples_to_us, us_to_samples
 from hardware_profiles import HardwareProfile
-from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Saturation, Unplugged, WrongAmplitude
-from sim_device.patient import Patient, PatientTruth
+from sim_device.bedside import HALF_RANGE, Bedside, GivenPulse, convert
+from sim_device.fault import Fault, LostSamples, Unplugged
+from sim_device.patient import PatientTruth
 from sim_device.scenario import Scenario, load_scenario
 
 __all__ = ["SimulatedDevice", "SimulatedDeviceOptions", "open_simulated"]
 
 _NEEDLE, _MONITOR, _TRIGGER = 0, 1, 2
 _N_CHANNELS = 3
-_HALF_RANGE = 32_768  # 16 bits
 _TRIGGER_V = 5.0
 _TRIGGER_FULL_SCALE_V = 10.0
 _BUFFER_S = 10.0  # what the card holds when nobody fetches
 _PACED_BLOCK_S = 0.01
 _VIRTUAL_BLOCK_S = 0.05  # fewer, longer blocks are faster
-_REACH_S = 0.05  # how far beyond a block potentials and artefacts are prepared; grows when one lasts longer
 
 
 class _State(Enum):
@@ -40,19 +38,6 @@ class _State(Enum):
     OPEN = auto()
     ARMED = auto()
     RUNNING = auto()
-
-
-@dataclass(frozen=True, slots=True)
-class _Delivery:
-    """A pulse on its way to the patient."""
-
-    onset_sample: int
-    intensity_ma: float
-    width_samples: int
-
-    @property
-    def end_sample(self) -> int:
-        return self.onset_sample + self.width_samples
 
 
 class SimulatedDevice(Device):
@@ -101,49 +86,32 @@ class SimulatedDevice(Device):
         if self._lead_samples < 0:
             raise ConfigurationError(f"lead_s must not be negative, got {lead_s}")
         try:
-            self._patient = Patient(self._scenario, seed=seed, sample_rate_hz=self._rate_hz)
+            self._bedside = Bedside(self._scenario, seed=seed, sample_rate_hz=self._rate_hz, faults=faults)
         except ValueError as exc:
             raise ConfigurationError(str(exc)) from exc
         self._clock: Clock = VirtualClock() if clock is None else clock
         self._lead_s = lead_s
-        self._monitor_rng = np.random.default_rng(np.random.SeedSequence((seed, 1)))
         self._lock = threading.Lock()
         self._state = _State.CLOSED
         self._faults = tuple(faults)
-        self._patient_epoch_sample = 0  # patient time of sample 0 of this start
         self._buffer_samples = s_to_samples(_BUFFER_S, sample_rate_hz=sample_rate_hz)
         electrode, stimulator = self._scenario.electrode, self._scenario.stimulator
-        self._quantum_uv = electrode.full_scale_uv / _HALF_RANGE
-        self._quantum_ma = stimulator.monitor_full_scale_ma / _HALF_RANGE
+        self._quantum_uv = electrode.full_scale_uv / HALF_RANGE
+        self._quantum_ma = stimulator.monitor_full_scale_ma / HALF_RANGE
         self._reset()
 
     def _reset(self) -> None:
-        self._next_sample = 0
         self._start_s = 0.0
-        self._queue: deque[_Delivery] = deque()  # taken, not begun
-        self._committed: deque[_Delivery] = deque()  # begun or bound to begin, not yet rendered
+        self._queue: deque[GivenPulse] = deque()  # taken, not begun
+        self._shown: deque[GivenPulse] = deque()  # begun, still on the trigger channel
         self._last_end_sample = 0
         self._lease_sample = 0  # the first sample the lease does not cover
-        self._overlay_uv = np.zeros(self._block_samples + s_to_samples(_REACH_S, sample_rate_hz=self._rate_hz))
-        self._overlay_ma = np.zeros_like(self._overlay_uv)
-        self._overlay_v = np.zeros_like(self._overlay_uv)
         self._pending_loss = 0
-        self._omit = [[self._to_sample(f.at_s), f.count] for f in self._faults if isinstance(f, OmittedPulse)]
         self._losses = deque(
             sorted(
                 (self._to_sample(f.at_s), self._to_sample(f.duration_s))
                 for f in self._faults
                 if isinstance(f, LostSamples)
-            )
-        )
-        self._extra = deque(
-            sorted(
-                (
-                    _Delivery(self._to_sample(f.at_s), f.intensity_ma, self._to_width_samples(f.width_us))
-                    for f in self._faults
-                    if isinstance(f, ExtraPulse)
-                ),
-                key=lambda delivery: delivery.onset_sample,
             )
         )
 
@@ -158,7 +126,7 @@ class SimulatedDevice(Device):
             channels=(
                 ChannelDescription("needle", "uv", self._quantum_uv, electrode.full_scale_uv),
                 ChannelDescription("monitor", "ma", self._quantum_ma, stimulator.monitor_full_scale_ma),
-                ChannelDescription("trigger", "v", _TRIGGER_FULL_SCALE_V / _HALF_RANGE, _TRIGGER_FULL_SCALE_V),
+                ChannelDescription("trigger", "v", _TRIGGER_FULL_SCALE_V / HALF_RANGE, _TRIGGER_FULL_SCALE_V),
             ),
             sample_rate_hz=self._rate_hz,
             lead_s=self._lead_s,
@@ -179,7 +147,7 @@ class SimulatedDevice(Device):
         with self._lock:
             if self._state is not _State.OPEN:
                 raise DeviceError("the simulated device cannot be armed now; open it and stop it first")
-            self._patient_epoch_sample += self._next_sample
+            self._bedside.restart()
             self._reset()
             self._state = _State.ARMED
 
@@ -261,9 +229,9 @@ class SimulatedDevice(Device):
         with self._lock:
             self._settle(self._find_present_sample())
             self._queue.clear()
-            self._last_end_sample = max((d.end_sample for d in self._committed), default=0)
+            self._last_end_sample = self._bedside.pending_end_sample
 
-    def _check(self, pulse: Pulse) -> _Delivery:
+    def _check(self, pulse: Pulse) -> GivenPulse:
         stimulator = self._scenario.stimulator
         if not math.isfinite(pulse.commanded_ma) or not 0 <= pulse.commanded_ma <= stimulator.max_ma:
             raise DeviceError(
@@ -278,29 +246,18 @@ class SimulatedDevice(Device):
                 f"{stimulator.max_width_us:g} µs"
             )
         intensity_ma = round(pulse.commanded_ma / stimulator.step_ma) * stimulator.step_ma
-        return _Delivery(pulse.onset_sample, intensity_ma, self._to_width_samples(pulse.width_us))
+        return GivenPulse(pulse.onset_sample, intensity_ma, self._to_width_samples(pulse.width_us))
 
     def _settle(self, until_sample: int) -> None:
         """Decide, with the lease as it stood, over every pulse whose onset lies before `until_sample`."""
         while self._queue and self._queue[0].onset_sample < until_sample:
             delivery = self._queue.popleft()
-            if delivery.onset_sample < self._lease_sample and not self._is_omitted(delivery):
-                self._committed.append(self._distort(delivery))
-
-    def _is_omitted(self, delivery: _Delivery) -> bool:
-        for entry in self._omit:
-            if entry[1] > 0 and delivery.onset_sample >= entry[0]:
-                entry[1] -= 1
-                return True
-        return False
-
-    def _distort(self, delivery: _Delivery) -> _Delivery:
-        factor = 1.0
-        for fault in self._faults:
-            if isinstance(fault, WrongAmplitude):
-                elapsed_s = delivery.onset_sample / self._rate_hz - fault.at_s
-                factor *= fault.factor if 0 <= elapsed_s < fault.duration_s else 1.0
-        return _Delivery(delivery.onset_sample, factor * delivery.intensity_ma, delivery.width_samples)
+            if delivery.onset_sample < self._lease_sample:
+                self._bedside.deliver(
+                    onset_sample=delivery.onset_sample,
+                    intensity_ma=delivery.intensity_ma,
+                    width_samples=delivery.width_samples,
+                )
 
     # Input
 
@@ -332,22 +289,20 @@ class SimulatedDevice(Device):
         first = self._next_sample
         self._require_plugged_in(first + n)
         self._settle(first + n)
-        self._deliver(first + n)
         samples = np.empty((_N_CHANNELS, n))
-        needle = self._patient.take_noise(n)
-        needle += self._overlay_uv[:n]
-        for fault in self._faults:
-            if isinstance(fault, Saturation):
-                start = self._to_sample(fault.at_s) - first
-                stop = start + self._to_sample(fault.duration_s)
-                needle[max(0, start) : max(0, stop)] = np.inf
-        _convert(needle, self._quantum_uv, samples[_NEEDLE])
-        noise_ma = self._scenario.stimulator.monitor_noise_ma
-        monitor = self._monitor_rng.standard_normal(n, dtype=np.float32) * noise_ma + self._overlay_ma[:n]
-        _convert(monitor, self._quantum_ma, samples[_MONITOR])
-        samples[_TRIGGER] = self._overlay_v[:n]
-        self._advance(n)
+        needle_uv, monitor_ma = self._bedside.take(n)
+        convert(needle_uv, quantum=self._quantum_uv, out=samples[_NEEDLE])
+        convert(monitor_ma, quantum=self._quantum_ma, out=samples[_MONITOR])
+        self._show_trigger(first, samples[_TRIGGER])
         return SampleBlock(samples=samples, first_sample=first, overrun_count=n_lost)
+
+    def _show_trigger(self, first: int, trigger_v: FloatArray) -> None:
+        self._shown.extend(self._bedside.drain_given())
+        trigger_v[:] = 0.0
+        for pulse in self._shown:
+            trigger_v[max(0, pulse.onset_sample - first) : max(0, pulse.end_sample - first)] = _TRIGGER_V
+        while self._shown and self._shown[0].end_sample <= first + trigger_v.size:
+            self._shown.popleft()
 
     def _skip(self, n_samples: int) -> int:
         """Let time pass whose samples are lost; the patient is stimulated all the same."""
@@ -355,57 +310,15 @@ class SimulatedDevice(Device):
         while remaining > 0:
             n = min(remaining, self._block_samples)
             self._settle(self._next_sample + n)
-            self._deliver(self._next_sample + n)
-            self._patient.take_noise(n)
-            self._advance(n)
+            self._bedside.skip(n)
             remaining -= n
         return n_samples
 
-    def _advance(self, n: int) -> None:
-        for overlay in (self._overlay_uv, self._overlay_ma, self._overlay_v):
-            overlay[:-n] = overlay[n:]
-            overlay[-n:] = 0.0
-        self._next_sample += n
-
-    def _deliver(self, until_sample: int) -> None:
-        """Stimulate the patient with every committed pulse that begins before `until_sample`."""
-        while True:
-            source = self._committed
-            if self._extra and (not source or self._extra[0].onset_sample <= source[0].onset_sample):
-                source = self._extra
-            if not source or source[0].onset_sample >= until_sample:
-                return
-            self._render(source.popleft())
-
-    def _render(self, delivery: _Delivery) -> None:
-        onset = delivery.onset_sample
-        index = onset - self._next_sample
-        width_us = samples_to_us(delivery.width_samples, sample_rate_hz=self._rate_hz)
-        potentials = self._patient.stimulate(
-            onset_s=(self._patient_epoch_sample + onset) / self._rate_hz,
-            onset_sample=onset,
-            intensity_ma=delivery.intensity_ma,
-            width_us=width_us,
-        )
-        artefact = self._patient.find_artefact(width_samples=delivery.width_samples)
-        self._reach(index + artefact.size)
-        self._overlay_uv[index : index + artefact.size] += delivery.intensity_ma * artefact
-        self._overlay_ma[index : index + delivery.width_samples] += delivery.intensity_ma
-        self._overlay_v[index : index + delivery.width_samples] = _TRIGGER_V
-        for potential in potentials:
-            position = index + potential.latency_us * self._rate_hz / US_PER_S
-            self._reach(math.ceil(position) + potential.template.span_samples[1])
-            potential.template.add_to(self._overlay_uv, position=position, amplitude=potential.amplitude_uv)
-
-    def _reach(self, n_samples: int) -> None:
-        """Make the prepared stretch at least `n_samples` long."""
-        missing = n_samples - self._overlay_uv.size
-        if missing > 0:
-            self._overlay_uv = np.pad(self._overlay_uv, (0, missing))
-            self._overlay_ma = np.pad(self._overlay_ma, (0, missing))
-            self._overlay_v = np.pad(self._overlay_v, (0, missing))
-
     # Time
+
+    @property
+    def _next_sample(self) -> int:
+        return self._bedside.next_sample
 
     def _find_present_sample(self) -> int:
         """Find the sample that is being taken now."""
@@ -448,21 +361,12 @@ class SimulatedDevice(Device):
     @property
     def seed(self) -> int:
         """The seed everything random descends from."""
-        return self._patient.seed
+        return self._bedside.seed
 
     def truth(self) -> PatientTruth:
         """Give the truth about every pulse delivered so far, as copies."""
         with self._lock:
-            return self._patient.truth()
-
-
-def _convert(values: FloatArray, quantum: float, out: FloatArray) -> None:
-    """Write to `out` what a 16-bit converter makes of `values` (n,), which is consumed."""
-    values /= quantum
-    np.rint(values, out=values)
-    values += 0.0  # no converter code means −0.0
-    np.clip(values, -_HALF_RANGE, _HALF_RANGE - 1, out=values)
-    np.multiply(values, quantum, out=out)
+            return self._bedside.truth()
 
 
 class SimulatedDeviceOptions(Protocol):
