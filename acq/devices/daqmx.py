@@ -1,0 +1,705 @@
+"""A card driven through NI-DAQmx: three inputs and the stimulus output on one sample clock.
+
+The input is the master clock. The output (a voltage that the stimulator's current follows, and the trigger) is clocked
+by the input's sample clock and never repeats what it was given, so output sample k is input sample k, and an output
+that nobody feeds any more runs dry with its last value, which is zero: every chunk begins and ends with one.
+
+The driver is imported when a device is opened, not before: the program runs without it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any, Final, Literal
+
+import numpy as np
+
+from acq.clock import Clock, RealClock
+from acq.devices.contract import Device
+from acq.devices.daqmx_errors import (
+    DEAD_SERVER,
+    ROUTE_REFUSED,
+    TIMEOUT,
+    UNAVAILABLE,
+    explain_driver_error,
+    explain_server_error,
+)
+from acq.devices.output_queue import OutputQueue
+from acq.devices.registry import DeviceOptions
+from acq.devices.triggered import TriggeredStimulator
+from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError
+from acq.records import ChannelDescription, DeviceDescription, Pulse, SampleBlock
+from acq.units import s_to_samples
+from hardware_profiles import HardwareProfile
+from hardware_profiles.profile import DaqmxTable
+
+__all__ = ["DaqmxDevice", "open_daqmx", "refuse_simulation"]
+
+_CHANNELS: Final = 3
+_BLOCK_S: Final = 0.01
+_FEED_EVERY_S: Final = 0.005
+_PREFILL_S: Final = 0.5  # of zeros: starting two tasks takes time in which nothing is written
+_WRITE_TIMEOUT_S: Final = 0.2
+_CALL_LIMIT_S: Final = 1.0  # beyond the time-out of the call itself; the driver's time-outs do not bind a frozen server
+_CONNECT_S: Final = 3.0
+_JOIN_S: Final = 3.0
+_RATE_TOLERANCE: Final = 1e-6  # relative; a coerced rate would shift every latency
+
+# The same input cannot be said to a driver that is not there.
+_NO_DRIVER = (
+    "the NI-DAQmx driver is not installed on this computer; install it, give --server HOST:PORT of one that has it, or "
+    "try the program with --device simulated"
+)
+
+
+class _Driver:
+    """The driver, here or behind a service, with its errors translated."""
+
+    def __init__(self, server: str | None) -> None:
+        self._server = server
+        self._channel: Any = None
+        self.is_dead = False
+        try:
+            import nidaqmx
+            import nidaqmx.constants
+            import nidaqmx.errors
+            import nidaqmx.stream_readers
+            import nidaqmx.stream_writers
+        except ImportError as exc:
+            raise ConfigurationError(
+                f"the package nidaqmx cannot be imported ({exc}); install the program with its extra 'hardware'"
+            ) from exc
+        self.nidaqmx: Any = nidaqmx
+        self._options: Any = None
+        if server is not None:
+            self._connect(server)
+
+    def _connect(self, server: str) -> None:
+        import grpc
+
+        class Limit(grpc.UnaryUnaryClientInterceptor):  # type: ignore[misc] # grpc carries no types
+            """Gives every call a limit: the driver's client sets none, and a frozen server would hold it for ever."""
+
+            def intercept_unary_unary(self, continuation: Any, client_call_details: Any, request: Any) -> Any:
+                limit_s = _CALL_LIMIT_S + max(0.0, float(getattr(request, "timeout", 0.0)))
+                return continuation(client_call_details._replace(timeout=limit_s), request)
+
+        self._channel = grpc.insecure_channel(server)
+        try:
+            grpc.channel_ready_future(self._channel).result(timeout=_CONNECT_S)
+        except grpc.FutureTimeoutError as exc:
+            self.disconnect()
+            raise explain_server_error(UNAVAILABLE, "", doing="connecting", server=server) from exc
+        channel = grpc.intercept_channel(self._channel, Limit())
+        self._options = self.nidaqmx.GrpcSessionOptions(channel, session_name="")
+
+    def make_task(self) -> Any:
+        """A new, empty task."""
+        return self.nidaqmx.Task(grpc_options=self._options) if self._options is not None else self.nidaqmx.Task()
+
+    @contextlib.contextmanager
+    def calling(self, doing: str) -> Iterator[None]:
+        """Translate what the driver raises inside."""
+        errors = self.nidaqmx.errors
+        try:
+            yield
+        except errors.DaqError as exc:
+            done = getattr(exc, "samps_per_chan_read", None)
+            done = getattr(exc, "samps_per_chan_written", None) if done is None else done
+            raise explain_driver_error(exc.error_code, str(exc), doing=doing, samples_done=done) from exc
+        except errors.RpcError as exc:
+            code = exc.rpc_code.value[0] if hasattr(exc.rpc_code, "value") else int(exc.rpc_code)
+            self.is_dead = self.is_dead or code in DEAD_SERVER
+            raise explain_server_error(code, str(exc.description), doing=doing, server=str(self._server)) from exc
+        except errors.Error as exc:  # no driver, or not on this system
+            raise DeviceError(f"{doing}: {_NO_DRIVER}") from exc
+
+    def disconnect(self) -> None:
+        """Close the connection to the service. Idempotent."""
+        if self._channel is not None:
+            self._channel.close()
+            self._channel = None
+
+
+class DaqmxDevice(Device):
+    """A card through NI-DAQmx, with a stimulator that follows a voltage or is triggered. See `Device`.
+
+    Parameters
+    ----------
+    profile : HardwareProfile
+        With the table `device.daqmx`.
+    server : str, optional
+        "HOST:PORT" of a DAQ service that holds the card; None for the profile's, or for the driver of this computer.
+    stimulator : TriggeredStimulator, optional
+        For a stimulator that is only triggered.
+    clock : Clock, optional
+        Of the lease; the machine's by default.
+    feeding : {"thread", "reader"}
+        Who writes the output: a thread of its own, or whoever reads, for tests in virtual time.
+
+    Raises
+    ------
+    ConfigurationError
+        When the profile does not fit.
+    """
+
+    def __init__(
+        self,
+        profile: HardwareProfile,
+        *,
+        server: str | None = None,
+        stimulator: TriggeredStimulator | None = None,
+        clock: Clock | None = None,
+        feeding: Literal["thread", "reader"] = "thread",
+    ) -> None:
+        table = profile.device.daqmx
+        if table is None:
+            raise ConfigurationError(f"profile {profile.name}: the table [device.daqmx] is missing; add it")
+        self._table: DaqmxTable = table
+        self._profile = profile
+        self._server = server if server is not None else table.grpc_address
+        if self._server is not None:
+            _check_address(self._server)
+        self._card = _find_card(profile, table)
+        self._stimulator = stimulator
+        self._outputs = (
+            [table.trigger_output_channel]
+            if stimulator is not None or table.stimulus_output_channel is None
+            else [table.stimulus_output_channel, table.trigger_output_channel]
+        )
+        if stimulator is None and table.ma_per_v is None:
+            raise ConfigurationError(
+                f"profile {profile.name}: device.daqmx.ma_per_v is missing; a stimulator driven by a voltage needs it"
+            )
+        acquisition = profile.acquisition
+        self._clock: Clock = RealClock() if clock is None else clock
+        self._feeding = feeding
+        self._rate_hz = acquisition.sample_rate_hz
+        self._lead_s = acquisition.lead_s
+        self._block = s_to_samples(_BLOCK_S, sample_rate_hz=self._rate_hz)
+        chunk_s = table.chunk_s
+        if chunk_s >= self._lead_s / 2:
+            raise ConfigurationError(
+                f"profile {profile.name}: device.daqmx.chunk_s = {chunk_s:g} must be less than half of "
+                f"acquisition.lead_s = {self._lead_s:g}; shorten it"
+            )
+        self._queue = OutputQueue(
+            sample_rate_hz=self._rate_hz,
+            lead_samples=s_to_samples(self._lead_s, sample_rate_hz=self._rate_hz),
+            chunk_samples=s_to_samples(chunk_s, sample_rate_hz=self._rate_hz),
+            ceiling_ma=profile.stimulus.ceiling_ma,
+            max_width_us=profile.stimulus.max_width_us,
+            ma_per_v=None if stimulator is not None else table.ma_per_v,
+            trigger_high_v=table.trigger_high_v,
+            output_range_v=table.output_range_v,
+        )
+        needle_uv_per_v = 1e6 / acquisition.needle_gain
+        self._scale = np.array([[needle_uv_per_v], [table.monitor_ma_per_v], [1.0]])
+        self._lock = threading.RLock()
+        self._write_lock = threading.Lock()
+        self._driver: _Driver | None = None
+        self._input: Any = None
+        self._output: Any = None
+        self._reader: Any = None
+        self._writer: Any = None
+        self._is_armed = self._is_running = False
+        self._failure: DeviceError | None = None
+        self._unsafe: DeviceError | None = None  # why the output may not be at rest
+        self._lease_end_s = -np.inf
+        self._thread: threading.Thread | None = None
+        self._ending = threading.Event()
+        self._clear_input()
+
+    def _clear_input(self) -> None:
+        self._next_sample = 0
+        self._volts = np.empty((_CHANNELS, self._block))
+        self._n_filled = 0
+
+    # ---- life --------------------------------------------------------------------------------------------------------
+
+    @property
+    def clock(self) -> Clock:
+        """See `Device`."""
+        return self._clock
+
+    def describe(self) -> DeviceDescription:
+        """See `Device`."""
+        table, acquisition = self._table, self._profile.acquisition
+        where = f" at {self._server}" if self._server is not None else ""
+        how = "triggers a stimulator set over a serial line" if self._stimulator is not None else "drives a stimulator"
+        return DeviceDescription(
+            name="daqmx",
+            detail=f"NI-DAQmx card {self._card}{where}, {how}: {self._profile.description or self._profile.name}",
+            channels=(
+                ChannelDescription(
+                    "needle", "uv", acquisition.needle_quantum_uv, self._scale[0, 0] * table.input_range_v
+                ),
+                ChannelDescription(
+                    "monitor", "ma", acquisition.monitor_quantum_ma, table.monitor_ma_per_v * table.input_range_v
+                ),
+                ChannelDescription("trigger", "v", None, table.input_range_v),
+            ),
+            sample_rate_hz=self._rate_hz,
+            lead_s=self._lead_s,
+            takes_pulses=True,
+            is_simulated=False,
+            is_virtual_time=False,
+        )
+
+    def open(self) -> None:
+        """See `Device`. The outputs are set to 0 V, whatever a program before this one left there."""
+        with self._lock:
+            if self._driver is not None:
+                raise DeviceError(f"card {self._card} is open already; close it first")
+            self._failure = self._unsafe = None
+            self._driver = _Driver(self._server)
+        try:
+            self._rest_output()
+            if self._stimulator is not None:
+                self._stimulator.open()
+        except DeviceError:
+            self.close()
+            raise
+
+    def arm(self) -> None:
+        """See `Device`."""
+        with self._lock:
+            driver = self._require_open()
+            if self._is_armed or self._is_running:
+                raise DeviceError(f"card {self._card} is armed already; stop it first")
+            self._clear_input()
+            try:
+                self._make_input(driver)
+                self._make_output(driver, source=f"/{self._card}/ai/SampleClock")
+            except DeviceError:
+                self._clear_tasks()
+                raise
+            self._is_armed = True
+
+    def _make_input(self, driver: _Driver) -> None:
+        table = self._table
+        constants = driver.nidaqmx.constants
+        configuration = constants.TerminalConfiguration[_TERMINALS[table.terminal_configuration]]
+        with driver.calling(f"setting up the inputs of {self._card}"):
+            self._input = driver.make_task()
+            for channel in (table.needle_channel, table.monitor_channel, table.trigger_channel):
+                self._input.ai_channels.add_ai_voltage_chan(
+                    channel,
+                    terminal_config=configuration,
+                    min_val=-table.input_range_v,
+                    max_val=table.input_range_v,
+                )
+            self._input.timing.cfg_samp_clk_timing(
+                self._rate_hz,
+                sample_mode=constants.AcquisitionType.CONTINUOUS,
+                samps_per_chan=s_to_samples(table.input_buffer_s, sample_rate_hz=self._rate_hz),
+            )
+            rate_hz = float(self._input.timing.samp_clk_rate)
+            self._reader = driver.nidaqmx.stream_readers.AnalogMultiChannelReader(self._input.in_stream)
+            self._reader.verify_array_shape = False  # asks the card each time
+        if abs(rate_hz - self._rate_hz) > _RATE_TOLERANCE * self._rate_hz:
+            raise DeviceError(
+                f"card {self._card} samples at {rate_hz:.10g} Hz where the profile says {self._rate_hz:.10g} Hz; write "
+                f"acquisition.sample_rate_hz = {rate_hz:.10g}, or a rate that divides the card's clock"
+            )
+
+    def _make_output(self, driver: _Driver, *, source: str) -> None:
+        """Make and prefill the output task; with no source it goes on its own clock, started with the input."""
+        table = self._table
+        constants = driver.nidaqmx.constants
+        prefill = s_to_samples(max(_PREFILL_S, 2 * self._lead_s), sample_rate_hz=self._rate_hz)
+        with driver.calling(f"setting up the outputs of {self._card}"):
+            self._output = driver.make_task()
+            for channel in self._outputs:
+                self._output.ao_channels.add_ao_voltage_chan(
+                    channel, min_val=-table.output_range_v, max_val=table.output_range_v
+                )
+            self._output.timing.cfg_samp_clk_timing(
+                self._rate_hz,
+                source=source,
+                sample_mode=constants.AcquisitionType.CONTINUOUS,
+                samps_per_chan=2 * prefill,
+            )
+            if not source:
+                self._output.triggers.start_trigger.cfg_dig_edge_start_trig(f"/{self._card}/ai/StartTrigger")
+            self._output.out_stream.regen_mode = constants.RegenerationMode.DONT_ALLOW_REGENERATION
+            self._output.out_stream.output_buf_size = 2 * prefill
+            self._writer = driver.nidaqmx.stream_writers.AnalogMultiChannelWriter(
+                self._output.out_stream, auto_start=False
+            )
+            self._writer.verify_array_shape = False
+            self._writer.write_many_sample(np.zeros((len(self._outputs), prefill)), timeout=_WRITE_TIMEOUT_S)
+        self._queue.begin(prefilled_samples=prefill)
+
+    def start(self) -> None:
+        """See `Device`. The output first: it waits for the input's clock."""
+        with self._lock:
+            driver = self._require_open()
+            if not self._is_armed or self._is_running:
+                raise DeviceError(f"card {self._card} is not armed; arm it before starting")
+            try:
+                self._start_output(driver)
+                with driver.calling(f"starting the inputs of {self._card}"):
+                    self._input.start()
+            except DeviceError:
+                self._clear_tasks()
+                self._is_armed = False
+                raise
+            if self._stimulator is not None:
+                self._stimulator.begin()
+            self._lease_end_s = -np.inf
+            self._is_running = True
+            self._ending.clear()
+        if self._feeding == "thread":
+            self._thread = threading.Thread(target=self._feed_forever, name="output", daemon=True)
+            self._thread.start()
+
+    def _start_output(self, driver: _Driver) -> None:
+        doing = f"starting the outputs of {self._card}"
+        try:
+            with driver.calling(doing):
+                self._output.start()
+        except DeviceError as exc:
+            if exc.code not in ROUTE_REFUSED:
+                raise
+            # The same oscillator paces both, and the input's start starts both.
+            self._clear_task("_output")
+            self._make_output(driver, source="")
+            with driver.calling(doing):
+                self._output.start()
+
+    def stop(self) -> None:
+        """See `Device`. What is on its way is played out first: cut off in a pulse, the output would stay there."""
+        with self._lock:
+            was_running, self._is_running = self._is_running, False
+            was_armed, self._is_armed = self._is_armed, False
+        if not was_armed:
+            return
+        self._queue.forget()
+        if self._stimulator is not None:
+            self._stimulator.hush()
+        self._end_thread()
+        if was_running and self._failure is None:
+            self._wait_until_played()
+        self._within_limit(lambda: self._finish_tasks(), "stopping")
+        if self._unsafe is not None:
+            raise self._unsafe
+
+    def _finish_tasks(self) -> None:
+        self._clear_tasks()
+        try:
+            self._rest_output()
+        except DeviceError as exc:
+            self._note_unsafe(exc)
+
+    def close(self) -> None:
+        """See `Device`."""
+        with contextlib.suppress(DeviceError):
+            self.stop()
+        if self._stimulator is not None:
+            self._stimulator.close()
+        with self._lock:
+            driver, self._driver = self._driver, None
+        if driver is not None:
+            driver.disconnect()
+
+    # ---- output ------------------------------------------------------------------------------------------------------
+
+    def earliest_onset_sample(self) -> int:
+        """See `Device`."""
+        return self._queue.earliest_onset
+
+    def queue_pulses(self, pulses: Sequence[Pulse]) -> None:
+        """See `Device`.
+
+        Raises
+        ------
+        LateStimulusError
+            When a pulse begins too early to be written or to be given its intensity; it and all after it are discarded.
+        DeviceError
+            When a pulse overlaps or precedes an earlier one, or asks for what the stimulator cannot deliver; it and all
+            after it are discarded. Also when the card or the stimulator has failed.
+        """
+        with self._lock:
+            self._require_running()
+            for pulse in pulses:
+                if self._stimulator is not None:
+                    self._stimulator.check(pulse)
+                self._queue.take(pulse)
+                if self._stimulator is not None:
+                    self._stimulator.add(pulse)
+
+    def renew_lease(self, duration_s: float) -> None:
+        """See `Device`."""
+        if not (np.isfinite(duration_s) and duration_s >= 0):
+            raise ValueError(f"duration_s must be finite and not negative, got {duration_s}")
+        with self._lock:
+            self._require_running()
+            self._lease_end_s = self._clock.now_s() + duration_s
+
+    def soft_stop(self) -> None:
+        """See `Device`. Pulses within the lead are on their way and come, unless the stimulator can be switched off.
+
+        Raises
+        ------
+        DeviceError
+            When the card has failed and its output may not be at rest.
+        """
+        self._queue.forget()
+        if self._stimulator is not None:
+            self._stimulator.hush(until_sample=self._queue.last_written_end)
+        if self._unsafe is not None:
+            raise self._unsafe
+
+    def _feed_forever(self) -> None:
+        while not self._ending.wait(_FEED_EVERY_S):
+            if not self._feed():
+                return
+
+    def _feed(self) -> bool:
+        """Write what is due; False when that is over."""
+        with self._write_lock:
+            try:
+                self._write_chunks()
+            except DeviceError as exc:
+                self._fail(exc)
+            with self._lock:
+                return self._is_running and self._failure is None
+
+    def _write_chunks(self) -> None:
+        with self._lock:
+            driver, writer = self._driver, self._writer
+            if driver is None or not self._is_running or self._failure is not None:
+                return
+            is_allowed = self._clock.now_s() < self._lease_end_s
+            if self._stimulator is not None and (failure := self._stimulator.failure) is not None:
+                raise failure
+        if not is_allowed and self._stimulator is not None and self._stimulator.is_on:
+            self._stimulator.hush(until_sample=self._queue.last_written_end)
+        present = self._find_output_position(driver)
+        while (chunk := self._queue.next_chunk(present_sample=present, is_allowed=is_allowed)) is not None:
+            rows = chunk if len(self._outputs) == chunk.shape[0] else np.ascontiguousarray(chunk[1:])
+            with driver.calling(f"writing to the outputs of {self._card}"):
+                writer.write_many_sample(rows, timeout=_WRITE_TIMEOUT_S)
+
+    def _find_output_position(self, driver: _Driver) -> int:
+        """Samples the output has played so far."""
+        with driver.calling(f"asking the outputs of {self._card} how far they are"):
+            return int(self._output.out_stream.total_samp_per_chan_generated)
+
+    # ---- input -------------------------------------------------------------------------------------------------------
+
+    def next_block(self, timeout_s: float) -> SampleBlock | None:
+        """See `Device`."""
+        with self._lock:
+            self._require_running()
+            driver, reader = self._require_open(), self._reader
+        wanted = self._block - self._n_filled
+        part = np.empty((_CHANNELS, wanted))
+        try:
+            with driver.calling(f"reading the inputs of {self._card}"):
+                reader.read_many_sample(part, wanted, timeout=timeout_s)
+        except DeviceTimeoutError as exc:
+            if exc.code != TIMEOUT:
+                self._fail(exc)
+            elif exc.samples_done:
+                # What was read is no longer in the card.
+                self._volts[:, self._n_filled : self._n_filled + exc.samples_done] = part[:, : exc.samples_done]
+                self._n_filled += exc.samples_done
+            raise
+        except DeviceError as exc:
+            with self._lock:
+                was_stopped = not self._is_running
+            if not was_stopped:
+                self._fail(exc)
+            raise
+        self._volts[:, self._n_filled :] = part
+        self._n_filled = 0
+        first = self._next_sample
+        self._next_sample += self._block
+        if self._stimulator is not None:
+            self._stimulator.advance(self._next_sample)
+        if self._feeding == "reader":
+            self._feed()
+        return SampleBlock(samples=self._volts * self._scale, first_sample=first, overrun_count=0)
+
+    # ---- failing and resting -----------------------------------------------------------------------------------------
+
+    def _require_open(self) -> _Driver:
+        if self._driver is None:
+            raise DeviceError(f"card {self._card} is not open; open it first")
+        return self._driver
+
+    def _require_running(self) -> None:
+        if self._failure is not None:
+            raise self._failure
+        if not self._is_running:
+            raise DeviceError(f"card {self._card} is not running; open, arm and start it first")
+
+    def _fail(self, exc: DeviceError) -> None:
+        """Note the first failure and bring the output to rest, from whichever thread noticed."""
+        with self._lock:
+            if self._failure is not None or not self._is_running:
+                return
+            self._failure = exc
+            self._lease_end_s = -np.inf
+        self._queue.forget()
+        if self._stimulator is not None:
+            self._stimulator.hush()
+        # An output whose clock went away in the middle of a pulse would stay there.
+        self._within_limit(self._rest_output_after_failure, "bringing the output to rest")
+
+    def _rest_output_after_failure(self) -> None:
+        self._clear_task("_output")
+        try:
+            self._rest_output()
+        except DeviceError as exc:
+            self._note_unsafe(exc)
+
+    def _note_unsafe(self, exc: DeviceError) -> None:
+        with self._lock:
+            if self._unsafe is None:
+                self._unsafe = DeviceError(
+                    f"the output of {self._card} could not be set to 0 V ({exc}); switch the stimulator off by hand",
+                    code=exc.code,
+                )
+
+    def _rest_output(self) -> None:
+        """Write 0 V to every output, without a clock."""
+        driver = self._require_open()
+        if driver.is_dead:
+            return  # the service there holds an output that runs dry at 0; nothing can be told to it
+        table = self._table
+        doing = f"setting the outputs of {self._card} to 0 V"
+        task: Any = None
+        try:
+            with driver.calling(doing):
+                task = driver.make_task()
+                for channel in self._outputs:
+                    task.ao_channels.add_ao_voltage_chan(
+                        channel, min_val=-table.output_range_v, max_val=table.output_range_v
+                    )
+                zeros = np.zeros(len(self._outputs))
+                writer = driver.nidaqmx.stream_writers.AnalogMultiChannelWriter(task.out_stream, auto_start=True)
+                writer.write_one_sample(zeros, timeout=_WRITE_TIMEOUT_S)
+        finally:
+            if task is not None:
+                with contextlib.suppress(DeviceError), driver.calling(doing):
+                    task.close()
+
+    def _wait_until_played(self) -> None:
+        """Let the output play what cannot be taken back, at most the lead and a little."""
+        driver, last = self._driver, self._queue.last_written_end
+        end_s = self._clock.now_s() + self._lead_s + _PREFILL_S
+        if driver is None:
+            return
+        with contextlib.suppress(DeviceError):
+            while self._find_output_position(driver) <= last and self._clock.now_s() < end_s:
+                self._clock.sleep_s(_FEED_EVERY_S)
+
+    def _clear_tasks(self) -> None:
+        self._clear_task("_output")
+        self._clear_task("_input")
+
+    def _clear_task(self, name: Literal["_input", "_output"]) -> None:
+        """Stop and close a task, each in its own try: stopping raises what happened before."""
+        with self._lock:
+            task, driver = getattr(self, name), self._driver
+            setattr(self, name, None)
+        if task is None or driver is None:
+            return
+        for act in (task.stop, task.close):
+            if not driver.is_dead:
+                with contextlib.suppress(DeviceError), driver.calling(f"ending a task of {self._card}"):
+                    act()
+
+    def _end_thread(self) -> None:
+        self._ending.set()
+        thread, self._thread = self._thread, None
+        if thread is not None and thread is not threading.current_thread():
+            thread.join(_JOIN_S)
+
+    def _within_limit(self, act: Callable[[], None], doing: str) -> None:
+        """Do something that may hang inside the driver; after a while go on without it."""
+        thread = threading.Thread(target=act, name=f"card {doing}", daemon=True)
+        thread.start()
+        thread.join(_JOIN_S)
+        if thread.is_alive():
+            self._note_unsafe(DeviceError(f"{doing}: the driver does not come back"))
+
+
+_TERMINALS: Final = {
+    "default": "DEFAULT",
+    "differential": "DIFF",
+    "rse": "RSE",
+    "nrse": "NRSE",
+    "pseudo_differential": "PSEUDO_DIFF",
+}
+
+
+def _check_address(server: str) -> None:
+    host, colon, port = server.rpartition(":")
+    if not (host and colon and port.isascii() and port.isdigit() and 0 < int(port) < 65_536):
+        raise ConfigurationError(f"server {server!r} is no address; write HOST:PORT, such as 192.168.0.5:31763")
+
+
+def _find_card(profile: HardwareProfile, table: DaqmxTable) -> str:
+    """The one card that all channels are on.
+
+    Raises
+    ------
+    ConfigurationError
+        When a channel has no card in its name, or they are on several.
+    """
+    cards: dict[str, str] = {}
+    for key in (
+        "needle_channel",
+        "monitor_channel",
+        "trigger_channel",
+        "stimulus_output_channel",
+        "trigger_output_channel",
+    ):
+        channel: str | None = getattr(table, key)
+        if channel is None:
+            continue
+        card, slash, _ = channel.partition("/")
+        if not (card and slash):
+            raise ConfigurationError(
+                f"profile {profile.name}: device.daqmx.{key} = {channel!r} is no channel; write it like Dev1/ai0"
+            )
+        cards[card] = f"device.daqmx.{key} = {channel!r}"
+    if len(cards) > 1:
+        raise ConfigurationError(
+            f"profile {profile.name}: {' and '.join(cards.values())} are on different cards, which share no clock; use "
+            "one card"
+        )
+    return next(iter(cards))
+
+
+def open_daqmx(profile: HardwareProfile, options: DeviceOptions) -> DaqmxDevice:
+    """Make the device of a profile of kind "daqmx"; nothing is connected before its `open`.
+
+    Raises
+    ------
+    ConfigurationError
+        When the profile or an option does not fit.
+    """
+    refuse_simulation(options)
+    return DaqmxDevice(profile, server=options.server)
+
+
+def refuse_simulation(options: DeviceOptions) -> None:
+    """Refuse what only the simulated patient takes.
+
+    Raises
+    ------
+    ConfigurationError
+        When one of it was given.
+    """
+    for name, value in (("--scenario", options.scenario), ("--seed", options.seed)):
+        if value is not None:
+            raise ConfigurationError(f"{name} is for the simulated patient; leave it out, or use --device simulated")
+    if options.speed != "real":
+        raise ConfigurationError("--speed max is for the simulated patient; a card keeps to real time")
