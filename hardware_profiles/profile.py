@@ -105,9 +105,9 @@ class SerialTable(_Section):
 
     port: Name
     baud_rate: Annotated[int, Field(ge=300, le=4_000_000)] = 9600
-    byte_size: Literal[7, 8] = 8
+    byte_size: Annotated[int, Field(ge=7, le=8)] = 8
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
-    stop_bits: Literal[1, 2] = 1
+    stop_bits: Annotated[int, Field(ge=1, le=2)] = 1
     timeout_s: Annotated[float, Field(gt=0, le=5)] = 0.5
     settling_s: Annotated[float, Field(ge=0, le=2)] = 0.02  # from a new intensity to the first trigger that may follow
     terminator: Literal["\n", "\r", "\r\n", "\n\r"] = "\n"
