@@ -290,6 +290,7 @@ class SimulatedStimulator:
         self._is_closing = False
         self._is_plugged = True
         self._is_unplugging = False
+        self._is_overrun = False
         for fault in faults:
             self._faults.append((fault.after_commands, fault))
 
@@ -457,10 +458,15 @@ class SimulatedStimulator:
             if self._has(Unplugged):
                 self._is_unplugging = True
                 return
-            self._take_line(line)
+            if self._is_overrun or len(line) > _LONGEST_LINE_BYTES:
+                self._is_overrun = False
+                self._report(-363)
+            else:
+                self._take_line(line)
         if len(received) > _LONGEST_LINE_BYTES:
-            received.clear()
-            self._report(-363)
+            # The whole line is lost, up to its end; half an end may stand there already.
+            del received[: 1 - len(self._terminator) or None]
+            self._is_overrun = True
 
     def _take_line(self, line: bytes) -> None:
         is_deaf = any(isinstance(fault, NoAnswer) and not fault.obeys for fault in self._active())
