@@ -20,6 +20,8 @@ _OWN = {
     "study": ("acq.commands.study", "Stimulate, record and guard: a live study, or an unattended one for a script."),
     "analyse": ("acq.commands.analyse", "Analyse a recording or a study file."),
     "replay": ("acq.commands.replay", "Play a recording through the live path, as if it were a device."),
+    "devices": ("acq.commands.devices", "Say which devices, cards and ports there are, and what each profile needs."),
+    "check": ("acq.commands.check", "Check the set-up on a resistor, before any patient."),
 }
 _INTERRUPTED = 130
 _USAGE = 2

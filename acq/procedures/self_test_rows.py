@@ -163,7 +163,11 @@ def _row(
         allowed=allowed,
         outcome=CheckOutcome.PASS if is_ok else CheckOutcome.FAIL,
         advice="" if is_ok else advice,
-        values={unit: float(value) for unit, value in values.items() if math.isfinite(value)},
+        values={
+            unit: value if isinstance(value, int) else float(value)
+            for unit, value in values.items()
+            if math.isfinite(value)
+        },
     )
 
 
