@@ -175,7 +175,9 @@ class SelfTest:
             raise ConfigurationError(
                 f"a device of kind {self._about.name!r} delivers nothing; there is nothing to check"
             )
-        if not (math.isfinite(up_to_ma) and up_to_ma >= profile.stimulus.step_ma):
+        if not math.isfinite(up_to_ma):
+            raise ConfigurationError(f"up to {up_to_ma:g} mA is not a finite current; give a number")
+        if up_to_ma < profile.stimulus.step_ma:
             raise ConfigurationError(
                 f"up to {up_to_ma:g} mA is below one step of the profile ({profile.stimulus.step_ma:g} mA); allow more"
             )
