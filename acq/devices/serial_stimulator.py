@@ -36,6 +36,7 @@ _LONGEST_LINE_BYTES = 1024  # an answer is a number or a sentence; more is noise
 _MOST_STRAY_BYTES = 65_536  # a line that says more than this while nobody asks will not fall silent
 _MOST_OLD_ERRORS = 50  # error queues hold ten to thirty entries
 _SHOWN_CHARACTERS = 60
+_POLL_S = 0.002
 _TURNAROUND_S = 0.02  # what an instrument takes to begin its answer, for the estimate before anything is measured
 
 # Numbers as instruments write them (IEEE 488.2: NR1, NR2, NR3); what Python takes besides, "nan" or "1_0", is garbage.
@@ -125,7 +126,12 @@ class _Line:
             ) from exc
 
     def close(self) -> None:
-        """Give the port back; a port that is gone is given back too."""
+        """Give the port back when the last command is out; a port that is gone is given back too."""
+        deadline_s = self._clock.now_s() + self._table.timeout_s
+        with suppress(*_LINE_ERRORS):
+            # Closing may drop what has not left yet. A flush would have no time limit on a line that is stuck.
+            while self._port.out_waiting and self._clock.now_s() < deadline_s:
+                self._clock.sleep_s(_POLL_S)
         with suppress(*_LINE_ERRORS):
             self._port.close()
 
