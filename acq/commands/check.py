@@ -202,9 +202,9 @@ def _reserve(path: Path, document: dict[str, Any]) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
             file.write(_to_text(document))
-    except FileExistsError as exc:
-        raise ConfigurationError(f"{path}: exists already; give another name with --out") from exc
     except OSError as exc:
+        if isinstance(exc, FileExistsError) and path.exists():
+            raise ConfigurationError(f"{path}: exists already; give another name with --out") from exc
         raise ConfigurationError(
             f"{path}: cannot be written ({exc.strerror or exc}); give another place with --out"
         ) from exc
