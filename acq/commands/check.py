@@ -28,6 +28,7 @@ from hardware_profiles import HardwareProfile
 __all__ = ["check_table", "command", "default_check_path"]
 
 _LOAD = "resistor"  # the word to be typed, and the scenario of a simulation
+_SIMULATED = "simulated"  # the kind of device that takes a scenario
 _SCHEMA_VERSION = 1
 
 # Okabe-Ito colours, each with a shape and beside its word.
@@ -49,7 +50,7 @@ def default_check_path(now: datetime) -> Path:
 )
 @click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for.")
 @click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: what the profile says.")
-@click.option("--scenario", default=_LOAD, show_default=True, help="Of a simulation: what is connected.")
+@click.option("--scenario", help=f"Of a simulation: what is connected.  [default: {_LOAD}]")
 @click.option("--seed", type=click.IntRange(min=0), help="Of a simulation.")
 @click.option("--speed", type=click.Choice(["real", "max"]), default="real", show_default=True, help="Of a simulation.")
 @click.option(
@@ -71,7 +72,7 @@ def command(
     profile_name: str,
     device_kind: str | None,
     server: str | None,
-    scenario: str,
+    scenario: str | None,
     seed: int | None,
     speed: str,
     up_to_ma: float | None,
@@ -86,8 +87,11 @@ def command(
     asked.
     """
     profile = read_profile(profile_name)
+    kind = device_kind or profile.device.kind
+    if scenario is None and kind == _SIMULATED:
+        scenario = _LOAD  # and not the patient that the profile may name
     options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server)
-    device = open_device(device_kind or profile.device.kind, profile, options)
+    device = open_device(kind, profile, options)
     wanted_ma = profile.check.up_to_ma if up_to_ma is None else up_to_ma
     screen = Console(stderr=True)
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f} s"))
@@ -100,7 +104,7 @@ def command(
     test = SelfTest(device, profile, up_to_ma=wanted_ma, on_progress=show)
     about = device.describe()
     load = "simulated" if about.is_simulated else _confirm(test.up_to_ma, is_said=yes_resistor)
-    head = _head(profile, about, kind=device_kind or profile.device.kind, up_to_ma=test.up_to_ma, load=load)
+    head = _head(profile, about, kind=kind, up_to_ma=test.up_to_ma, load=load)
     path = default_check_path(datetime.now()) if out_path is None else out_path
     _reserve(path, {**head, "outcome": "unfinished", "rows": []})
     result: SelfTestResult | None = None
@@ -115,7 +119,7 @@ def command(
     finally:
         # Also after Ctrl-C: what was measured is kept and shown, and then the interruption goes on.
         if result is not None:
-            document = {**head, **_body(result, kind=head["device"]["kind"])}
+            document = {**head, **_body(result, kind=kind)}
             _show(result, document, profile, as_json=as_json)
             is_kept = _write(path, document)
             if is_kept and not as_json:

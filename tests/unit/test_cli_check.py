@@ -333,6 +333,34 @@ def test_a_place_that_cannot_be_written_is_found_out_before_anything_is_delivere
     assert "cannot be written" in err
 
 
+@pytest.mark.parametrize(
+    ("kind", "given", "expected"),
+    [
+        ("simulated", (), "resistor"),  # whatever patient the profile may name
+        ("simulated", ("--scenario", "healthy"), "healthy"),
+        ("card", (), None),  # a card is given what its user said, and may refuse it
+        ("card", ("--scenario", "healthy"), "healthy"),
+    ],
+)
+def test_only_a_simulation_is_told_that_a_resistor_is_connected(
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    kind: str,
+    given: tuple[str, ...],
+    expected: str | None,
+) -> None:
+    asked: list[tuple[str, str | None, str | None]] = []
+
+    def refuse(kind: str, _profile: HardwareProfile, options: DeviceOptions) -> Device:
+        asked.append((kind, options.scenario, options.server))
+        raise DeviceError("enough")
+
+    monkeypatch.setattr(check_module, "open_device", refuse)
+    code, _, err = run(capsys, "check", "--device", kind, "--server", "host:1", *given)
+    assert (code, err) == (2, "suprathresh: enough\n")
+    assert asked == [(kind, expected, "host:1")]
+
+
 def test_a_ceiling_below_what_is_asked_for_binds(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, load: Path
 ) -> None:
