@@ -96,7 +96,7 @@ def command(
     screen = Console(stderr=True)
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f} s"))
     progress = Progress(*columns, TimeElapsedColumn(), console=screen, transient=True, disable=not screen.is_terminal)
-    task = progress.add_task("", total=None)
+    task = progress.add_task("", total=1.0)
 
     def show(doing: str, done_s: float, all_s: float) -> None:
         progress.update(task, description=doing, completed=done_s, total=all_s)
@@ -239,7 +239,7 @@ def _show(result: SelfTestResult, document: dict[str, Any], profile: HardwarePro
         click.echo(json.dumps(document, indent=2, allow_nan=False))
         return
     title = f"{profile.name}, up to {result.up_to_ma:g} mA: {result.device.detail}"
-    Console().print(check_table(result, title=title))
+    Console(highlight=False).print(check_table(result, title=title))
 
 
 def check_table(result: SelfTestResult, *, title: str) -> Group:

@@ -126,6 +126,17 @@ def test_a_sound_set_up_prints_a_table_and_keeps_the_result(
     assert not list(tmp_path.glob("*.part"))
 
 
+def test_on_a_terminal_the_progress_is_shown(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, load: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("FORCE_COLOR", "1")  # taken for a terminal
+    code, out, err = run(capsys, "check", "--scenario", load, "--speed", "max", "--out", tmp_path / "result.json")
+    assert code == 0
+    assert "output at rest" in err
+    assert "/23 s" in err
+    assert "pass" in out
+
+
 def test_one_document_for_a_script(capsys: pytest.CaptureFixture[str], tmp_path: Path, load: Path) -> None:
     path = tmp_path / "result.json"
     arguments = ("check", "--scenario", load, "--speed", "max", "--up-to", 1, "--seed", 3, "--json", "--out", path)
