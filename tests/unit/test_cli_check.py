@@ -126,6 +126,13 @@ def test_a_sound_set_up_prints_a_table_and_keeps_the_result(
     assert not list(tmp_path.glob("*.part"))
 
 
+def test_without_a_scenario_a_simulation_is_a_resistor(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    path = tmp_path / "result.json"
+    code, _, err = run(capsys, "check", "--speed", "max", "--out", path)
+    assert (code, err) == (0, "")
+    assert "resistor" in read(path)["device"]["detail"]
+
+
 def test_on_a_terminal_the_progress_is_shown(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, load: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
