@@ -71,4 +71,4 @@ class BlinkArc:
     def find_probability(self, *, interval_s: float) -> float:
         """How likely a volley is answered `interval_s` after the one before."""
         part = self._part
-        return part.persistence / (1 + (part.half_interval_s / interval_s) ** part.steepness)
+        return part.persistence / (1 + math.pow(part.half_interval_s / interval_s, part.steepness))

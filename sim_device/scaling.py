@@ -48,7 +48,8 @@ def find_amplitude_uv(*, radial_distance_um: float) -> float:
     I. Gath, E. Stålberg, On the volume conduction in human skeletal muscle: in situ measurements, Electroencephalogr
     Clin Neurophysiol 43:106, 1977: the amplitude falls to 0.55 per 76 µm (title and volume from memory).
     """
-    return _REFERENCE_AMPLITUDE_UV * _FALL ** ((radial_distance_um - _REFERENCE_DISTANCE_UM) / _FALL_DISTANCE_UM)
+    steps = (radial_distance_um - _REFERENCE_DISTANCE_UM) / _FALL_DISTANCE_UM
+    return _REFERENCE_AMPLITUDE_UV * math.pow(_FALL, steps)
 
 
 def find_endplate_time_factor(*, temperature_c: float) -> float:

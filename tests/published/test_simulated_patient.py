@@ -485,7 +485,7 @@ class TestDetours:
 class TestStudies:
     @staticmethod
     def measure(name: str, *, seed: int) -> FloatArray:
-        """MCD and blocking of every endplate, (2, n_endplates), 100 stimuli each at 10 Hz and twice the highest threshold."""
+        """MCD and blocking of every endplate, (2, n_endplates); 100 stimuli, 10 Hz, twice the highest threshold."""
         found = []
         for site in build_study(name, seed=seed):
             site = site.model_copy(update={"distant": parts.Distant(count=0)})
