@@ -45,7 +45,7 @@ class FibreTruth:
 
     Comparable: consecutive responses, both at 1.2 × threshold or more, whose preceding intervals are the same. `axon`
     is the column of `PatientTruth.theta_ma` that the fibre hangs on. `origin` is that of most of its responses, F waves
-    apart; without a response that of its kind.
+    apart; without a response that of its kind. `rise_time_us` is that at rest where the width follows the velocity.
     """
 
     axon: int
