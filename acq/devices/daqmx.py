@@ -272,7 +272,10 @@ class DaqmxDevice(Device):
             self._clear_input()
             try:
                 self._make_input(driver)
-                self._make_output(driver, source=f"/{self._card}/ai/SampleClock")
+                try:
+                    self._make_output(driver, source=f"/{self._card}/ai/SampleClock")
+                except DeviceError as exc:
+                    self._make_output_otherwise(driver, exc)
             except DeviceError:
                 self._clear_tasks()
                 raise
@@ -362,13 +365,22 @@ class DaqmxDevice(Device):
             with driver.calling(doing):
                 self._output.start()
         except DeviceError as exc:
-            if exc.code not in ROUTE_REFUSED:
-                raise
-            # The same oscillator paces both, and the input's start starts both.
-            self._clear_task("_output")
-            self._make_output(driver, source="")
+            self._make_output_otherwise(driver, exc)
             with driver.calling(doing):
                 self._output.start()
+
+    def _make_output_otherwise(self, driver: _Driver, exc: DeviceError) -> None:
+        """After a refused route: on a clock of its own. The same oscillator paces it, and the input's start starts it.
+
+        Raises
+        ------
+        DeviceError
+            `exc`, when it was for another reason; what stands in the way this time.
+        """
+        if exc.code not in ROUTE_REFUSED:
+            raise exc
+        self._clear_task("_output")
+        self._make_output(driver, source="")
 
     def stop(self) -> None:
         """See `Device`. What is on its way is played out first: cut off in a pulse, the output would stay there."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -11,20 +12,17 @@ import pytest
 
 from acq.clock import VirtualClock
 from acq.devices.contract import Device
+from acq.devices.daqmx import DaqmxDevice
 from acq.devices.replay import ReplayDevice
 from acq.errors import DeviceError, DeviceTimeoutError, LateStimulusError
 from acq.exchange.recordings import load_recording
 from acq.records import Pulse, PulseKind, SampleBlock
 from sim_device.device import SimulatedDevice
+from sim_device.fault import RefusedRoute
+from tests.loopback import PacedClock, make_profile, serving
 
 RECORDINGS = "tests/recordings"
 WIDTH_US = 100.0
-
-
-class PacedClock(VirtualClock):
-    """Behaves like real time to a device, and passes only when somebody waits."""
-
-    is_virtual = False
 
 
 @dataclass(frozen=True)
@@ -37,14 +35,36 @@ def _make_replay() -> Device:
     return ReplayDevice(load_recording(f"{RECORDINGS}/A1.npz"), clock=VirtualClock())
 
 
+SERVICES: list[contextlib.AbstractContextManager[object]] = []
+
+
+def _make_daqmx(**card: object) -> Device:
+    """The driver's own client, through the public service, on a simulated card."""
+    clock = PacedClock()
+    profile = make_profile(stimulus={"max_width_us": 200.0, "max_charge_nc": 1000.0}, acquisition={"lead_s": 0.1})
+    context = serving(profile, clock=clock, seed=3, **card)
+    service = context.__enter__()
+    SERVICES.append(context)
+    return DaqmxDevice(profile, server=service.address, clock=clock, feeding="reader")
+
+
+@pytest.fixture(autouse=True)
+def _no_service_is_left() -> Iterator[None]:
+    yield
+    while SERVICES:
+        SERVICES.pop().__exit__(None, None, None)
+
+
 CASES = {
     "simulated, virtual time": Case(lambda: SimulatedDevice(scenario="healthy", seed=3), 0.02),
     "simulated, paced": Case(lambda: SimulatedDevice(scenario="healthy", seed=3, clock=PacedClock()), 0.02),
     "simulated, no fibre": Case(lambda: SimulatedDevice(scenario="noise_only", block_s=0.02, lead_s=0.25), 0.02),
     "replay": Case(_make_replay, 0.0),
+    "card over loopback": Case(_make_daqmx, 0.02),
+    "card over loopback, output on its own clock": Case(lambda: _make_daqmx(faults=[RefusedRoute()]), 0.02),
 }
 PLAYERS = ["replay"]
-PACED = ["simulated, paced"]
+PACED = ["simulated, paced", "card over loopback"]
 STIMULATING = [name for name in CASES if name not in PLAYERS]
 
 
