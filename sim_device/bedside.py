@@ -245,7 +245,7 @@ class Bedside:
 
 
 def convert(values: FloatArray, *, quantum: float, out: FloatArray) -> None:
-    """Write to `out` what a 16-bit converter makes of `values` (n,), which is consumed; both in the unit of `quantum`."""
+    """Write to `out` what a 16-bit converter makes of `values` (n,), which is consumed; in the unit of `quantum`."""
     values /= quantum
     np.rint(values, out=values)
     values += 0.0  # no converter code means −0.0

@@ -121,11 +121,12 @@ class _Run:
 class Cabling:
     """The patient at the card's terminals. Not thread-safe: its card calls it under a lock.
 
-    A stimulator driven by a voltage gives that voltage times `ma_per_v` as current at every sample, triggered or not, in
-    its own steps and up to its largest current. What the patient feels is each uninterrupted stretch of positive
+    A stimulator driven by a voltage gives that voltage times `ma_per_v` as current at every sample, triggered or not,
+    in its own steps and up to its largest current. What the patient feels is each uninterrupted stretch of positive
     current, once: from its first sample on, with the highest current in it, for as long as it stays above half of that,
     at most the longest pulse the stimulator makes. Current that flows on beyond it shows on the monitor and excites
-    nobody: a nerve answers to the onset of a current. Negative current (the electrodes reversed) shows on the monitor only.
+    nobody: a nerve answers to the onset of a current. Negative current (the electrodes reversed) shows on the monitor
+    only.
 
     A triggered stimulator gives a pulse of its own intensity and width at each rising edge of the trigger output.
 
@@ -220,7 +221,7 @@ class Cabling:
         return volts
 
     def probe(self, levels_v: FloatArray, *, inputs: Sequence[int]) -> FloatArray:
-        """What is at some inputs now, (n_inputs,) volts, without letting time pass: no patient, only levels and noise."""
+        """What is at some inputs now, (n_inputs,) volts, without letting time pass: levels and noise, no patient."""
         wiring = self._wiring
         volts = self._open_rng.standard_normal(len(inputs)) * _OPEN_INPUT_NOISE_V
         for row, terminal in enumerate(inputs):

@@ -1,7 +1,7 @@
 """A simulated multifunction card: tasks, buffers, one sample clock, and the errors a driver reports.
 
-It knows nothing of how a client reaches it. The card has no thread of its own: time is the clock's, and whatever was due
-since the last call happens at the beginning of the next one.
+It knows nothing of how a client reaches it. The card has no thread of its own: time is the clock's, and whatever was
+due since the last call happens at the beginning of the next one.
 """
 
 from __future__ import annotations
@@ -184,6 +184,20 @@ class CardTask:
     buffer: FloatArray | None = None  # (n_channels, buffer size), circular
 
     @property
+    def timing(self) -> SampleClock:
+        """How it is timed, where that is known to be."""
+        if self.clock is None:
+            raise RuntimeError(f"task {self.name} has no sample clock")
+        return self.clock
+
+    @property
+    def written(self) -> FloatArray:
+        """The output buffer, where something is known to be written."""
+        if self.buffer is None:
+            raise RuntimeError(f"task {self.name} has no output buffer")
+        return self.buffer
+
+    @property
     def n_available(self) -> int:
         """Samples acquired and not read."""
         return self.n_done - self.n_fetched
@@ -214,9 +228,9 @@ class CardTask:
 class SimulatedCard:
     """A multifunction card with a patient at its terminals. Any thread may call any method.
 
-    Eight inputs (ai0 to ai7) and two outputs (ao0, ao1) of 16 bits. Inputs sample continuously; an output is untimed, on
-    the inputs' sample clock, or on its own clock, from its start or from the inputs' start trigger. An output sample k
-    that was started before the inputs is seen by input sample k. Stricter than hardware in three things: finite
+    Eight inputs (ai0 to ai7) and two outputs (ao0, ao1) of 16 bits. Inputs sample continuously; an output is untimed,
+    on the inputs' sample clock, or on its own clock, from its start or from the inputs' start trigger. An output sample
+    k that was started before the inputs is seen by input sample k. Stricter than hardware in three things: finite
     acquisition is refused, a timed read does not start its task, and what was written to a buffer is forgotten when
     the task stops. The patient's time passes only while the inputs sample.
 
@@ -466,7 +480,7 @@ class SimulatedCard:
                 raise CardError(Code.SET_WHILE_RUNNING, "The buffer is in use; unreserve the task first.")
             task.buffer_samples = n_samples
 
-    def set_regeneration(self, name: str, is_on: bool) -> None:  # noqa: FBT001  # mirrors the driver's property
+    def set_regeneration(self, name: str, is_on: bool) -> None:
         """Let an output repeat its buffer, or run dry at its end."""
         with self._lock:
             task = self._find(name)
@@ -802,13 +816,12 @@ class SimulatedCard:
 
     def _find_wait_s(self, task: CardTask, wanted: int, now_s: float) -> float:
         """How long until `wanted` samples may be given."""
-        assert task.clock is not None
         missing = wanted - task.n_available
         if missing > 0:
-            assert task.start_s is not None
-            return max(_SHORTEST_SLEEP_S, task.start_s + (self._n_sampled + missing) / task.clock.rate_hz - now_s)
+            began_s = now_s if task.start_s is None else task.start_s
+            return max(_SHORTEST_SLEEP_S, began_s + (self._n_sampled + missing) / task.timing.rate_hz - now_s)
         for fault in self._script:
-            if isinstance(fault, LateBlock) and (task.n_fetched + wanted) / task.clock.rate_hz >= fault.at_s:
+            if isinstance(fault, LateBlock) and (task.n_fetched + wanted) / task.timing.rate_hz >= fault.at_s:
                 self._late_until_s = now_s + fault.late_s
                 self._script.remove(fault)
                 break
@@ -943,14 +956,13 @@ class SimulatedCard:
         volts = self._cabling.sample(levels_v, n_samples=n_samples, inputs=terminals)
         self._n_sampled += n_samples
         for pulse in self._cabling.drain_given():
-            assert self._start_s is not None
             self._n_pulses += 1
             self._log.append(
                 CardPulse(
                     pulse.onset_sample,
                     pulse.intensity_ma,
                     samples_to_us(pulse.width_samples, sample_rate_hz=rate_hz),
-                    self._start_s + pulse.onset_sample / rate_hz,
+                    (self._start_s or 0.0) + pulse.onset_sample / rate_hz,
                 )
             )
         n_lost = min(n_samples, max(0, self._lost_until - (self._n_sampled - n_samples)))
@@ -971,14 +983,13 @@ class SimulatedCard:
         n_all = n_samples + look_ahead
         levels_v = np.repeat(self._output_v[:, np.newaxis], n_all, axis=1)
         for task in self._find_outputs():
-            assert task.clock is not None
-            if task.clock.is_input_clock:
+            if task.timing.is_input_clock:
                 index = task.n_done + np.arange(n_all)
             elif task.start_s is None or self._start_s is None:
                 continue
             else:
                 elapsed = (self._n_sampled + np.arange(n_all)) / rate_hz + (self._start_s - task.start_s)
-                index = np.floor(elapsed * task.clock.rate_hz + _SAMPLE_TOLERANCE).astype(np.int64)
+                index = np.floor(elapsed * task.timing.rate_hz + _SAMPLE_TOLERANCE).astype(np.int64)
             self._copy_levels(task, index, levels_v)
             self._consume(task, int(index[n_samples - 1]) + 1)
         self._output_v = levels_v[:, n_samples - 1].copy()
@@ -989,11 +1000,10 @@ class SimulatedCard:
     @staticmethod
     def _copy_levels(task: CardTask, index: np.ndarray[tuple[int], np.dtype[np.int64]], levels_v: FloatArray) -> None:
         """Write the task's samples `index` (n,) over its outputs' levels; before the first they stay as they are."""
-        assert task.buffer is not None
         if not task.is_regenerating:
             index = np.minimum(index, task.n_written - 1)
         is_begun = index >= 0
-        values = task.buffer[:, index[is_begun] % task.buffer.shape[1]]
+        values = task.written[:, index[is_begun] % task.written.shape[1]]
         for channel, row in zip(task.channels, values, strict=True):
             levels_v[channel.terminal, is_begun] = row
 
@@ -1013,17 +1023,16 @@ class SimulatedCard:
     def _run_outputs(self, now_s: float) -> None:
         """Let outputs with a clock of their own go on while nothing samples; no patient feels them."""
         for task in self._find_outputs():
-            assert task.clock is not None
-            if task.clock.is_input_clock or task.start_s is None:
+            if task.timing.is_input_clock or task.start_s is None:
                 continue
-            last = math.floor((now_s - task.start_s) * task.clock.rate_hz + _SAMPLE_TOLERANCE)
+            last = math.floor((now_s - task.start_s) * task.timing.rate_hz + _SAMPLE_TOLERANCE)
             levels_v = self._output_v[:, np.newaxis].copy()
             self._copy_levels(task, np.array([last]), levels_v)
             self._consume(task, last + 1)
             self._output_v = levels_v[:, 0]
 
 
-def _kinds(inputs: bool, outputs: bool) -> set[ChannelKind]:  # noqa: FBT001  # private, two plain flags
+def _kinds(inputs: bool, outputs: bool) -> set[ChannelKind]:
     return {kind for kind, is_in in ((ChannelKind.INPUT, inputs), (ChannelKind.OUTPUT, outputs)) if is_in}
 
 
@@ -1056,10 +1065,9 @@ def _quantise(volts: FloatArray) -> FloatArray:
 
 
 def _put(task: CardTask, samples_v: FloatArray) -> None:
-    assert task.buffer is not None
     n_samples = samples_v.shape[1]
-    index = (task.n_written + np.arange(n_samples)) % task.buffer.shape[1]
-    task.buffer[:, index] = _quantise(samples_v)
+    index = (task.n_written + np.arange(n_samples)) % task.written.shape[1]
+    task.written[:, index] = _quantise(samples_v)
     task.n_written += n_samples
 
 
