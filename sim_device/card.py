@@ -53,6 +53,7 @@ _SLICE_S = 0.005  # the longest a waiting call sleeps before it looks again whet
 _SHORTEST_SLEEP_S = 1e-6
 _CHUNK_S = 0.05  # of samples made at once
 _LOG_SIZE = 10_000
+_CHANNEL_RANGE = re.compile(r"/?[^/]+/(?P<line>[a-z]+)(?P<first>\d+)(:[a-z]*(?P<last>\d+))?", re.IGNORECASE)
 _SAMPLE_TOLERANCE = 1e-6  # of a sample: what rounding may take away from a time
 
 
@@ -262,7 +263,7 @@ class SimulatedCard:
         stimulator: StimulatorSettings | None = None,
     ) -> None:
         self._wiring = Wiring.from_profile(profile)
-        self._scenario = load_scenario(scenario) if isinstance(scenario, str) else scenario
+        self._scenario = load_scenario(scenario, seed=seed) if isinstance(scenario, str) else scenario
         self._clock: Clock = RealClock() if clock is None else clock
         self._cabling = Cabling(self._wiring, self._scenario, seed=seed, faults=faults, stimulator=stimulator)
         self._lock = threading.Lock()
@@ -424,12 +425,10 @@ class SimulatedCard:
             if task.kind not in (None, kind):
                 raise CardError(Code.MIXED_CHANNELS, "A task has either inputs or outputs.")
             terminals = self._read_terminals(physical, kind)
+            range_v = _find_range_v(kind, min_v, max_v)
             channels = [
-                CardChannel(
-                    _name_channel(assigned, physical_name, index, len(terminals)), terminal, min_v, max_v, range_v
-                )
-                for index, (physical_name, terminal) in enumerate(terminals)
-                for range_v in [_find_range_v(kind, min_v, max_v)]
+                CardChannel(_name_channel(assigned, full, index, len(terminals)), terminal, min_v, max_v, range_v)
+                for index, (full, terminal) in enumerate(terminals)
             ]
             taken = {channel.name.lower() for channel in task.channels}
             for channel in channels:

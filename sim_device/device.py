@@ -77,7 +77,7 @@ class SimulatedDevice(Device):
         lead_s: float = 0.02,
         faults: Sequence[Fault] = (),
     ) -> None:
-        self._scenario = load_scenario(scenario) if isinstance(scenario, str) else scenario
+        self._scenario = load_scenario(scenario, seed=seed) if isinstance(scenario, str) else scenario
         self._rate_hz = float(sample_rate_hz)
         self._block_samples = s_to_samples(block_s, sample_rate_hz=sample_rate_hz)
         self._lead_samples = s_to_samples(lead_s, sample_rate_hz=sample_rate_hz)

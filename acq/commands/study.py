@@ -43,6 +43,7 @@ _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of
 @click.option("--scenario", help="Simulated patient, name or file.")
 @click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
 @click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: what the profile says.")
+@click.option("--serial-port", help="Port of a stimulator set over a serial line; default: what the profile says.")
 @click.option(
     "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
 )
@@ -75,6 +76,7 @@ def command(
     scenario: str | None,
     seed: int | None,
     server: str | None,
+    serial_port: str | None,
     study_path: Path | None,
     electrode: str,
     stimuli: int | None,
@@ -103,7 +105,9 @@ def command(
     settings = settings_from(
         settings_of_profile(profile), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
     )
-    options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server)
+    options = DeviceOptions(
+        scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server, serial_port=serial_port
+    )
     device = open_device(device_kind or profile.device.kind, profile, options)
     about = device.describe()
     _check_scan(up_to_ma, profile, is_unattended=is_unattended)

@@ -699,6 +699,11 @@ def open_daqmx(profile: HardwareProfile, options: DeviceOptions) -> DaqmxDevice:
         When the profile or an option does not fit.
     """
     refuse_simulation(options)
+    if options.serial_port is not None:
+        raise ConfigurationError(
+            f"--serial-port: the stimulator of profile {profile.name} follows a voltage; leave it out, or choose a "
+            "profile of kind daqmx+serial"
+        )
     return DaqmxDevice(profile, server=options.server)
 
 

@@ -25,6 +25,8 @@ def open_daqmx_with_serial(profile: HardwareProfile, options: DeviceOptions) -> 
     table = profile.device.serial
     if table is None:
         raise ConfigurationError(f"profile {profile.name}: the table [device.serial] is missing; add it")
+    if options.serial_port is not None:
+        table = table.model_copy(update={"port": options.serial_port})
     stimulus = profile.stimulus
     clock = RealClock()
     line = SerialStimulator(table, ceiling_ma=stimulus.ceiling_ma, max_width_us=stimulus.max_width_us)

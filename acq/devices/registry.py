@@ -22,13 +22,14 @@ class DeviceOptions:
 
     scenario, seed : for the simulated patient; None leaves the choice to the device. speed : "real" keeps to the
     machine's clock, "max" runs in virtual time where the device can. server : "HOST:PORT" of a DAQ service, for a card
-    in another machine; None for what the profile says.
+    in another machine; None for what the profile says. serial_port : of a stimulator; None for what the profile says.
     """
 
     scenario: str | None = None
     seed: int | None = None
     speed: Literal["real", "max"] = "real"
     server: str | None = None
+    serial_port: str | None = None
 
     def __post_init__(self) -> None:
         if self.speed not in ("real", "max"):

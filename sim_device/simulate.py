@@ -1,0 +1,157 @@
+"""`suprathresh simulate`: what can be simulated, and the simulated card served to the driver's own client."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Iterator
+
+import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.text import Text
+
+from acq.clock import RealClock
+from acq.commands.interruption import ending_like_ctrl_c
+from acq.devices.registry import read_profile
+from acq.errors import ConfigurationError
+from hardware_profiles import HardwareProfile
+from sim_device.cabling import StimulatorSettings
+from sim_device.card import SimulatedCard
+from sim_device.fault import describe_faults, parse_fault
+from sim_device.scenario import describe_scenarios
+
+__all__ = ["simulate"]
+
+_EVERY_S = 0.5
+_LOOPBACK = "127.0.0.1"
+
+
+@click.command("simulate")
+@click.option("--list", "is_list", is_flag=True, help="Explain every scenario and every fault, and end.")
+@click.option(
+    "--serve",
+    "port",
+    type=click.IntRange(min=0, max=65_535),
+    metavar="PORT",
+    help="Serve a simulated card with a patient at PORT of this computer, 0 for any free one, until Ctrl-C.",
+)
+@click.option(
+    "--profile",
+    "profile_name",
+    default="nidaqmx_analogue",
+    show_default=True,
+    help="Hardware profile that says what is wired to the card, name or file.",
+)
+@click.option("--scenario", default="healthy", show_default=True, help="Simulated patient, name or file.")
+@click.option("--seed", type=click.IntRange(min=0), default=0, show_default=True, help="Of the simulated patient.")
+@click.option(
+    "--fault", "faults", multiple=True, metavar="FAULT", help="As in unplug@12.5; may be given several times."
+)
+@click.option("--serial", "with_serial", is_flag=True, help="Also a triggered stimulator on a serial port of its own.")
+def simulate(
+    is_list: bool,
+    port: int | None,
+    profile_name: str,
+    scenario: str,
+    seed: int,
+    faults: tuple[str, ...],
+    with_serial: bool,
+) -> int:
+    """Explain what can be simulated, or serve a simulated card to the hardware's own driver.
+
+    Nothing is connected and nobody is stimulated. With --serve the program's way to real hardware can be tried whole:
+    the driver's client, the card, the stimulator, and a patient.
+    """
+    if is_list == (port is not None):
+        raise click.UsageError("give either --list or --serve PORT")
+    if is_list or port is None:
+        _explain(Console())
+        return 0
+    profile = read_profile(profile_name)
+    script = [parse_fault(text) for text in faults]
+    is_triggered = profile.device.daqmx is not None and profile.device.daqmx.stimulus_output_channel is None
+    if with_serial and not is_triggered:
+        raise ConfigurationError(
+            f"--serial: profile {profile.name} drives its stimulator by a voltage; choose one that only triggers it, "
+            "such as nidaqmx_serial"
+        )
+    with ending_like_ctrl_c(), contextlib.suppress(KeyboardInterrupt), _make_stimulator(profile, with_serial) as line:
+        settings, serial_port = line
+        card = SimulatedCard(profile, scenario=scenario, seed=seed, faults=script, stimulator=settings)
+        _serve(card, port, profile_name, serial_port)
+    return 0
+
+
+@contextlib.contextmanager
+def _make_stimulator(
+    profile: HardwareProfile, is_wanted: bool
+) -> Iterator[tuple[StimulatorSettings | None, str | None]]:
+    if not is_wanted:
+        yield None, None
+        return
+    # Here: it needs pseudo-terminals, which not every system has.
+    from sim_device.serial_stimulator import SimulatedStimulator
+
+    table = profile.device.serial
+    terminator, echo = (table.terminator, table.echo) if table is not None else ("\n", False)
+    checksum = table.checksum if table is not None else "none"
+    with SimulatedStimulator(terminator=terminator, echo=echo, checksum=checksum) as stimulator:
+        yield stimulator, stimulator.port
+
+
+def _serve(card: SimulatedCard, port: int, profile_name: str, serial_port: str | None) -> None:
+    # Here: an extra that the rest of the program does without.
+    try:
+        from sim_device.daqmx_service import DaqmxService
+    except ImportError as exc:
+        raise ConfigurationError(
+            f"serving a card needs the package {exc.name}; install the program with its extra 'hardware'"
+        ) from exc
+    service = DaqmxService(card, host=_LOOPBACK)
+    try:
+        service.start(port)
+    except OSError as exc:
+        raise ConfigurationError(f"--serve {port}: {exc}; choose another port, or 0 for any free one") from exc
+    try:
+        line = f" --serial-port {serial_port}" if serial_port is not None else ""
+        click.echo(f"serving a simulated card at {service.address}; nobody is stimulated. In another terminal:")
+        click.echo(f"  suprathresh study --profile {profile_name} --server {service.address}{line}")
+        click.echo("Ctrl-C ends it.")
+        sys.stdout.flush()
+        _watch(card)
+    finally:
+        service.stop()
+        click.echo(f"{card.n_pulses} pulses were given; outputs at {_levels(card)}")
+
+
+def _watch(card: SimulatedCard) -> None:
+    """Show what the card does until somebody ends it."""
+    clock = RealClock()
+    is_shown = sys.stdout.isatty()
+    while True:
+        clock.sleep_s(_EVERY_S)
+        if is_shown:
+            pulses = card.pulses
+            last = "no pulse yet"
+            if pulses:
+                ago_s = clock.now_s() - pulses[-1].clock_s
+                last = f"last {pulses[-1].intensity_ma:.2f} mA, {ago_s:.1f} s ago"
+            click.echo(f"\r{card.sampled_s:8.1f} s  {card.n_pulses:5d} pulses  {last:<30}", nl=False)
+
+
+def _levels(card: SimulatedCard) -> str:
+    return " and ".join(f"{level:g} V" for level in card.output_v)
+
+
+def _explain(console: Console) -> None:
+    console.print(Text("Scenarios (--scenario NAME; of a study one site: NAME:1, NAME:2, …)", style="bold"))
+    for name, summary, explanation in describe_scenarios():
+        console.print(Text.assemble((name, "bold"), "  ", summary))
+        if explanation:
+            console.print(Padding(Text(explanation), (0, 0, 0, 4)))
+    console.print()
+    console.print(Text("Faults (--fault FAULT, with --serve; SECONDS from the start of sampling)", style="bold"))
+    for form, meaning in describe_faults():
+        console.print(Text(form, style="bold"))
+        console.print(Padding(Text(meaning), (0, 0, 0, 4)))
