@@ -1,279 +1,284 @@
-"""The simulated card behind the public NI-DAQmx service, so that the driver's own client can be run against it.
+"""The simulated card behind the public NI-DAQmx service, for the unmodified client over gRPC."""
 
-The service is described by the interface files that come with the package `nidaqmx`. What a program does not ask for
-when it samples and stimulates is not there: an attribute outside the tables is refused with -200452, as hardware
-refuses what it does not have, and a call outside this module is "unimplemented".
-"""
+# ruff: noqa: N802  # the service gives the calls their names
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from concurrent import futures
-from contextlib import contextmanager
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from types import TracebackType
 from typing import Any, Final, NoReturn, Self
 
 import grpc
 import numpy as np
 from nidaqmx._stubs import nidaqmx_pb2 as messages
-from nidaqmx._stubs import nidaqmx_pb2_grpc
-from nidaqmx.constants import AcquisitionType, ChannelType, FillMode, RegenerationMode, TaskMode, UsageTypeAI
-from nidaqmx.error_codes import DAQmxErrors
+from nidaqmx._stubs.nidaqmx_pb2_grpc import NiDAQmxServicer, add_NiDAQmxServicer_to_server
+from session_pb2 import Session
 
+from acq.errors import ConfigurationError
+from acq.records import FloatArray
 from sim_device.cabling import N_INPUTS, N_OUTPUTS
-from sim_device.card import CardError, CardTask, ChannelKind, Code, SampleClock, SimulatedCard, TaskState
+from sim_device.card import (
+    FIFO_SAMPLES,
+    INPUT_RANGES_V,
+    MAX_INPUT_RATE_HZ,
+    MAX_OUTPUT_RATE_HZ,
+    OUTPUT_RANGE_V,
+    CardChannel,
+    CardError,
+    CardTask,
+    ChannelKind,
+    Code,
+    SimulatedCard,
+    TaskState,
+)
 
 __all__ = ["DaqmxService"]
 
-_THREADS: Final = 16  # a hanging read must not keep the others waiting
-_STOP_S: Final = 2.0
-_SLICE_S: Final = 0.005
-_DRIVER_VERSION: Final = (24, 0, 0)
-_PRODUCT: Final = "Simulated card"
-_SERIAL_NUMBER: Final = 0x51B
-_ATTACH_ONLY: Final = 2
-_NEW_ONLY: Final = 1
+_THREADS: Final = 24  # reads that hang must not keep other calls waiting
+_POLL_S: Final = 0.005
+_VERSION: Final = {0x1272: 25, 0x1923: 0, 0x2F22: 0}
+_PRODUCT: Final = "Simulated multifunction card"
+_SERIAL_NUMBER: Final = 0x5EED
+
+# The driver's constants
+_CONTINUOUS: Final = 10123
+_VOLTS: Final = 10348
+_VOLTAGE: Final = 10322
+_DEFAULT_TERMINALS: Final = -1
+_DIFFERENTIAL: Final = 10106
+_TERMINAL_CONFIGURATIONS: Final = (_DEFAULT_TERMINALS, _DIFFERENTIAL, 10083, 10078)  # the last two single-ended
+_CHANNEL_TYPE: Final = {ChannelKind.INPUT: 10100, ChannelKind.OUTPUT: 10102}
+_REGENERATION: Final = {10097: True, 10158: False}
+_RISING: Final = 10280
+_ACQUIRED_INTO_BUFFER: Final = 1
+_NEVER_DONE: Final = -200560
+_NO_SUCH_CHANNEL: Final = -200488
+_ATTACH, _CREATE = 2, 1
+
+_TEXTS: Final = {
+    Code.SAMPLES_NOT_YET_AVAILABLE: "Some or all of the samples asked for have not been acquired yet.",
+    Code.NOT_SUPPORTED: "The property is not supported by the device or by the task as it is.",
+}
+
+_TaskGetter = Callable[[CardTask], Any]
 
 
-class DaqmxService:
-    """Serves a card.
+def _clocked(getter: _TaskGetter) -> _TaskGetter:
+    """A getter that a task without timing does not have."""
 
-    Parameters
-    ----------
-    card : SimulatedCard
-    host : str
-        Whom to listen to; only this computer, if nothing else is said.
-    """
+    def get(task: CardTask) -> Any:
+        if task.clock is None:
+            raise CardError(Code.NOT_SUPPORTED, "The task has no sample clock.")
+        return getter(task)
 
-    def __init__(self, card: SimulatedCard, *, host: str = "127.0.0.1") -> None:
-        self._card = card
-        self._host = host
-        self._server: grpc.Server | None = None
-        self._port = 0
-
-    @property
-    def card(self) -> SimulatedCard:
-        """The card that is served."""
-        return self._card
-
-    @property
-    def address(self) -> str:
-        """HOST:PORT of the service that runs."""
-        return f"{self._host}:{self._port}"
-
-    def start(self, port: int = 0) -> int:
-        """Begin to listen; gives the port, a free one for 0.
-
-        Raises
-        ------
-        OSError
-            When the port is taken.
-        """
-        server = grpc.server(
-            futures.ThreadPoolExecutor(max_workers=_THREADS, thread_name_prefix="card"),
-            # Else a second service could share the port of the first, and take half of its calls.
-            options=[("grpc.so_reuseport", 0)],
-        )
-        nidaqmx_pb2_grpc.add_NiDAQmxServicer_to_server(_Servicer(self._card), server)
-        try:
-            self._port = server.add_insecure_port(f"{self._host}:{port}")
-        except RuntimeError as exc:
-            raise OSError(f"port {port} of {self._host} is taken") from exc
-        server.start()
-        self._server = server
-        return self._port
-
-    def stop(self) -> None:
-        """End. Idempotent."""
-        server, self._server = self._server, None
-        if server is not None:
-            server.stop(0).wait(_STOP_S)
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
-    ) -> None:
-        self.stop()
+    return get
 
 
-# ---- attributes ------------------------------------------------------------------------------------------------------
-# Numbers: the properties of the public client (`nidaqmx.task`, `nidaqmx.system`), each of which names its own.
+def _of(kind: ChannelKind, getter: _TaskGetter) -> _TaskGetter:
+    """A getter that only tasks of one kind have."""
 
-
-def _find_clock(task: CardTask) -> SampleClock:
-    if task.clock is None:
-        raise CardError(Code.NOT_SUPPORTED, "The task has no sample clock.")
-    return task.clock
-
-
-def _require(kind: ChannelKind, value: Callable[[CardTask], Any]) -> Callable[[CardTask], Any]:
-    def find(task: CardTask) -> Any:
+    def get(task: CardTask) -> Any:
         if task.kind is not kind:
-            raise CardError(Code.NOT_SUPPORTED, "The task has no such channels.")
-        return value(task)
+            raise CardError(Code.NOT_SUPPORTED, "The property does not belong to the task's channels.")
+        return getter(task)
 
-    return find
+    return get
 
 
-_IN, _OUT = ChannelKind.INPUT, ChannelKind.OUTPUT
-_TASK_STRINGS: Final[dict[int, Callable[[CardTask], str]]] = {
-    0x1276: lambda task: task.name,
-    0x1273: lambda task: ", ".join(channel.name for channel in task.channels),
+def _name_channels(task: CardTask) -> str:
+    return ", ".join(channel.name for channel in task.channels)
+
+
+_INPUT, _OUTPUT = ChannelKind.INPUT, ChannelKind.OUTPUT
+
+_TIMING: Final[Mapping[int, _TaskGetter]] = {
+    0x1344: _clocked(lambda task: task.clock.rate_hz if task.clock else 0.0),
+    0x1300: _clocked(lambda _: _CONTINUOUS),
+    0x1310: _clocked(lambda task: task.clock.buffer_samples if task.clock else 0),
+    0x1852: _clocked(lambda task: task.clock.source if task.clock else ""),
 }
-_TASK_COUNTS: Final[dict[int, Callable[[CardTask], int]]] = {0x2181: lambda task: len(task.channels)}
-_CHANNEL_CHOICES: Final[dict[int, Callable[[CardTask], int]]] = {
-    0x187F: lambda task: (
-        ChannelType.ANALOG_INPUT.value if task.kind is ChannelKind.INPUT else ChannelType.ANALOG_OUTPUT.value
-    ),
-    0x0695: _require(_IN, lambda _: UsageTypeAI.VOLTAGE.value),
+_READ: Final[Mapping[int, _TaskGetter]] = {
+    0x217B: _of(_INPUT, lambda task: len(task.channels)),
+    0x1823: _of(_INPUT, _name_channels),
+    0x1223: _of(_INPUT, lambda task: task.n_available),
+    0x31E8: _of(_INPUT, lambda task: task.n_available),  # how many a read of all that is there will give
+    0x1221: _of(_INPUT, lambda task: task.n_fetched),
+    0x192A: _of(_INPUT, lambda task: task.n_done),
+    0x1211: _of(_INPUT, lambda _: 10159),  # unread samples are not overwritten silently
+    0x1826: _of(_INPUT, lambda _: False),  # a read does not start the task
 }
-_TIMING_NUMBERS: Final[dict[int, Callable[[CardTask], float]]] = {0x1344: lambda task: _find_clock(task).rate_hz}
-_TIMING_CHOICES: Final[dict[int, Callable[[CardTask], int]]] = {
-    0x1300: lambda task: AcquisitionType.CONTINUOUS.value if _find_clock(task) else 0
+_WRITE: Final[Mapping[int, _TaskGetter]] = {
+    0x217E: _of(_OUTPUT, lambda task: len(task.channels)),
+    0x1460: _of(_OUTPUT, lambda task: task.n_space),
+    0x1458: _of(_OUTPUT, lambda task: task.n_written),
+    0x192B: _of(_OUTPUT, lambda task: task.n_done),
+    0x1453: _of(_OUTPUT, lambda task: 10097 if task.is_regenerating else 10158),
 }
-_TIMING_COUNTS: Final[dict[int, Callable[[CardTask], int]]] = {0x1310: lambda task: _find_clock(task).buffer_samples}
-_READ_STRINGS: Final[dict[int, Callable[[CardTask], str]]] = {0x1823: _require(_IN, _TASK_STRINGS[0x1273])}
-_READ_COUNTS: Final[dict[int, Callable[[CardTask], int]]] = {
-    0x1223: _require(_IN, lambda task: task.n_available),
-    0x217B: _require(_IN, lambda task: len(task.channels)),
-    0x192A: _require(_IN, lambda task: task.n_done),
+_BUFFER: Final[Mapping[int, _TaskGetter]] = {
+    0x186C: _of(_INPUT, lambda task: task.find_buffer_samples()),
+    0x186D: _of(_OUTPUT, lambda task: task.find_buffer_samples()),
+    0x230A: _of(_INPUT, lambda _: FIFO_SAMPLES),
+    0x230B: _of(_OUTPUT, lambda _: FIFO_SAMPLES),
 }
-_WRITE_COUNTS: Final[dict[int, Callable[[CardTask], int]]] = {
-    0x1460: _require(_OUT, lambda task: task.n_space),
-    0x217E: _require(_OUT, lambda task: len(task.channels)),
-    0x192B: _require(_OUT, lambda task: task.n_done),
+_TRIGGER: Final[Mapping[int, _TaskGetter]] = {
+    0x1393: lambda task: 10230 if task.start_trigger is None else 10150,
+    0x1407: lambda task: task.start_trigger or "",
+    0x1404: lambda _: _RISING,
 }
-_WRITE_CHOICES: Final[dict[int, Callable[[CardTask], int]]] = {
-    0x1453: _require(
-        _OUT,
-        lambda task: (
-            (
-                RegenerationMode.ALLOW_REGENERATION
-                if task.is_regenerating
-                else RegenerationMode.DONT_ALLOW_REGENERATION
-            ).value
-        ),
-    )
+_CHANNEL: Final[Mapping[int, Callable[[CardTask, CardChannel], Any]]] = {
+    0x187F: lambda task, _: _CHANNEL_TYPE[task.kind] if task.kind is not None else 0,
+    0x0695: lambda _, __: _VOLTAGE,
+    0x1108: lambda _, __: _VOLTAGE,
+    0x17DD: lambda _, channel: channel.max_v,
+    0x17DE: lambda _, channel: channel.min_v,
+    0x1186: lambda _, channel: channel.max_v,
+    0x1187: lambda _, channel: channel.min_v,
+    0x1815: lambda _, channel: channel.range_v,
+    0x1816: lambda _, channel: -channel.range_v,
+    0x182E: lambda _, channel: channel.range_v,
+    0x182D: lambda _, channel: -channel.range_v,
 }
-_BUFFERS: Final[dict[int, ChannelKind]] = {0x186C: ChannelKind.INPUT, 0x186D: ChannelKind.OUTPUT}
-# What a task counts while it runs tells of its error too: the driver reports it at the next call.
-_RUNNING: Final = frozenset({0x1223, 0x192A, 0x1460, 0x192B})
 
 
-def _find_attribute(request: Any) -> int:
-    return int(request.attribute_raw or request.attribute)
-
-
-def _refuse_attribute(number: int) -> NoReturn:
-    raise CardError(Code.NOT_SUPPORTED, f"Attribute 0x{number:04X} is not supported by this card.")
-
-
-class _Servicer(nidaqmx_pb2_grpc.NiDAQmxServicer):  # type: ignore[misc] # the stubs carry no types
-    """The calls of the service; names and arguments are the interface's."""
+class _Servicer(NiDAQmxServicer):  # type: ignore[misc]  # the driver's package ships no types for it
+    """Translates calls to the card. Everything it does not name is UNIMPLEMENTED, as the base says."""
 
     def __init__(self, card: SimulatedCard) -> None:
         self._card = card
+        self._lock = threading.Lock()
+        self._stall_end_s = -np.inf
+        self._stalled_rpcs: tuple[str, ...] = ()
+        self.is_stopping = threading.Event()
 
-    @contextmanager
-    def _answering(self, rpc: str, context: Any) -> Iterator[None]:
-        """Hang where a fault says so, and tell the client of an error as the service does."""
-        clock = self._card.clock
-        end_s = self._card.find_stall_end_s(rpc)
-        while end_s is not None and clock.now_s() < end_s and context.is_active():
-            clock.sleep_s(min(_SLICE_S, end_s - clock.now_s()))
+    # Faults of the service itself
+
+    def stall(self, duration_s: float, rpcs: Sequence[str]) -> None:
+        with self._lock:
+            self._stall_end_s = self._card.clock.now_s() + duration_s
+            self._stalled_rpcs = tuple(rpcs)
+
+    def resume(self) -> None:
+        with self._lock:
+            self._stall_end_s = -np.inf
+
+    def _is_stalled(self, rpc: str, scripted_end_s: float | None) -> float:
+        """Seconds that a call still hangs."""
+        with self._lock:
+            is_meant = not self._stalled_rpcs or rpc in self._stalled_rpcs
+            end_s = self._stall_end_s if is_meant else -np.inf
+        return max(end_s, -np.inf if scripted_end_s is None else scripted_end_s) - self._card.clock.now_s()
+
+    def _hang(self, rpc: str, context: grpc.ServicerContext) -> None:
+        scripted_end_s = self._card.find_stall_end_s(rpc)
+        while (wait_s := self._is_stalled(rpc, scripted_end_s)) > 0:
+            if self.is_stopping.is_set():
+                context.abort(grpc.StatusCode.UNAVAILABLE, "The service is stopping.")
+            self._card.clock.sleep_s(min(wait_s, _POLL_S))
+
+    def _call(self, context: grpc.ServicerContext, act: Callable[[], Any], *, rpc: str, task: str = "") -> Any:
+        self._hang(rpc, context)
         try:
-            yield
-        except CardError as exc:
-            metadata = [("ni-error", str(exc.code))]
-            if exc.samples_done is not None and rpc in ("ReadAnalogF64", "WriteAnalogF64"):
-                word = "read" if rpc == "ReadAnalogF64" else "written"
-                metadata.append((f"ni-samps-per-chan-{word}", str(exc.samples_done)))
-            context.set_trailing_metadata(tuple(metadata))
-            context.abort(grpc.StatusCode.UNKNOWN, exc.text)
+            return act()
+        except CardError as error:
+            _fail(context, error, rpc=rpc, task=task)
 
-    def _give(
-        self, rpc: str, request: Any, context: Any, table: dict[int, Callable[[CardTask], Any]], **more: Any
-    ) -> Any:
-        """Answer what a task says of an attribute."""
-        with self._answering(rpc, context):
-            number = _find_attribute(request)
-            if number not in table:
-                _refuse_attribute(number)
-            task = self._card.look_at(request.task.name, must_be_well=number in _RUNNING)
-            value = table[number](task)
-            response = getattr(messages, f"{rpc}Response")
-            return response(status=0, value_raw=value) if more.get("is_choice") else response(status=0, value=value)
+    def _is_wanted(self, context: grpc.ServicerContext) -> Callable[[], bool]:
+        return lambda: bool(context.is_active()) and not self.is_stopping.is_set()
 
-    # ---- tasks -------------------------------------------------------------------------------------------------------
+    # Tasks
 
-    def CreateTask(self, request: Any, context: Any) -> Any:  # noqa: N802 - the service's name, as all below
-        with self._answering("CreateTask", context):
-            name = str(request.session_name)
+    def CreateTask(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> Any:
+            name = request.session_name
             is_there = bool(name) and self._card.has_task(name)
-            if request.initialization_behavior == _NEW_ONLY and is_there:
-                context.abort(grpc.StatusCode.ALREADY_EXISTS, f"There is a session {name} already.")
-            if request.initialization_behavior == _ATTACH_ONLY and not is_there:
-                context.abort(grpc.StatusCode.NOT_FOUND, f"There is no session {name}.")
-            if not is_there:
+            if request.initialization_behavior == _ATTACH and not is_there:
+                raise CardError(Code.INVALID_TASK, f"There is no session {name!r} to attach to.")
+            is_new = request.initialization_behavior == _CREATE or not is_there
+            if is_new:
                 name = self._card.create_task(name)
-            response = messages.CreateTaskResponse(status=0, new_session_initialized=not is_there)
-            response.task.name = name
-            return response
+            return messages.CreateTaskResponse(task=Session(name=name), new_session_initialized=is_new)
 
-    def ClearTask(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("ClearTask", context):
-            self._card.clear_task(request.task.name)
-            return messages.ClearTaskResponse(status=0)
+        return self._call(context, act, rpc="CreateTask", task=request.session_name)
 
-    def StartTask(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("StartTask", context):
-            self._card.start(request.task.name)
-            return messages.StartTaskResponse(status=0)
+    def ClearTask(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(context, lambda: self._card.clear_task(request.task.name), rpc="ClearTask", task=request.task.name)
+        return messages.ClearTaskResponse()
 
-    def StopTask(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("StopTask", context):
-            self._card.stop(request.task.name)
-            return messages.StopTaskResponse(status=0)
+    def StartTask(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(context, lambda: self._card.start(request.task.name), rpc="StartTask", task=request.task.name)
+        return messages.StartTaskResponse()
 
-    def TaskControl(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("TaskControl", context):
-            acts = {
-                TaskMode.TASK_START: self._card.start,
-                TaskMode.TASK_STOP: self._card.stop,
-                TaskMode.TASK_VERIFY: self._card.verify,
-                TaskMode.TASK_COMMIT: self._card.reserve,
-                TaskMode.TASK_RESERVE: self._card.reserve,
-                TaskMode.TASK_UNRESERVE: self._card.unreserve,
-                TaskMode.TASK_ABORT: self._card.unreserve,
-            }
-            try:
-                mode = TaskMode(request.action_raw or request.action)
-            except ValueError:
-                raise CardError(Code.INVALID_VALUE, "There is no such way to control a task.") from None
-            acts[mode](request.task.name)
-            return messages.TaskControlResponse(status=0)
+    def StopTask(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(context, lambda: self._card.stop(request.task.name), rpc="StopTask", task=request.task.name)
+        return messages.StopTaskResponse()
 
-    def IsTaskDone(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("IsTaskDone", context):
-            task = self._card.look_at(request.task.name, must_be_well=True)
-            return messages.IsTaskDoneResponse(status=0, is_task_done=task.state is not TaskState.RUNNING)
+    def TaskControl(self, request: Any, context: grpc.ServicerContext) -> Any:
+        card, name = self._card, request.task.name
+        action = request.action_raw or request.action
+        acts: dict[int, Callable[[], Any]] = {
+            0: lambda: card.start(name),
+            1: lambda: card.stop(name),
+            2: lambda: card.verify(name),
+            3: lambda: card.reserve(name),  # committing adds nothing here
+            4: lambda: card.reserve(name),
+            5: lambda: card.unreserve(name),
+            6: lambda: card.unreserve(name),
+        }
 
-    def CreateAIVoltageChan(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("CreateAIVoltageChan", context):
-            self._add_channels(request, ChannelKind.INPUT)
-            return messages.CreateAIVoltageChanResponse(status=0)
+        def act() -> None:
+            if action not in acts:
+                raise CardError(Code.INVALID_VALUE, f"There is no action {action}.")
+            acts[action]()
 
-    def CreateAOVoltageChan(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("CreateAOVoltageChan", context):
-            self._add_channels(request, ChannelKind.OUTPUT)
-            return messages.CreateAOVoltageChanResponse(status=0)
+        self._call(context, act, rpc="TaskControl", task=name)
+        return messages.TaskControlResponse()
+
+    def IsTaskDone(self, request: Any, context: grpc.ServicerContext) -> Any:
+        name = request.task.name
+        task = self._call(context, lambda: self._card.look_at(name, must_be_well=True), rpc="IsTaskDone", task=name)
+        return messages.IsTaskDoneResponse(is_task_done=task.state is not TaskState.RUNNING)
+
+    def WaitUntilTaskDone(self, request: Any, context: grpc.ServicerContext) -> Any:
+        name = request.task.name
+
+        def act() -> None:
+            clock = self._card.clock
+            end_s = clock.now_s() + (request.time_to_wait if request.time_to_wait >= 0 else np.inf)
+            while self._card.look_at(name, must_be_well=True).state is TaskState.RUNNING:
+                if clock.now_s() >= end_s or not self._is_wanted(context)():
+                    raise CardError(_NEVER_DONE, "The task was not done in time; a continuous one never is.")
+                clock.sleep_s(min(_POLL_S, max(1e-6, end_s - clock.now_s())))
+
+        self._call(context, act, rpc="WaitUntilTaskDone", task=name)
+        return messages.WaitUntilTaskDoneResponse()
+
+    # Channels, timing, triggers, buffers
+
+    def CreateAIVoltageChan(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> None:
+            configuration = request.terminal_config_raw or request.terminal_config
+            if configuration not in _TERMINAL_CONFIGURATIONS:
+                raise CardError(Code.INVALID_VALUE, f"The terminal configuration {configuration} is not supported.")
+            self._add_channels(request, _INPUT)
+
+        self._call(context, act, rpc="CreateAIVoltageChan", task=request.task.name)
+        return messages.CreateAIVoltageChanResponse()
+
+    def CreateAOVoltageChan(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(
+            context,
+            lambda: self._add_channels(request, _OUTPUT),
+            rpc="CreateAOVoltageChan",
+            task=request.task.name,
+        )
+        return messages.CreateAOVoltageChanResponse()
 
     def _add_channels(self, request: Any, kind: ChannelKind) -> None:
-        if request.custom_scale_name:
-            raise CardError(Code.NOT_SUPPORTED, "Custom scales are not supported by this card.")
+        units = request.units_raw or request.units
+        if units != _VOLTS or request.custom_scale_name:
+            raise CardError(Code.INVALID_VALUE, "Only volts are supported, without a custom scale.")
         self._card.add_channels(
             request.task.name,
             kind,
@@ -283,192 +288,543 @@ class _Servicer(nidaqmx_pb2_grpc.NiDAQmxServicer):  # type: ignore[misc] # the s
             max_v=request.max_val,
         )
 
-    # ---- timing ------------------------------------------------------------------------------------------------------
-
-    def CfgSampClkTiming(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("CfgSampClkTiming", context):
-            mode = request.sample_mode_raw or request.sample_mode
+    def CfgSampClkTiming(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> None:
+            edge = request.active_edge_raw or request.active_edge
+            if edge != _RISING:
+                raise CardError(Code.INVALID_VALUE, "Only the rising edge of the sample clock is supported.")
             self._card.configure_sample_clock(
                 request.task.name,
                 rate_hz=request.rate,
                 source=request.source,
-                is_continuous=mode == AcquisitionType.CONTINUOUS.value,
-                buffer_samples=int(request.samps_per_chan),
+                is_continuous=(request.sample_mode_raw or request.sample_mode) == _CONTINUOUS,
+                buffer_samples=request.samps_per_chan,
             )
-            return messages.CfgSampClkTimingResponse(status=0)
 
-    def CfgDigEdgeStartTrig(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("CfgDigEdgeStartTrig", context):
+        self._call(context, act, rpc="CfgSampClkTiming", task=request.task.name)
+        return messages.CfgSampClkTimingResponse()
+
+    def CfgDigEdgeStartTrig(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> None:
+            if (request.trigger_edge_raw or request.trigger_edge) != _RISING:
+                raise CardError(Code.INVALID_VALUE, "Only the rising edge of a start trigger is supported.")
             self._card.configure_start_trigger(request.task.name, request.trigger_source)
-            return messages.CfgDigEdgeStartTrigResponse(status=0)
 
-    def DisableStartTrig(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("DisableStartTrig", context):
-            self._card.configure_start_trigger(request.task.name, None)
-            return messages.DisableStartTrigResponse(status=0)
+        self._call(context, act, rpc="CfgDigEdgeStartTrig", task=request.task.name)
+        return messages.CfgDigEdgeStartTrigResponse()
 
-    # ---- samples -----------------------------------------------------------------------------------------------------
+    def DisableStartTrig(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(
+            context,
+            lambda: self._card.configure_start_trigger(request.task.name, None),
+            rpc="DisableStartTrig",
+            task=request.task.name,
+        )
+        return messages.DisableStartTrigResponse()
 
-    def ReadAnalogF64(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("ReadAnalogF64", context):
-            wanted = int(request.num_samps_per_chan)
-            n_channels = len(self._card.look_at(request.task.name).channels)
-            if wanted * n_channels > request.array_size_in_samps:
-                raise CardError(Code.READ_ARRAY_TOO_SMALL, "The array is too small for what is to be read.")
-            samples_v, is_complete = self._card.read(
-                request.task.name, wanted, timeout_s=request.timeout, is_wanted=context.is_active
+    def CfgInputBuffer(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(
+            context,
+            lambda: self._card.set_buffer(request.task.name, _INPUT, request.num_samps_per_chan),
+            rpc="CfgInputBuffer",
+            task=request.task.name,
+        )
+        return messages.CfgInputBufferResponse()
+
+    def CfgOutputBuffer(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(
+            context,
+            lambda: self._card.set_buffer(request.task.name, _OUTPUT, request.num_samps_per_chan),
+            rpc="CfgOutputBuffer",
+            task=request.task.name,
+        )
+        return messages.CfgOutputBufferResponse()
+
+    def SetBufferAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        kinds = {0x186C: _INPUT, 0x186D: _OUTPUT}
+
+        def act() -> None:
+            kind = kinds.get(_attribute(request))
+            if kind is None:
+                raise _unknown(request)
+            self._card.set_buffer(request.task.name, kind, request.value)
+
+        self._call(context, act, rpc="SetBufferAttributeUInt32", task=request.task.name)
+        return messages.SetBufferAttributeUInt32Response()
+
+    def SetWriteAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> None:
+            if _attribute(request) != 0x1453:
+                raise _unknown(request)
+            value = request.value_raw or request.value
+            if value not in _REGENERATION:
+                raise CardError(Code.INVALID_VALUE, f"The regeneration mode {value} is not known.")
+            self._card.set_regeneration(request.task.name, is_on=_REGENERATION[value])
+
+        self._call(context, act, rpc="SetWriteAttributeInt32", task=request.task.name)
+        return messages.SetWriteAttributeInt32Response()
+
+    # Reading and writing
+
+    def ReadAnalogF64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        name = request.task.name
+
+        def act() -> Any:
+            task = self._card.look_at(name)
+            n_channels = max(1, len(task.channels))
+            room = request.array_size_in_samps // n_channels
+            wanted = request.num_samps_per_chan
+            if wanted > room:
+                raise CardError(Code.READ_ARRAY_TOO_SMALL, "The array is too small for what is read.", samples_done=0)
+            if wanted < 0:
+                wanted = min(task.n_available, room)
+            samples, is_complete = self._card.read(
+                name, wanted, timeout_s=request.timeout, is_wanted=self._is_wanted(context)
             )
-            n_read = int(samples_v.shape[1])
-            # Where samples are missing the rest of each channel's row stays as it was, here 0.
-            rows = np.zeros((n_channels, max(wanted, n_read)))
-            rows[:, :n_read] = samples_v
-            by_channel = request.fill_mode_raw == FillMode.GROUP_BY_CHANNEL.value
-            flat = rows.ravel() if by_channel else rows.T.ravel()
+            is_by_channel = (request.fill_mode_raw or request.fill_mode) == 0
             return messages.ReadAnalogF64Response(
-                status=0 if is_complete else int(Code.SAMPLES_NOT_YET_AVAILABLE),
-                read_array=flat[: request.array_size_in_samps].tolist(),
-                samps_per_chan_read=n_read,
+                status=0 if is_complete else Code.SAMPLES_NOT_YET_AVAILABLE,
+                read_array=(samples if is_by_channel else samples.T).ravel().tolist(),
+                samps_per_chan_read=samples.shape[1],
             )
 
-    def WriteAnalogF64(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("WriteAnalogF64", context):
-            n_samples = int(request.num_samps_per_chan)
+        return self._call(context, act, rpc="ReadAnalogF64", task=name)
+
+    def ReadAnalogScalarF64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        name = request.task.name
+
+        def act() -> Any:
+            samples, is_complete = self._card.read(
+                name, 1, timeout_s=request.timeout, is_wanted=self._is_wanted(context)
+            )
+            if not is_complete:
+                raise CardError(Code.SAMPLES_NOT_YET_AVAILABLE, _TEXTS[Code.SAMPLES_NOT_YET_AVAILABLE], samples_done=0)
+            return messages.ReadAnalogScalarF64Response(value=float(samples[0, 0]))
+
+        return self._call(context, act, rpc="ReadAnalogScalarF64", task=name)
+
+    def WriteAnalogF64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        name = request.task.name
+
+        def act() -> Any:
+            n_channels = max(1, len(self._card.look_at(name).channels))
             values = np.array(request.write_array, dtype=np.float64)
-            if n_samples < 1 or values.size % n_samples:
-                raise CardError(Code.WRONG_CHANNEL_COUNT, "The array does not hold as many samples for each channel.")
-            by_channel = request.data_layout_raw == FillMode.GROUP_BY_CHANNEL.value
-            samples_v = values.reshape(-1, n_samples) if by_channel else values.reshape(n_samples, -1).T
+            n_samples = request.num_samps_per_chan
+            if n_samples <= 0 or values.size != n_channels * n_samples:
+                raise CardError(
+                    Code.WRONG_CHANNEL_COUNT,
+                    f"{values.size} values are not {n_samples} for each of {n_channels} channels.",
+                    samples_done=0,
+                )
+            is_by_channel = (request.data_layout_raw or request.data_layout) == 0
+            shaped: FloatArray = (
+                values.reshape(n_channels, n_samples) if is_by_channel else values.reshape(n_samples, n_channels).T
+            )
             n_written = self._card.write(
-                request.task.name,
-                samples_v,
+                name,
+                shaped,
                 auto_start=request.auto_start,
                 timeout_s=request.timeout,
-                is_wanted=context.is_active,
+                is_wanted=self._is_wanted(context),
             )
-            return messages.WriteAnalogF64Response(status=0, samps_per_chan_written=n_written)
+            return messages.WriteAnalogF64Response(samps_per_chan_written=n_written)
 
-    # ---- attributes --------------------------------------------------------------------------------------------------
+        return self._call(context, act, rpc="WriteAnalogF64", task=name)
 
-    def GetTaskAttributeString(self, request: Any, context: Any) -> Any:  # noqa: N802
-        table = {**_TASK_STRINGS, 0x230E: lambda _: self._card.device_name}
-        return self._give("GetTaskAttributeString", request, context, table)
+    def WriteAnalogScalarF64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(
+            context,
+            lambda: self._card.write(
+                request.task.name,
+                np.array([[request.value]]),
+                auto_start=request.auto_start,
+                timeout_s=request.timeout,
+                is_wanted=self._is_wanted(context),
+            ),
+            rpc="WriteAnalogScalarF64",
+            task=request.task.name,
+        )
+        return messages.WriteAnalogScalarF64Response()
 
-    def GetTaskAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetTaskAttributeUInt32", request, context, _TASK_COUNTS)
+    def RegisterEveryNSamplesEvent(self, request: Any, context: grpc.ServicerContext) -> Iterator[Any]:
+        name, n_samples = request.task.name, request.n_samples
+        event = request.every_n_samples_event_type_raw or request.every_n_samples_event_type
+        kind = _INPUT if event == _ACQUIRED_INTO_BUFFER else _OUTPUT
 
-    def GetChanAttributeInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetChanAttributeInt32", request, context, _CHANNEL_CHOICES, is_choice=True)
+        def check() -> None:
+            task = self._card.look_at(name)
+            if n_samples == 0 or task.kind is not kind or task.clock is None:
+                raise CardError(Code.NOT_SUPPORTED, "The task, with its channels and timing, has no such event.")
 
-    def GetTimingAttributeDouble(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetTimingAttributeDouble", request, context, _TIMING_NUMBERS)
-
-    def GetTimingAttributeInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetTimingAttributeInt32", request, context, _TIMING_CHOICES, is_choice=True)
-
-    def GetTimingAttributeUInt64(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetTimingAttributeUInt64", request, context, _TIMING_COUNTS)
-
-    def GetReadAttributeString(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetReadAttributeString", request, context, _READ_STRINGS)
-
-    def GetReadAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetReadAttributeUInt32", request, context, _READ_COUNTS)
-
-    def GetReadAttributeUInt64(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetReadAttributeUInt64", request, context, _READ_COUNTS)
-
-    def GetWriteAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetWriteAttributeUInt32", request, context, _WRITE_COUNTS)
-
-    def GetWriteAttributeUInt64(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetWriteAttributeUInt64", request, context, _WRITE_COUNTS)
-
-    def GetWriteAttributeInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._give("GetWriteAttributeInt32", request, context, _WRITE_CHOICES, is_choice=True)
-
-    def SetWriteAttributeInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("SetWriteAttributeInt32", context):
-            number = _find_attribute(request)
-            if number not in _WRITE_CHOICES:
-                _refuse_attribute(number)
+        self._call(context, check, rpc="RegisterEveryNSamplesEvent", task=name)
+        # The client waits for these before it goes on.
+        context.send_initial_metadata(())
+        n_told = 0
+        # Real time even on a virtual clock: who only listens does not let time pass.
+        while context.is_active() and not self.is_stopping.wait(_POLL_S):
             try:
-                mode = RegenerationMode(request.value_raw or request.value)
-            except ValueError:
-                raise CardError(Code.INVALID_VALUE, "There is no such mode of regeneration.") from None
-            self._card.set_regeneration(request.task.name, mode is RegenerationMode.ALLOW_REGENERATION)
-            return messages.SetWriteAttributeInt32Response(status=0)
+                task = self._card.look_at(name)
+            except CardError:
+                return  # cleared
+            if task.n_done < n_told * n_samples:
+                n_told = 0  # started anew
+            while task.n_done >= (n_told + 1) * n_samples:
+                n_told += 1
+                yield messages.RegisterEveryNSamplesEventResponse(
+                    every_n_samples_event_type_raw=event, n_samples=n_samples
+                )
 
-    def SetBufferAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("SetBufferAttributeUInt32", context):
-            number = _find_attribute(request)
-            if number not in _BUFFERS:
-                _refuse_attribute(number)
-            self._card.set_buffer(request.task.name, _BUFFERS[number], int(request.value))
-            return messages.SetBufferAttributeUInt32Response(status=0)
+    # Attributes
 
-    def GetBufferAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        table = {number: _require(kind, CardTask.find_buffer_samples) for number, kind in _BUFFERS.items()}
-        return self._give("GetBufferAttributeUInt32", request, context, table)
+    def _get(
+        self, request: Any, context: grpc.ServicerContext, rpc: str, table: Mapping[int, _TaskGetter], **flags: bool
+    ) -> Any:
+        name = request.task.name
 
-    # ---- the system --------------------------------------------------------------------------------------------------
+        def act() -> Any:
+            getter = table.get(_attribute(request))
+            if getter is None:
+                raise _unknown(request)
+            return getter(self._card.look_at(name, **flags))
 
-    def GetSystemInfoAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        table = dict(zip((0x1272, 0x1923, 0x2F22), _DRIVER_VERSION, strict=True))
-        return self._tell("GetSystemInfoAttributeUInt32", request, context, table)
+        return self._call(context, act, rpc=rpc, task=name)
 
-    def GetSystemInfoAttributeString(self, request: Any, context: Any) -> Any:  # noqa: N802
-        table = {0x193B: "" if self._card.is_gone else self._card.device_name}
-        return self._tell("GetSystemInfoAttributeString", request, context, table)
-
-    def GetDeviceAttributeString(self, request: Any, context: Any) -> Any:  # noqa: N802
-        name = self._card.device_name
-        table = {
-            0x0631: _PRODUCT,
-            0x231E: ", ".join(f"{name}/ai{k}" for k in range(N_INPUTS)),
-            0x231F: ", ".join(f"{name}/ao{k}" for k in range(N_OUTPUTS)),
+    def GetTaskAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        device = self._card.device_name
+        table: dict[int, _TaskGetter] = {
+            0x1276: lambda task: task.name,
+            0x1273: _name_channels,
+            0x230E: lambda task: device if task.channels else "",
         }
-        return self._tell("GetDeviceAttributeString", request, context, table)
+        value = self._get(request, context, "GetTaskAttributeString", table)
+        return messages.GetTaskAttributeStringResponse(value=value)
 
-    def GetDeviceAttributeUInt32(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._tell("GetDeviceAttributeUInt32", request, context, {0x0632: _SERIAL_NUMBER})
+    def GetTaskAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        table: dict[int, _TaskGetter] = {
+            0x2181: lambda task: len(task.channels),
+            0x29BA: lambda task: int(bool(task.channels)),
+        }
+        value = self._get(request, context, "GetTaskAttributeUInt32", table)
+        return messages.GetTaskAttributeUInt32Response(value=value)
 
-    def GetDeviceAttributeBool(self, request: Any, context: Any) -> Any:  # noqa: N802
-        return self._tell("GetDeviceAttributeBool", request, context, {0x22CA: True})
+    def GetTimingAttributeDouble(self, request: Any, context: grpc.ServicerContext) -> Any:
+        def act() -> float:
+            if _attribute(request) != 0x1344:
+                raise _unknown(request)
+            # Only once the task is verified is the rate what the card will do.
+            return float(_TIMING[0x1344](self._card.verify(request.task.name)))
 
-    def _tell(self, rpc: str, request: Any, context: Any, table: dict[int, Any]) -> Any:
-        """Answer what the system or the device says of itself."""
-        with self._answering(rpc, context):
-            if hasattr(request, "device_name"):
-                self._require_device(request.device_name)
-            number = _find_attribute(request)
-            if number not in table:
-                _refuse_attribute(number)
-            return getattr(messages, f"{rpc}Response")(status=0, value=table[number])
+        value = self._call(context, act, rpc="GetTimingAttributeDouble", task=request.task.name)
+        return messages.GetTimingAttributeDoubleResponse(value=value)
+
+    def GetTimingAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetTimingAttributeInt32", _only(_TIMING, 0x1300))
+        return messages.GetTimingAttributeInt32Response(value_raw=value)
+
+    def GetTimingAttributeUInt64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetTimingAttributeUInt64", _only(_TIMING, 0x1310))
+        return messages.GetTimingAttributeUInt64Response(value=value)
+
+    def GetTimingAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetTimingAttributeString", _only(_TIMING, 0x1852))
+        return messages.GetTimingAttributeStringResponse(value=value)
+
+    def GetReadAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetReadAttributeUInt32", _only(_READ, 0x217B, 0x1223, 0x31E8))
+        return messages.GetReadAttributeUInt32Response(value=value)
+
+    def GetReadAttributeUInt64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetReadAttributeUInt64", _only(_READ, 0x1221, 0x192A), must_be_well=True)
+        return messages.GetReadAttributeUInt64Response(value=value)
+
+    def GetReadAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetReadAttributeString", _only(_READ, 0x1823))
+        return messages.GetReadAttributeStringResponse(value=value)
+
+    def GetReadAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetReadAttributeInt32", _only(_READ, 0x1211))
+        return messages.GetReadAttributeInt32Response(value_raw=value)
+
+    def GetReadAttributeBool(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetReadAttributeBool", _only(_READ, 0x1826))
+        return messages.GetReadAttributeBoolResponse(value=value)
+
+    def GetWriteAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetWriteAttributeUInt32", _only(_WRITE, 0x217E, 0x1460))
+        return messages.GetWriteAttributeUInt32Response(value=value)
+
+    def GetWriteAttributeUInt64(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetWriteAttributeUInt64", _only(_WRITE, 0x192B, 0x1458), must_be_well=True)
+        return messages.GetWriteAttributeUInt64Response(value=value)
+
+    def GetWriteAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetWriteAttributeInt32", _only(_WRITE, 0x1453))
+        return messages.GetWriteAttributeInt32Response(value_raw=value)
+
+    def GetBufferAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetBufferAttributeUInt32", _BUFFER)
+        return messages.GetBufferAttributeUInt32Response(value=value)
+
+    def GetTrigAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetTrigAttributeInt32", _only(_TRIGGER, 0x1393, 0x1404))
+        return messages.GetTrigAttributeInt32Response(value_raw=value)
+
+    def GetTrigAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get(request, context, "GetTrigAttributeString", _only(_TRIGGER, 0x1407))
+        return messages.GetTrigAttributeStringResponse(value=value)
+
+    def _get_of_channel(self, request: Any, context: grpc.ServicerContext, rpc: str, *known: int) -> Any:
+        def act() -> Any:
+            task = self._card.look_at(request.task.name)
+            attribute = _attribute(request)
+            if attribute not in known:
+                raise _unknown(request)
+            channels = _find_channels(task, request.channel)
+            return _CHANNEL[attribute](task, channels[0])
+
+        return self._call(context, act, rpc=rpc, task=request.task.name)
+
+    def GetChanAttributeInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get_of_channel(request, context, "GetChanAttributeInt32", 0x187F, 0x0695, 0x1108)
+        return messages.GetChanAttributeInt32Response(value_raw=value)
+
+    def GetChanAttributeDouble(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get_of_channel(
+            request,
+            context,
+            "GetChanAttributeDouble",
+            *(0x17DD, 0x17DE, 0x1186, 0x1187, 0x1815, 0x1816, 0x182D, 0x182E),
+        )
+        return messages.GetChanAttributeDoubleResponse(value=value)
+
+    # The system and its device
+
+    def GetSystemInfoAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._look_up(request, context, "GetSystemInfoAttributeUInt32", _VERSION)
+        return messages.GetSystemInfoAttributeUInt32Response(value=value)
+
+    def GetSystemInfoAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        names = "" if self._card.is_gone else self._card.device_name
+        table = {0x193B: names, 0x1265: "", 0x1266: "", 0x1267: ""}
+        value = self._look_up(request, context, "GetSystemInfoAttributeString", table)
+        return messages.GetSystemInfoAttributeStringResponse(value=value)
+
+    def _look_up(self, request: Any, context: grpc.ServicerContext, rpc: str, table: Mapping[int, Any]) -> Any:
+        def act() -> Any:
+            if _attribute(request) not in table:
+                raise _unknown(request)
+            return table[_attribute(request)]
+
+        return self._call(context, act, rpc=rpc)
+
+    def _get_of_device(self, request: Any, context: grpc.ServicerContext, rpc: str, table: Mapping[int, Any]) -> Any:
+        def act() -> Any:
+            self._require_device(request.device_name)
+            if _attribute(request) not in table:
+                raise _unknown(request)
+            return table[_attribute(request)]
+
+        return self._call(context, act, rpc=rpc)
 
     def _require_device(self, name: str) -> None:
-        if self._card.is_gone or name.strip("/").lower() != self._card.device_name.lower():
-            raise CardError(Code.INVALID_DEVICE, f"There is no device {name}.")
+        if name.strip("/").lower() != self._card.device_name.lower() or self._card.is_gone:
+            raise CardError(Code.INVALID_DEVICE, f"There is no device {name!r}.")
 
-    def ResetDevice(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("ResetDevice", context):
-            self._card.reset(request.device_name)
-            return messages.ResetDeviceResponse(status=0)
+    def GetDeviceAttributeString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        device = self._card.device_name
+        none = dict.fromkeys((0x2320, 0x2321, 0x2322, 0x2323, 0x2324, 0x2325), "")
+        table = {
+            **none,
+            0x0631: _PRODUCT,
+            0x231E: ", ".join(f"{device}/ai{k}" for k in range(N_INPUTS)),
+            0x231F: ", ".join(f"{device}/ao{k}" for k in range(N_OUTPUTS)),
+            0x2A40: f"/{device}/ai/SampleClock, /{device}/ai/StartTrigger",
+        }
+        value = self._get_of_device(request, context, "GetDeviceAttributeString", table)
+        return messages.GetDeviceAttributeStringResponse(value=value)
 
-    def GetErrorString(self, request: Any, context: Any) -> Any:  # noqa: N802
-        with self._answering("GetErrorString", context):
-            try:
-                words = DAQmxErrors(request.error_code).name.replace("_", " ").lower()
-            except ValueError:
-                words = "unknown error"
-            return messages.GetErrorStringResponse(status=0, error_string=f"The card reports: {words}.")
+    def GetDeviceAttributeUInt32(self, request: Any, context: grpc.ServicerContext) -> Any:
+        value = self._get_of_device(request, context, "GetDeviceAttributeUInt32", {0x0632: _SERIAL_NUMBER, 0x231D: 0})
+        return messages.GetDeviceAttributeUInt32Response(value=value)
+
+    def GetDeviceAttributeBool(self, request: Any, context: grpc.ServicerContext) -> Any:
+        table = {0x22CA: True, 0x298F: True, 0x2996: True, 0x2984: False, 0x2985: True}
+        value = self._get_of_device(request, context, "GetDeviceAttributeBool", table)
+        return messages.GetDeviceAttributeBoolResponse(value=value)
+
+    def GetDeviceAttributeDouble(self, request: Any, context: grpc.ServicerContext) -> Any:
+        table = {0x298C: MAX_INPUT_RATE_HZ, 0x298D: MAX_INPUT_RATE_HZ, 0x2997: MAX_OUTPUT_RATE_HZ}
+        value = self._get_of_device(request, context, "GetDeviceAttributeDouble", table)
+        return messages.GetDeviceAttributeDoubleResponse(value=value)
+
+    def GetDeviceAttributeDoubleArray(self, request: Any, context: grpc.ServicerContext) -> Any:
+        inputs_v = [bound for range_v in INPUT_RANGES_V for bound in (-range_v, range_v)]
+        table = {0x2990: inputs_v, 0x299B: [-OUTPUT_RANGE_V, OUTPUT_RANGE_V]}
+        value = self._get_of_device(request, context, "GetDeviceAttributeDoubleArray", table)
+        return messages.GetDeviceAttributeDoubleArrayResponse(value=value)
+
+    def ResetDevice(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(context, lambda: self._card.reset(request.device_name), rpc="ResetDevice")
+        return messages.ResetDeviceResponse()
+
+    def SelfTestDevice(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._call(context, lambda: self._require_device(request.device_name), rpc="SelfTestDevice")
+        return messages.SelfTestDeviceResponse()
+
+    def GetErrorString(self, request: Any, context: grpc.ServicerContext) -> Any:
+        self._hang("GetErrorString", context)
+        return messages.GetErrorStringResponse(error_string=_explain(request.error_code))
 
 
-def _refuse_call(_servicer: object, _request: Any, context: Any) -> NoReturn:
-    context.abort(grpc.StatusCode.UNIMPLEMENTED, "This call is not part of the simulated card.")
-    raise AssertionError  # abort does not come back
+def _attribute(request: Any) -> int:
+    return int(request.attribute_raw or request.attribute)
 
 
-# The base class would log a traceback for each call it does not know.
-for _name in dir(nidaqmx_pb2_grpc.NiDAQmxServicer):
-    if not _name.startswith("_") and _name not in vars(_Servicer):
-        setattr(_Servicer, _name, _refuse_call)
+def _unknown(request: Any) -> CardError:
+    return CardError(Code.NOT_SUPPORTED, f"The property {_attribute(request):#06x} is not supported.")
+
+
+def _only(table: Mapping[int, _TaskGetter], *attributes: int) -> Mapping[int, _TaskGetter]:
+    return {attribute: table[attribute] for attribute in attributes}
+
+
+def _find_channels(task: CardTask, names: str) -> list[CardChannel]:
+    """The task's channels of these names, all where there is no name; what is between commas may be a range."""
+    if not names.strip():
+        if not task.channels:
+            raise CardError(Code.NO_CHANNELS, "The task has no channels.")
+        return list(task.channels)
+    known = {channel.name.lower(): channel for channel in task.channels}
+    found: list[CardChannel] = []
+    for part in (piece.strip() for piece in names.split(",")):
+        first, colon, last = part.partition(":")
+        stem = first.rstrip("0123456789")
+        wanted = [part]
+        if colon and last.lstrip(stem).isdigit():
+            begin, end = int(first[len(stem) :]), int(last.removeprefix(stem))
+            wanted = [f"{stem}{k}" for k in range(begin, end + 1)]
+        for name in wanted:
+            if name.lower() not in known:
+                raise CardError(_NO_SUCH_CHANNEL, f"There is no channel {name} in the task.")
+            found.append(known[name.lower()])
+    return found
+
+
+def _explain(code: int) -> str:
+    """What a code stands for; empty for one that the card does not use."""
+    if code in _TEXTS:
+        return _TEXTS[Code(code)]
+    try:
+        words = Code(code).name.replace("_", " ").capitalize()
+    except ValueError:
+        return ""
+    return f"{words}."
+
+
+def _fail(context: grpc.ServicerContext, error: CardError, *, rpc: str, task: str) -> NoReturn:
+    metadata = [("ni-error", str(error.code))]
+    if error.samples_done is not None:
+        done = "written" if rpc.startswith("Write") else "read"
+        metadata.append((f"ni-samps-per-chan-{done}", str(error.samples_done)))
+    context.set_trailing_metadata(tuple(metadata))
+    name = f"\n\nTask Name: {task}" if task else ""
+    context.abort(grpc.StatusCode.UNKNOWN, f"{error.text}{name}\n\nStatus Code: {error.code}")
+    raise AssertionError("abort raises")
+
+
+class DaqmxService:
+    """The simulated card as a DAQ service on this computer. Any thread may call any method.
+
+    Tasks belong to the card, not to a client: what a client leaves behind when it dies stays reserved until somebody
+    clears it, or resets the device.
+
+    Parameters
+    ----------
+    card : SimulatedCard
+    host : str
+        Where to listen; nobody else can connect as long as it is the loopback.
+    """
+
+    def __init__(self, card: SimulatedCard, *, host: str = "127.0.0.1") -> None:
+        self.card = card
+        self._host = host
+        self._servicer = _Servicer(card)
+        self._server: grpc.Server | None = None
+        self._pool: ThreadPoolExecutor | None = None
+        self._port = 0
+
+    @property
+    def address(self) -> str:
+        """HOST:PORT to connect to."""
+        return f"{self._host}:{self._port}"
+
+    def start(self, port: int = 0) -> int:
+        """Begin to listen.
+
+        Parameters
+        ----------
+        port : int
+            0: any that is free.
+
+        Returns
+        -------
+        int
+            The port.
+
+        Raises
+        ------
+        ConfigurationError
+            When the port cannot be had.
+        """
+        if self._server is not None:
+            raise ConfigurationError("the service runs already; stop it first")
+        self._servicer.is_stopping.clear()
+        self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="daqmx-service")
+        server = grpc.server(
+            self._pool,
+            options=(
+                ("grpc.so_reuseport", 0),  # a port that is in use is an error
+                ("grpc.max_send_message_length", -1),
+                ("grpc.max_receive_message_length", -1),
+            ),
+        )
+        add_NiDAQmxServicer_to_server(self._servicer, server)
+        try:
+            self._port = server.add_insecure_port(f"{self._host}:{port}")
+        except RuntimeError as exc:
+            self._pool.shutdown()
+            self._pool = None
+            raise ConfigurationError(
+                f"port {port} on {self._host} cannot be had; it is in use or not allowed, choose another or 0 for any"
+            ) from exc
+        server.start()
+        self._server = server
+        return self._port
+
+    def stop(self) -> None:
+        """Stop listening and give up every call that hangs. Idempotent."""
+        server, self._server = self._server, None
+        pool, self._pool = self._pool, None
+        self._servicer.is_stopping.set()
+        if server is not None:
+            server.stop(0).wait()
+        if pool is not None:
+            pool.shutdown()
+
+    def stall(self, *, duration_s: float, rpcs: Sequence[str] = ()) -> None:
+        """Let calls hang from now on, all or those named."""
+        self._servicer.stall(duration_s, rpcs)
+
+    def resume(self) -> None:
+        """End a stall."""
+        self._servicer.resume()
+
+    def __enter__(self) -> Self:
+        if self._server is None:
+            self.start()
+        return self
+
+    def __exit__(
+        self, exc_type: type[BaseException] | None, exc: BaseException | None, traceback: TracebackType | None
+    ) -> None:
+        self.stop()
