@@ -479,7 +479,7 @@ class SimulatedCard:
                 raise CardError(Code.SET_WHILE_RUNNING, "The buffer is in use; unreserve the task first.")
             task.buffer_samples = n_samples
 
-    def set_regeneration(self, name: str, is_on: bool) -> None:
+    def set_regeneration(self, name: str, *, is_on: bool) -> None:
         """Let an output repeat its buffer, or run dry at its end."""
         with self._lock:
             task = self._find(name)
@@ -801,6 +801,8 @@ class SimulatedCard:
                 if other.start_s is None and other.start_trigger is not None:
                     other.start_s = now_s
         task.state = TaskState.RUNNING
+        if task.kind is ChannelKind.INPUT:
+            self._meet_faults(task)
 
     @staticmethod
     def _halt(task: CardTask) -> None:

@@ -1,6 +1,6 @@
 """The simulated card behind the public NI-DAQmx service, for the unmodified client over gRPC."""
 
-# ruff: noqa: N802  # the service gives the calls their names
+# the service gives the calls their names
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ import grpc
 import numpy as np
 from nidaqmx._stubs import nidaqmx_pb2 as messages
 from nidaqmx._stubs.nidaqmx_pb2_grpc import NiDAQmxServicer, add_NiDAQmxServicer_to_server
+from nidaqmx.error_codes import DAQmxErrors
 from session_pb2 import Session
 
-from acq.errors import ConfigurationError
 from acq.records import FloatArray
 from sim_device.cabling import N_INPUTS, N_OUTPUTS
 from sim_device.card import (
@@ -143,7 +143,7 @@ _CHANNEL: Final[Mapping[int, Callable[[CardTask, CardChannel], Any]]] = {
 
 
 class _Servicer(NiDAQmxServicer):  # type: ignore[misc]  # the driver's package ships no types for it
-    """Translates calls to the card. Everything it does not name is UNIMPLEMENTED, as the base says."""
+    """Translates calls to the card; what it does not name is UNIMPLEMENTED."""
 
     def __init__(self, card: SimulatedCard) -> None:
         self._card = card
@@ -195,10 +195,9 @@ class _Servicer(NiDAQmxServicer):  # type: ignore[misc]  # the driver's package 
             is_there = bool(name) and self._card.has_task(name)
             if request.initialization_behavior == _ATTACH and not is_there:
                 raise CardError(Code.INVALID_TASK, f"There is no session {name!r} to attach to.")
-            is_new = request.initialization_behavior == _CREATE or not is_there
-            if is_new:
+            if not is_there or request.initialization_behavior == _CREATE:
                 name = self._card.create_task(name)
-            return messages.CreateTaskResponse(task=Session(name=name), new_session_initialized=is_new)
+            return messages.CreateTaskResponse(task=Session(name=name), new_session_initialized=not is_there)
 
         return self._call(context, act, rpc="CreateTask", task=request.session_name)
 
@@ -381,10 +380,13 @@ class _Servicer(NiDAQmxServicer):  # type: ignore[misc]  # the driver's package 
             samples, is_complete = self._card.read(
                 name, wanted, timeout_s=request.timeout, is_wanted=self._is_wanted(context)
             )
+            # Where samples are missing each channel's row has its length all the same.
+            rows = np.zeros((n_channels, wanted))
+            rows[:, : samples.shape[1]] = samples
             is_by_channel = (request.fill_mode_raw or request.fill_mode) == 0
             return messages.ReadAnalogF64Response(
                 status=0 if is_complete else Code.SAMPLES_NOT_YET_AVAILABLE,
-                read_array=(samples if is_by_channel else samples.T).ravel().tolist(),
+                read_array=(rows if is_by_channel else rows.T).ravel().tolist(),
                 samps_per_chan_read=samples.shape[1],
             )
 
@@ -711,14 +713,14 @@ def _find_channels(task: CardTask, names: str) -> list[CardChannel]:
 
 
 def _explain(code: int) -> str:
-    """What a code stands for; empty for one that the card does not use."""
+    """What a code stands for; empty for one that the driver does not have."""
     if code in _TEXTS:
         return _TEXTS[Code(code)]
     try:
-        words = Code(code).name.replace("_", " ").capitalize()
+        words = DAQmxErrors(code).name.replace("_", " ").lower()
     except ValueError:
         return ""
-    return f"{words}."
+    return f"The card reports: {words}."
 
 
 def _fail(context: grpc.ServicerContext, error: CardError, *, rpc: str, task: str) -> NoReturn:
@@ -730,6 +732,17 @@ def _fail(context: grpc.ServicerContext, error: CardError, *, rpc: str, task: st
     name = f"\n\nTask Name: {task}" if task else ""
     context.abort(grpc.StatusCode.UNKNOWN, f"{error.text}{name}\n\nStatus Code: {error.code}")
     raise AssertionError("abort raises")
+
+
+def _refuse_call(_servicer: object, _request: Any, context: grpc.ServicerContext) -> NoReturn:
+    context.abort(grpc.StatusCode.UNIMPLEMENTED, "The simulated card does not offer this call.")
+    raise AssertionError("abort raises")
+
+
+# The base class would log a traceback for each call it does not have.
+for _name in dir(NiDAQmxServicer):
+    if not _name.startswith("_") and _name not in vars(_Servicer):
+        setattr(_Servicer, _name, _refuse_call)
 
 
 class DaqmxService:
@@ -773,11 +786,11 @@ class DaqmxService:
 
         Raises
         ------
-        ConfigurationError
+        OSError
             When the port cannot be had.
         """
         if self._server is not None:
-            raise ConfigurationError("the service runs already; stop it first")
+            raise RuntimeError("the service runs already; stop it first")
         self._servicer.is_stopping.clear()
         self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="daqmx-service")
         server = grpc.server(
@@ -794,9 +807,7 @@ class DaqmxService:
         except RuntimeError as exc:
             self._pool.shutdown()
             self._pool = None
-            raise ConfigurationError(
-                f"port {port} on {self._host} cannot be had; it is in use or not allowed, choose another or 0 for any"
-            ) from exc
+            raise OSError(f"port {port} of {self._host} is in use or not allowed") from exc
         server.start()
         self._server = server
         return self._port
