@@ -26,6 +26,7 @@ from acq.procedures.recording import make_recording_policy, set_working_intensit
 from acq.procedures.threshold_scan import ThresholdScan
 from acq.records import GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
 from acq.safety.gate import SafetyGate
+from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.session import EngineSnapshot, RecordingSession, SweepOutcome
@@ -140,6 +141,12 @@ class Engine:
             after_s=after_s,
             onset_tolerance_us=profile.safety.onset_tolerance_us,
         )
+        self._input_watch = InputWatch(
+            sample_rate_hz=self._rate_hz,
+            full_scale_uv=self._about.channels[0].full_scale,
+            silent_s=profile.safety.lease_s,
+        )
+        self._watched_to = 0  # samples before it were shown to the watch
         self._onset_index = round(before_s * self._rate_hz)
         self._issued: deque[Pulse] = deque()
         self._refused: deque[int] = deque()  # onsets of issued pulses that the gate or the device did not take
@@ -345,6 +352,7 @@ class Engine:
                 self._ring.wait_for(self._ring.next_sample + 1, _WAIT_S)
                 self._reader.check()
             n_sweeps = self._take_sweeps()
+            self._watch_input()
             self._end_silent_scan()
             self._gate.renew_lease()
         except DeviceError as exc:
@@ -435,6 +443,17 @@ class Engine:
                     if isinstance(exc, SafetyViolationError):
                         return
 
+    def _watch_input(self) -> None:
+        """Latch the output off when its samples stay away, or tell nothing any more."""
+        first = max(self._watched_to, self._ring.oldest_sample)
+        self._watched_to = self._ring.next_sample
+        self._input_watch.take(self._ring.read(first, self._watched_to - first).samples[0])
+        if self._gate.state is not OutputState.DELIVERING:
+            return
+        trouble = self._input_watch.find_trouble(since_samples_s=self._reader.silent_s)
+        if trouble is not None:
+            self._gate.latch(trouble)
+
     # ---- sweeps ----------------------------------------------------------------------------------------------------
 
     def _take_sweeps(self) -> int:
@@ -464,6 +483,9 @@ class Engine:
             self._n_sweeps += 1
             if not self._is_replay:
                 self._gate.verify(sweep.pulse, samples_lost=sweep.is_damaged)
+                if self._is_without_current(sweep.pulse):
+                    self._store.add_pulse(self._number, sweep.pulse)
+                    continue
             if self.session.n_sweeps >= _LONGEST_RECORDING:
                 self._end_recording()
                 self._begin_recording()
@@ -473,6 +495,11 @@ class Engine:
         # The net below the cutter: whatever goes wrong there, no pulse stays unseen for long.
         self._gate.check_unverified(before_sample=looked_to - round(_UNSEEN_S * self._rate_hz))
         return len(sweeps)
+
+    def _is_without_current(self, pulse: Pulse) -> bool:
+        """Whether only the trigger came: a stimulator that was switched off before it stimulated nobody."""
+        tolerance_ma = self._profile.safety.amplitude_tolerance_ma
+        return abs(pulse.delivered_ma) <= tolerance_ma < pulse.commanded_ma
 
     def _judged_ma(self, pulse: Pulse) -> float:
         """The intensity the verdicts are about: the working intensity, in a scan the highest reached so far."""

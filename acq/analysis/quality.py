@@ -8,7 +8,16 @@ import numpy as np
 
 from acq.records import BoolArray, FloatArray
 
-__all__ = ["QualityReference", "artefact_shift", "find_unusable_sweeps", "judge_potential", "learn_quality"]
+__all__ = [
+    "SATURATED_FRACTION",
+    "QualityReference",
+    "artefact_shift",
+    "find_unusable_sweeps",
+    "judge_potential",
+    "learn_quality",
+]
+
+SATURATED_FRACTION = 0.98  # converters rail a little before the end of their range, and no error says so
 
 _CHANCE = 1e-6  # of calling one sound sweep of the recording held
 _SATURATION_RUN = 3

@@ -71,6 +71,12 @@ class Reader:
             return self._n_lost
 
     @property
+    def silent_s(self) -> float:
+        """Time since the last block, or since the start."""
+        with self._lock:
+            return self._clock.now_s() - self._last_block_s
+
+    @property
     def is_running(self) -> bool:
         """Whether the thread is alive."""
         return self._thread is not None and self._thread.is_alive()
