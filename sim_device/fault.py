@@ -214,10 +214,16 @@ def describe_faults() -> tuple[tuple[str, str], ...]:
             elif is_needed:
                 needed.append(f"{item.name}=…")
             else:
-                free.append(f"[{item.name}=…]")
-        arguments = ",".join(needed + free)
-        rows.append((f"{word}{at}{':' if arguments else ''}{arguments}", meaning))
+                free.append(f"{item.name}=…")
+        rows.append((f"{word}{at}{_join(needed, free)}", meaning))
     return tuple(rows)
+
+
+def _join(needed: list[str], free: list[str]) -> str:
+    text = "".join(("," if index else ":") + argument for index, argument in enumerate(needed))
+    for argument in free:
+        text += f"[{',' if text else ':'}{argument}]"
+    return text
 
 
 def parse_fault(text: str) -> CardFault:

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from acq.clock import RealClock
+from acq.clock import Clock, RealClock
 from acq.commands.interruption import ending_like_ctrl_c
 from acq.devices.registry import read_profile
 from acq.errors import ConfigurationError
@@ -119,20 +119,18 @@ def _serve(card: SimulatedCard, port: int, profile_name: str, serial_port: str |
         click.echo(f"  suprathresh study --profile {profile_name} --server {service.address}{line}")
         click.echo("Ctrl-C ends it.")
         sys.stdout.flush()
-        _watch(card)
+        _watch(card, RealClock(), is_shown=sys.stdout.isatty())
     finally:
         service.stop()
         click.echo(f"{card.n_pulses} pulses were given; outputs at {_levels(card)}")
 
 
-def _watch(card: SimulatedCard) -> None:
-    """Show what the card does until somebody ends it."""
-    clock = RealClock()
-    is_shown = sys.stdout.isatty()
+def _watch(card: SimulatedCard, clock: Clock, *, is_shown: bool) -> None:
+    """Let the card's time go on, client or not, and show what it does until somebody ends it."""
     while True:
         clock.sleep_s(_EVERY_S)
+        pulses = card.pulses
         if is_shown:
-            pulses = card.pulses
             last = "no pulse yet"
             if pulses:
                 ago_s = clock.now_s() - pulses[-1].clock_s
