@@ -140,6 +140,8 @@ class Engine:
             before_s=before_s,
             after_s=after_s,
             onset_tolerance_us=profile.safety.onset_tolerance_us,
+            # The monitor's offset may be as large as the tolerance.
+            stray_current_ma=None if self._is_replay else 2 * profile.safety.amplitude_tolerance_ma,
         )
         self._input_watch = InputWatch(
             sample_rate_hz=self._rate_hz,

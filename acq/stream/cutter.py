@@ -9,6 +9,7 @@ from enum import StrEnum
 import numpy as np
 
 from acq.records import FloatArray, Pulse, Sweep
+from acq.stream.current_watch import CurrentWatch
 from acq.stream.ring import RingBuffer, RingSamples
 from acq.units import s_to_samples, us_to_samples
 
@@ -18,6 +19,9 @@ _NEEDLE, _MONITOR, _TRIGGER = 0, 1, 2
 
 # A monitor needs a sample to rise and one to fall; from so many samples on, the plateau is what lies between.
 _EDGES_FROM = 4
+
+# The longest pulse any profile allows is 200 µs; a monitor may take as long again, and more, to come back to rest.
+_LONGEST_CURRENT_US = 1000.0
 
 
 class StimulusFaultKind(StrEnum):
@@ -57,6 +61,8 @@ class SweepCutter:
     trigger_threshold_v : float
     onset_tolerance_us : float
         A trigger this far from the onset asked for still belongs to it.
+    stray_current_ma : float, optional
+        Current of this size away from every trigger is a stimulus nobody asked for; None leaves the monitor unwatched.
     """
 
     def __init__(
@@ -68,6 +74,7 @@ class SweepCutter:
         after_s: float = 0.020,
         trigger_threshold_v: float = 2.5,
         onset_tolerance_us: float = 100.0,
+        stray_current_ma: float | None = None,
     ) -> None:
         if ring.n_channels != 3:
             raise ValueError(f"ring must have the channels needle, monitor and trigger, got {ring.n_channels} channels")
@@ -85,6 +92,15 @@ class SweepCutter:
             )
         self._threshold_v = trigger_threshold_v
         self._tolerance = max(1, us_to_samples(onset_tolerance_us, sample_rate_hz=sample_rate_hz))
+        self._current_watch = (
+            None
+            if stray_current_ma is None
+            else CurrentWatch(
+                level_ma=stray_current_ma,
+                before_samples=self._tolerance,
+                after_samples=us_to_samples(_LONGEST_CURRENT_US, sample_rate_hz=sample_rate_hz),
+            )
+        )
         self._expected: list[Pulse] = []  # in order, trigger not seen yet
         self._withdrawn: set[int] = set()  # onsets of expected pulses that may be missing
         self._seen: list[tuple[Pulse, bool]] = []  # in order, trigger seen or hidden by lost samples
@@ -174,7 +190,13 @@ class SweepCutter:
         previous_known[0], previous_known[1:] = self._is_high is not None, known[:-1]
         # A trigger already high after a gap rose inside the gap: no onset is known.
         rising = high & previous_known & ~previous_high
-        self._edges.extend(int(index) + self._scanned_to for index in np.flatnonzero(rising))
+        edges = [int(index) + self._scanned_to for index in np.flatnonzero(rising)]
+        self._edges.extend(edges)
+        if self._current_watch is not None:
+            strays = self._current_watch.take(
+                read.samples[_MONITOR], first_sample=self._scanned_to, trigger_onsets=edges
+            )
+            self._faults += [StimulusFault(StimulusFaultKind.UNREQUESTED, at, ma, None) for at, ma in strays]
         self._is_high = bool(high[-1]) if known[-1] else None
         self._scanned_to = end
 
