@@ -476,6 +476,16 @@ class _Servicer(NiDAQmxServicer):  # type: ignore[misc]  # the driver's package 
                     every_n_samples_event_type_raw=event, n_samples=n_samples
                 )
 
+    def UnregisterEveryNSamplesEvent(self, request: Any, context: grpc.ServicerContext) -> Any:
+        # The client ends the stream itself before it asks for this.
+        self._call(
+            context,
+            lambda: self._card.look_at(request.task.name),
+            rpc="UnregisterEveryNSamplesEvent",
+            task=request.task.name,
+        )
+        return messages.UnregisterEveryNSamplesEventResponse()
+
     # Attributes
 
     def _get(
@@ -702,7 +712,7 @@ def _find_channels(task: CardTask, names: str) -> list[CardChannel]:
         first, colon, last = part.partition(":")
         stem = first.rstrip("0123456789")
         wanted = [part]
-        if colon and last.lstrip(stem).isdigit():
+        if colon and first != stem and last.removeprefix(stem).isdigit():
             begin, end = int(first[len(stem) :]), int(last.removeprefix(stem))
             wanted = [f"{stem}{k}" for k in range(begin, end + 1)]
         for name in wanted:
@@ -725,9 +735,9 @@ def _explain(code: int) -> str:
 
 def _fail(context: grpc.ServicerContext, error: CardError, *, rpc: str, task: str) -> NoReturn:
     metadata = [("ni-error", str(error.code))]
-    if error.samples_done is not None:
-        done = "written" if rpc.startswith("Write") else "read"
-        metadata.append((f"ni-samps-per-chan-{done}", str(error.samples_done)))
+    for act, done in (("Read", "read"), ("Write", "written")):
+        if rpc.startswith(f"{act}Analog"):
+            metadata.append((f"ni-samps-per-chan-{done}", str(error.samples_done or 0)))
     context.set_trailing_metadata(tuple(metadata))
     name = f"\n\nTask Name: {task}" if task else ""
     context.abort(grpc.StatusCode.UNKNOWN, f"{error.text}{name}\n\nStatus Code: {error.code}")
