@@ -37,6 +37,7 @@ _MOST_STRAY_BYTES = 65_536  # a line that says more than this while nobody asks 
 _MOST_OLD_ERRORS = 50  # error queues hold ten to thirty entries
 _SHOWN_CHARACTERS = 60
 _POLL_S = 0.002
+_READ_S = 0.005
 _TURNAROUND_S = 0.02  # what an instrument takes to begin its answer, for the estimate before anything is measured
 
 # Numbers as instruments write them (IEEE 488.2: NR1, NR2, NR3); what Python takes besides, "nan" or "1_0", is garbage.
@@ -98,6 +99,7 @@ class _Line:
         self._terminator = table.terminator.encode("ascii")
         self._write_timeout_error: type[Exception] = serial.SerialTimeoutException
         self._received = bytearray()
+        self.limit_s = math.inf  # no answer is waited for beyond this moment
         parities = {
             "none": serial.PARITY_NONE,
             "even": serial.PARITY_EVEN,
@@ -112,8 +114,8 @@ class _Line:
                 bytesize=table.byte_size,
                 parity=parities[table.parity],
                 stopbits=table.stop_bits,
-                # A read waits for a quarter of the time allowed, so that many small pieces cannot stretch it.
-                timeout=table.timeout_s / 4,
+                # A read waits for a small part of the time allowed, so that many small pieces cannot stretch it.
+                timeout=min(table.timeout_s / 4, _READ_S),
                 write_timeout=table.timeout_s,
                 exclusive=True,
             )
@@ -218,16 +220,17 @@ class _Line:
 
     def _read_line(self, name: str, n_on_the_wire: int) -> bytes:
         """Read up to the terminator; the time allowed runs from when the last known character has crossed the wire."""
-        allowed_s = self._table.timeout_s
-        deadline_s = self._clock.now_s() + allowed_s + _wire_s(self._table, n_on_the_wire)
+        began_s = self._clock.now_s()
+        deadline_s = began_s + self._table.timeout_s + _wire_s(self._table, n_on_the_wire)
         while self._terminator not in self._received:
             if len(self._received) > _LONGEST_LINE_BYTES:
                 raise _LineError(f"the {name} has no end, it begins {_show(bytes(self._received))}", _CHECK_NOISE)
-            if self._clock.now_s() > deadline_s:
+            if self._clock.now_s() > min(deadline_s, self.limit_s):
+                allowed_s = min(self._table.timeout_s, max(0.0, self.limit_s - began_s))
                 if self._received:
-                    what = f"the {name} was not complete within {allowed_s:g} s, it is {_show(bytes(self._received))}"
+                    what = f"the {name} was not complete within {allowed_s:.3g} s, it is {_show(bytes(self._received))}"
                     raise _LineError(what, _CHECK_NOISE, is_timeout=True)
-                raise _LineError(f"no {name} within {allowed_s:g} s", _CHECK_LINE, is_timeout=True)
+                raise _LineError(f"no {name} within {allowed_s:.3g} s", _CHECK_LINE, is_timeout=True)
             piece = self._read_piece()
             self._received += piece
             deadline_s += _wire_s(self._table, len(piece))
@@ -365,6 +368,15 @@ class SerialStimulator:
         `set_intensity_ma` returns when the exchange is done and leaves the settling to whoever triggers.
         """
         return (self._longest_s or self._estimate_exchange_s()) + self._table.settling_s
+
+    def allow(self, duration_s: float | None) -> None:
+        """Wait for no answer longer than so, all exchanges from now on together; None: each its own time again.
+
+        For a change that must be confirmed before a trigger: when the time is up the output is switched off.
+        """
+        with self._lock:
+            if self._line is not None:
+                self._line.limit_s = math.inf if duration_s is None else self._clock.now_s() + duration_s
 
     def __enter__(self) -> Self:
         self.open()

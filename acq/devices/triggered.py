@@ -11,11 +11,12 @@ from acq.clock import Clock
 from acq.errors import DeviceError, LateStimulusError
 from acq.records import Pulse
 from acq.stimulus.waveform import pulse_samples
-from acq.units import s_to_samples
+from acq.units import s_to_samples, samples_to_s
 
 __all__ = ["StimulatorLine", "TriggeredStimulator"]
 
-_GUARD_S: Final = 0.002  # an intensity confirmed less than this before the pulse is no longer sure
+# An intensity that is not confirmed so long before its pulse is given up: the command to switch off needs time, too.
+_GUARD_S: Final = 0.015
 _NOTICE_S: Final = 0.015  # from the end of a pulse until its samples are here and the thread has woken
 _TICK_S: Final = 0.05
 _JOIN_S: Final = 3.0
@@ -52,6 +53,10 @@ class StimulatorLine(Protocol):
 
     def disable(self) -> None:
         """Let no trigger through."""
+        ...
+
+    def allow(self, duration_s: float | None) -> None:
+        """Give up, and switch off, what is not confirmed within so long from now; None takes the limit away."""
         ...
 
     def close(self) -> None:
@@ -255,10 +260,14 @@ class TriggeredStimulator:
 
     def _do(self, job: _Planned | str | None) -> None:
         if not isinstance(job, _Planned):
+            self._line.allow(None)
             self._line.disable()
             with self._change:
                 self._is_on = False
             return
+        with self._change:
+            n_left = max(0, self._latest(job) - self._find_present())
+        self._line.allow(samples_to_s(n_left, sample_rate_hz=self._rate_hz))
         if self._current_width_us != job.width_us:
             self._line.set_width_us(job.width_us)
         if self._current_ma != job.intensity_ma:
@@ -274,6 +283,7 @@ class TriggeredStimulator:
                 self._is_on = True
         with self._change:
             is_late = bool(self._plan) and self._plan[0] is job and self._find_present() > self._latest(job)
+        self._line.allow(None)
         if is_late:
             self._line.disable()
             raise DeviceError(

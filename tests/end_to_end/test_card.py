@@ -349,7 +349,7 @@ SERIAL_FAULTS: dict[str, tuple[SerialFault, str]] = {
     "no answer": (NoAnswer(), ""),
     "unplugged": (SerialUnplugged(), ""),
     "refused value": (RefusedValue(), ""),
-    "wrong read-back": (FalseReadBack(0.5), "reads back"),
+    "wrong read-back": (FalseReadBack(offset_ma=0.5), "reads back"),
 }
 
 
@@ -378,10 +378,9 @@ def make_triggered(tmp_path: Path) -> Iterator[Callable[..., tuple[Run, Simulate
 @needs_terminals
 def test_a_triggered_stimulator_gives_each_pulse_its_intensity(make_triggered: Any) -> None:
     run, line = make_triggered(scenario="single", seed=3)
-    run.deliver(0.5, 1.0, 1.5)
-    run.pulses(10)
-    run.engine.set_intensity(1.2)
-    run.pulses(10)
+    for intensity_ma in (0.5, 1.0, 1.5, 1.2):
+        run.deliver(intensity_ma)
+        run.pulses(10)
     run.engine.finish()
     assert run.engine.failure is None
     assert not line.is_enabled

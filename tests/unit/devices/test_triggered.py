@@ -31,6 +31,7 @@ class Line:
         self.fails_at: str | None = None
         self.before: dict[str, threading.Event] = {}
         self.is_open = False
+        self.allowed: list[float | None] = []
 
     def _note(self, name: str, value: float = 0.0) -> None:
         if name in self.before:
@@ -55,6 +56,9 @@ class Line:
 
     def disable(self) -> None:
         self._note("off")
+
+    def allow(self, duration_s: float | None) -> None:
+        self.allowed.append(duration_s)
 
     def close(self) -> None:
         self.is_open = False
@@ -122,8 +126,8 @@ def test_a_change_with_too_little_time_is_refused_and_nothing_is_planned(
 ) -> None:
     give(stimulator, 0, PERIOD, 1.0)
     line.wait_for(("on", 0.0))
-    with pytest.raises(LateStimulusError, match=r"needs 27 ms after a pulse to change to 1\.2 mA"):
-        give(stimulator, 1, PERIOD + WIDTH + 1_000, 1.2)
+    with pytest.raises(LateStimulusError, match=r"needs 40 ms after a pulse to change to 1\.2 mA"):
+        give(stimulator, 1, PERIOD + WIDTH + 1_990, 1.2)
     # The same intensity needs no time.
     give(stimulator, 1, PERIOD + WIDTH + 1_000, 1.0)
 
@@ -141,6 +145,13 @@ def test_an_intensity_confirmed_too_late_switches_off(
     assert "1 mA was not confirmed before its trigger" in str(stimulator.failure)
     with pytest.raises(DeviceError, match="not confirmed"):
         give(stimulator, 1, 9 * PERIOD, 1.0)
+
+
+def test_the_line_is_told_how_long_it_has(stimulator: TriggeredStimulator, line: Line) -> None:
+    give(stimulator, 0, PERIOD, 1.0)
+    line.wait_for(("on", 0.0))
+    stimulator.close()
+    assert line.allowed == [pytest.approx(0.1 - 0.015), None]
 
 
 @pytest.mark.parametrize("act", ["width", "intensity", "on"])
