@@ -17,7 +17,7 @@ from rich.table import Table
 
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import finite
+from acq.commands.options import connection_options, finite
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.errors import ConfigurationError, DeviceError
 from acq.procedures.self_test import CheckOutcome, CheckRow, SelfTest, SelfTestResult, find_profile_sha256
@@ -49,7 +49,7 @@ def default_check_path(now: datetime) -> Path:
     "--profile", "profile_name", default="simulated", show_default=True, help="Hardware profile, name or file."
 )
 @click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for.")
-@click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: what the profile says.")
+@connection_options
 @click.option("--scenario", help=f"Of a simulation: what is connected.  [default: {_LOAD}]")
 @click.option("--seed", type=click.IntRange(min=0), help="Of a simulation.")
 @click.option("--speed", type=click.Choice(["real", "max"]), default="real", show_default=True, help="Of a simulation.")
@@ -72,6 +72,7 @@ def command(
     profile_name: str,
     device_kind: str | None,
     server: str | None,
+    serial_port: str | None,
     scenario: str | None,
     seed: int | None,
     speed: str,
@@ -90,7 +91,9 @@ def command(
     kind = device_kind or profile.device.kind
     if scenario is None and kind == _SIMULATED:
         scenario = _LOAD  # and not the patient that the profile may name
-    options = DeviceOptions(scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server)
+    options = DeviceOptions(
+        scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server, serial_port=serial_port
+    )
     device = open_device(kind, profile, options)
     wanted_ma = profile.check.up_to_ma if up_to_ma is None else up_to_ma
     screen = Console(stderr=True)

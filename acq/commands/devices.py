@@ -127,12 +127,22 @@ def _has_channel(card: Card, channel: str) -> bool:
 @click.command("devices")
 @click.option("--profile", "profile_name", help="A hardware profile of yours, to compare with what is there.")
 @click.option("--server", metavar="HOST:PORT", help="DAQ service to ask for its cards instead of this computer.")
+@click.option(
+    "--reset", "card", metavar="NAME", help="Free a card: ends every task on it, of any program; outputs to 0 V."
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
-def command(profile_name: str | None, server: str | None, as_json: bool) -> int:
+def command(profile_name: str | None, server: str | None, card: str | None, as_json: bool) -> int:
     """Say which devices, cards and ports there are, and what each hardware profile needs.
 
-    Opens nothing and delivers nothing. Exit code 1 where the profile given with --profile is not ready.
+    Opens nothing and delivers nothing; only --reset touches a card, and only to bring it to rest. Exit code 1 where the
+    profile given with --profile is not ready.
     """
+    if card is not None:
+        # Here: the backend is not needed for the rest.
+        from acq.devices.daqmx import reset_card
+
+        reset_card(card, server=server)
+        click.echo(f"{card} is reset: every task on it has ended, its outputs are at 0 V", err=as_json)
     own = read_profile(profile_name) if profile_name is not None else None
     searches = {server or _HERE: find_cards(server=server)}
     ports = find_serial_ports()

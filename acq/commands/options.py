@@ -14,7 +14,7 @@ from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from hardware_profiles import HardwareProfile
 
-__all__ = ["finite", "margin_options", "plain_margin", "settings_from", "settings_of_profile"]
+__all__ = ["connection_options", "finite", "margin_options", "plain_margin", "settings_from", "settings_of_profile"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -24,6 +24,16 @@ def finite(context: click.Context, parameter: click.Parameter, value: float | No
     if value is not None and not math.isfinite(value):
         raise click.BadParameter(f"{value:g} is not a finite number.", ctx=context, param=parameter)
     return value
+
+
+def connection_options(command: Command) -> Command:
+    """The options `--server` and `--serial-port`: where the hardware of a profile is, when it has moved."""
+    for option in (
+        click.option("--serial-port", help="Port of a stimulator set over a serial line; default: the profile's."),
+        click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: the profile's."),
+    ):
+        command = option(command)
+    return command
 
 
 def margin_options(command: Command) -> Command:

@@ -17,7 +17,14 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import finite, margin_options, plain_margin, settings_from, settings_of_profile
+from acq.commands.options import (
+    connection_options,
+    finite,
+    margin_options,
+    plain_margin,
+    settings_from,
+    settings_of_profile,
+)
 from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.engine import Engine, EngineOptions
@@ -42,8 +49,7 @@ _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of
 )
 @click.option("--scenario", help="Simulated patient, name or file.")
 @click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
-@click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: what the profile says.")
-@click.option("--serial-port", help="Port of a stimulator set over a serial line; default: what the profile says.")
+@connection_options
 @click.option(
     "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
 )

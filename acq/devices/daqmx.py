@@ -35,7 +35,7 @@ from acq.units import s_to_samples
 from hardware_profiles import HardwareProfile
 from hardware_profiles.profile import DaqmxTable
 
-__all__ = ["DaqmxDevice", "open_daqmx", "refuse_simulation"]
+__all__ = ["DaqmxDevice", "open_daqmx", "refuse_simulation", "reset_card"]
 
 _CHANNELS: Final = 3
 _BLOCK_S: Final = 0.01
@@ -43,6 +43,7 @@ _FEED_EVERY_S: Final = 0.005
 _PREFILL_S: Final = 0.5  # of zeros: starting two tasks takes time in which nothing is written
 _WRITE_TIMEOUT_S: Final = 0.2
 _CALL_LIMIT_S: Final = 1.0  # beyond the time-out of the call itself; the driver's time-outs do not bind a frozen server
+_RESET_LIMIT_S: Final = 20.0
 _CONNECT_S: Final = 3.0
 _JOIN_S: Final = 3.0
 _RATE_TOLERANCE: Final = 1e-6  # relative; a coerced rate would shift every latency
@@ -67,6 +68,7 @@ class _Driver:
             import nidaqmx.errors
             import nidaqmx.stream_readers
             import nidaqmx.stream_writers
+            import nidaqmx.system
         except ImportError as exc:
             raise ConfigurationError(
                 f"the package nidaqmx cannot be imported ({exc}); install the program with its extra 'hardware'"
@@ -84,6 +86,8 @@ class _Driver:
 
             def intercept_unary_unary(self, continuation: Any, client_call_details: Any, request: Any) -> Any:
                 limit_s = _CALL_LIMIT_S + max(0.0, float(getattr(request, "timeout", 0.0)))
+                if str(client_call_details.method).endswith("ResetDevice"):
+                    limit_s = _RESET_LIMIT_S
                 return continuation(client_call_details._replace(timeout=limit_s), request)
 
         self._channel = grpc.insecure_channel(server)
@@ -98,6 +102,12 @@ class _Driver:
     def make_task(self) -> Any:
         """A new, empty task."""
         return self.nidaqmx.Task(grpc_options=self._options) if self._options is not None else self.nidaqmx.Task()
+
+    def reset(self, card: str) -> None:
+        """Abort every task on a card, whoever made it; its outputs go to 0 V."""
+        system = self.nidaqmx.system.System
+        devices = system.local().devices if self._options is None else system.remote(self._options).devices
+        devices[card].reset_device()
 
     @contextlib.contextmanager
     def calling(self, doing: str) -> Iterator[None]:
@@ -688,6 +698,33 @@ def _find_card(profile: HardwareProfile, table: DaqmxTable) -> str:
             "one card"
         )
     return next(iter(cards))
+
+
+def reset_card(card: str, *, server: str | None = None) -> None:
+    """Abort every task on a card, also of a program that died and of one that lives; the outputs go to 0 V.
+
+    Parameters
+    ----------
+    card : str
+        As the driver names it, such as "Dev1".
+    server : str, optional
+        "HOST:PORT" of a DAQ service that holds the card.
+
+    Raises
+    ------
+    ConfigurationError
+        When the address is none, or the driver's package is not here.
+    DeviceError
+        When there is no such card or it refuses.
+    """
+    if server is not None:
+        _check_address(server)
+    driver = _Driver(server)
+    try:
+        with driver.calling(f"resetting {card}"):
+            driver.reset(card)
+    finally:
+        driver.disconnect()
 
 
 def open_daqmx(profile: HardwareProfile, options: DeviceOptions) -> DaqmxDevice:

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from acq.analysis.quality import SATURATED_FRACTION
 from acq.clock import Clock
 from acq.devices.contract import Device
 from acq.errors import ConfigurationError, DeviceError, LateStimulusError, SafetyViolationError
@@ -538,7 +539,7 @@ class SelfTest:
         full_scale_uv = self._about.channels[_NEEDLE].full_scale or self._profile.acquisition.needle_full_scale_uv
         self._data.full_scale_uv = full_scale_uv
         self._data.n_needle += needle_uv.size
-        self._data.n_saturated += int(np.count_nonzero(np.abs(needle_uv) >= 0.98 * full_scale_uv))
+        self._data.n_saturated += int(np.count_nonzero(np.abs(needle_uv) >= SATURATED_FRACTION * full_scale_uv))
 
     def _try_stop(self, intensity_ma: float) -> None:
         """Stop while pulses are queued far ahead, and see when the last one comes."""
@@ -670,7 +671,9 @@ class SelfTest:
         is_silent = abs(seen.delivered_ma) <= self._profile.safety.amplitude_tolerance_ma
         if watch is not None and seen.onset_sample >= watch.from_sample and not is_silent:
             watch.last_sample = seen.onset_sample
-        self._output.verify(seen, samples_lost=sweep.is_damaged)
+        # Without a sign of life a triggered stimulator is switched off: triggers still come, and may come to nothing.
+        if self._is_renewing or not is_silent:
+            self._output.verify(seen, samples_lost=sweep.is_damaged)
         if sweep.is_damaged:
             data.n_damaged += 1
             return

@@ -21,7 +21,10 @@ from serial.tools import list_ports
 
 import acq.commands.devices as devices_module
 from acq.cli import main
+from acq.devices.daqmx import DaqmxDevice
 from acq.devices.discovery import Card, CardSearch, PortSearch, SerialPort, find_cards, find_serial_ports, list_cards
+from acq.errors import DeviceError
+from tests.loopback import make_profile, serving
 
 NO_DRIVER = "no NI-DAQmx driver on this computer"
 
@@ -383,3 +386,40 @@ def test_the_driver_is_not_loaded_for_a_help() -> None:
     assert outcome.returncode == 0, outcome.stderr
     assert "Say which devices" in outcome.stdout
     assert nidaqmx.__name__ not in outcome.stderr
+
+
+def test_a_card_that_a_dead_program_holds_is_freed(capsys: pytest.CaptureFixture[str]) -> None:
+    profile = make_profile()
+    with serving(profile) as service:
+        dead = DaqmxDevice(profile, server=service.address, clock=service.card.clock, feeding="reader")
+        dead.open()
+        dead.arm()
+        dead.start()
+        other = DaqmxDevice(profile, server=service.address, clock=service.card.clock, feeding="reader")
+        with pytest.raises(DeviceError, match="devices --reset"):
+            other.open()
+        with pytest.raises(SystemExit) as ended:
+            main(["devices", "--server", service.address, "--reset", "Dev1"])
+        assert ended.value.code == 0
+        assert "Dev1 is reset" in capsys.readouterr().out
+        with other:
+            other.arm()
+            other.start()
+            assert other.next_block(1.0) is not None
+        dead.close()
+
+
+def test_there_is_no_card_of_that_name_to_free(capsys: pytest.CaptureFixture[str]) -> None:
+    with serving(make_profile()) as service:
+        with pytest.raises(SystemExit) as ended:
+            main(["devices", "--server", service.address, "--reset", "Dev9"])
+        assert ended.value.code == 2
+        assert "resetting Dev9: the card is gone" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("server", ["here", "here:", ":5", "here:port", "here:70000"])
+def test_an_address_that_is_none(server: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["devices", "--server", server, "--reset", "Dev1"])
+    assert ended.value.code == 2
+    assert "write HOST:PORT" in capsys.readouterr().err
