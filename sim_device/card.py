@@ -600,9 +600,7 @@ class SimulatedCard:
                 if now_s >= deadline_s:
                     is_held_back = self._late_until_s > now_s
                     return _take(task, 0 if is_held_back else min(wanted, task.n_available)), False
-            if not is_wanted():
-                raise CardError(Code.ABORTED, "The call was given up.", samples_done=0)
-            self._clock.sleep_s(max(_SHORTEST_SLEEP_S, min(wait_s, deadline_s - now_s, _SLICE_S)))
+            self._rest(task, min(now_s + wait_s, deadline_s), is_wanted=is_wanted, samples_done=0)
 
     def write(
         self,
@@ -660,9 +658,18 @@ class SimulatedCard:
                         Code.WRITE_TIMEOUT, "There was no space in the buffer in time.", samples_done=n_done
                     )
                 wait_s = min(n_samples - n_done, task.buffer.shape[1] // 2) / task.clock.rate_hz
+            self._rest(task, min(now_s + wait_s, deadline_s), is_wanted=is_wanted, samples_done=n_done)
+
+    def _rest(self, task: CardTask, until_s: float, *, is_wanted: Callable[[], bool], samples_done: int) -> None:
+        """Sleep until then, in slices: no longer than the task is well and its call is wanted."""
+        while (left_s := until_s - self._clock.now_s()) > 0:
             if not is_wanted():
-                raise CardError(Code.ABORTED, "The call was given up.", samples_done=n_done)
-            self._clock.sleep_s(max(_SHORTEST_SLEEP_S, min(wait_s, deadline_s - now_s, _SLICE_S)))
+                raise CardError(Code.ABORTED, "The call was given up.", samples_done=samples_done)
+            self._clock.sleep_s(max(_SHORTEST_SLEEP_S, min(left_s, _SLICE_S)))
+            with self._lock:
+                is_there = self._tasks.get(task.name) is task
+                if not is_there or task.error is not None or task.state is not TaskState.RUNNING:
+                    return
 
     # Below here the lock is held
 
@@ -795,6 +802,7 @@ class SimulatedCard:
             except ValueError as exc:
                 task.state = TaskState.IDLE
                 raise CardError(Code.INVALID_VALUE, str(exc)) from exc
+            now_s = self._clock.now_s()  # making a patient takes a while
             task.start_s = self._start_s = now_s
             self._n_sampled = self._lost_until = 0
             for other in self._find_outputs():
