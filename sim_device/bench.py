@@ -19,7 +19,7 @@ from acq.clock import Clock, RealClock, VirtualClock
 from acq.devices.registry import read_profile
 from acq.engine import Engine
 from acq.exchange.recordings import Truth, recording_from_store
-from acq.records import IntArray, OutputState, RecordingAnalysis
+from acq.records import IntArray, Origin, OutputState, RecordingAnalysis
 from acq.report.comparison import ComparisonRow, compare
 from acq.report.results import comparison_table
 from acq.study.store import StudyStore
@@ -88,7 +88,9 @@ def run_bench(
         block_s=_REAL_BLOCK_S if is_paced else _VIRTUAL_BLOCK_S,
         lead_s=profile.acquisition.lead_s,
     )
-    with StudyStore.create(folder / f"bench-{Path(scenario).stem}-{seed}.study") as store:
+    # A site of a study has a colon in its name, and no file on Windows may.
+    name = Path(scenario).stem.replace(":", "-")
+    with StudyStore.create(folder / f"bench-{name}-{seed}.study") as store:
         engine = Engine(device, profile, store)
         try:
             _drive(engine, device, stimuli)
@@ -148,15 +150,17 @@ def _compare(analysis: RecordingAnalysis, patient: PatientTruth, onset_sample: I
     rows = [ComparisonRow(None, "stimuli not in the study", n_missed, 0, "none", ok=n_missed == 0)]
     if n_missed or onset_sample.size != patient.n_pulses:
         return rows
+    is_direct = np.array([origin is Origin.DIRECT_MUSCLE for origin in patient.axon_origin], dtype=bool)
+    late = np.isfinite(patient.late_latency_us).any(axis=0)
     truth = Truth(
         latency_us=patient.latency_us,
         axon_fired=patient.axon_fired,
         blocked=patient.blocked,
-        fibre_axon=patient.fibre_axon,
+        fibre_axon=np.where(is_direct[patient.fibre_axon], -1, patient.fibre_axon),
         theta_ma=patient.theta_ma,
         fault_flags=np.zeros(patient.n_pulses, dtype=np.int64),
         segment=np.zeros(patient.n_pulses, dtype=np.int64),
-        late_latency_us=None,
+        late_latency_us=patient.late_latency_us[:, int(np.argmax(late))] if late.any() else None,
         late_fibre=None,
         summary={},
     )

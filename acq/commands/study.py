@@ -125,7 +125,11 @@ def command(
     meta = {"program": f"suprathresh {__version__}"}
     with ending_like_ctrl_c(), StudyStore.create(path, meta=meta) as store:
         engine_options = EngineOptions(electrode=electrode, settings=settings)
-        engine = Engine(device, profile, store, options=engine_options)
+        try:
+            engine = Engine(device, profile, store, options=engine_options)
+        except SuprathreshError:
+            store.discard()  # nothing is in it yet, and its name is wanted again
+            raise
         try:
             if not is_unattended:
                 return _attended(engine, store, up_to_ma)

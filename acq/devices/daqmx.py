@@ -166,7 +166,9 @@ class DaqmxDevice(Device):
     ) -> None:
         table = profile.device.daqmx
         if table is None:
-            raise ConfigurationError(f"profile {profile.name}: the table [device.daqmx] is missing; add it")
+            raise ConfigurationError(
+                f"profile {profile.name} has no table [device.daqmx]; give one for a card, made from nidaqmx_analogue"
+            )
         self._table: DaqmxTable = table
         self._profile = profile
         self._server = server if server is not None else table.grpc_address

@@ -337,6 +337,13 @@ class StudyStore:
             finally:
                 connection.close()
 
+    def discard(self) -> None:
+        """Close and delete the file, which nobody has put anything into that is worth keeping. Idempotent."""
+        self.close()
+        for name in (self._path.name, f"{self._path.name}-wal", f"{self._path.name}-shm"):
+            with suppress(OSError):
+                self._path.with_name(name).unlink()
+
     def __enter__(self) -> Self:
         return self
 

@@ -260,7 +260,7 @@ def test_an_unattended_run_that_fails_latches_off_and_keeps_its_study(
         (("--seconds", "nan"), "--seconds"),
         (("--stimuli", "-3"), "--stimuli"),
         (("--stimuli", "5", "--margin-ma", "nan"), "margin"),
-        (("--stimuli", "5", "--profile", "nidaqmx_serial"), "daqmx+serial"),
+        (("--stimuli", "5", "--profile", "nidaqmx_serial"), "--speed max is for the simulated patient"),
     ],
 )
 def test_what_cannot_be_is_refused_before_anything_is_opened(

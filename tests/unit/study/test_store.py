@@ -460,3 +460,10 @@ def test_default_path_is_the_users_own_and_one_a_second(tmp_path: Path, monkeypa
     assert default_study_path(MOMENT).parent == tmp_path / "Documents" / "suprathresh studies"
     StudyStore.create(default_study_path(MOMENT)).close()
     assert default_study_path(MOMENT).is_file()
+
+
+def test_a_study_that_never_began_leaves_no_file(tmp_path: Path) -> None:
+    store = StudyStore.create(tmp_path / "never.study")
+    store.discard()
+    store.discard()
+    assert list(tmp_path.iterdir()) == []
