@@ -42,6 +42,7 @@ SCHEMA_VERSION = 1
 
 _PACKAGE = "hardware_profiles"
 _SUFFIX = ".toml"
+_SCALE_TOLERANCE = 0.01  # of two figures that say the same, one of them rounded
 _LARGEST_FILE_BYTES = 1_000_000  # a profile has a few kilobytes; anything larger is another kind of file
 
 # What the command templates of a serial stimulator may mention, and how many of each go into 1 mA or 1 µs.
@@ -398,12 +399,42 @@ class HardwareProfile(_Section):
                     f"stimulus.ceiling_ma = {self.stimulus.ceiling_ma:g} is more than the {reach_ma:g} mA that "
                     "device.daqmx.ma_per_v × output_range_v can drive; lower it"
                 )
+        if daqmx is not None:
+            self._check_scales(daqmx)
         if self.stimulus.ceiling_ma > self.acquisition.monitor_full_scale_ma:
             raise ValueError(
                 f"stimulus.ceiling_ma = {self.stimulus.ceiling_ma:g} is above acquisition.monitor_full_scale_ma = "
                 f"{self.acquisition.monitor_full_scale_ma:g}, so pulses could not be verified; lower it"
             )
         return self
+
+    def _check_scales(self, daqmx: DaqmxTable) -> None:
+        """Two values that say the same must agree: a wrong scale here is a wrong current, or an unseen saturation."""
+        acquisition, stimulus = self.acquisition, self.stimulus
+        for key, value, says, follows in (
+            (
+                "needle_full_scale_uv",
+                acquisition.needle_full_scale_uv,
+                "device.daqmx.input_range_v ÷ needle_gain",
+                1e6 * daqmx.input_range_v / acquisition.needle_gain,
+            ),
+            (
+                "monitor_full_scale_ma",
+                acquisition.monitor_full_scale_ma,
+                "device.daqmx.input_range_v × monitor_ma_per_v",
+                daqmx.input_range_v * daqmx.monitor_ma_per_v,
+            ),
+        ):
+            if abs(value - follows) > _SCALE_TOLERANCE * follows:
+                raise ValueError(f"acquisition.{key} = {value:g} is not the {follows:g} of {says}; correct one of them")
+        if daqmx.stimulus_output_channel is not None:
+            n_samples = stimulus.width_us * acquisition.sample_rate_hz / 1e6
+            if abs(n_samples - round(n_samples)) > _SCALE_TOLERANCE or round(n_samples) < 1:
+                raise ValueError(
+                    f"stimulus.width_us = {stimulus.width_us:g} is {n_samples:g} samples at "
+                    f"acquisition.sample_rate_hz = {acquisition.sample_rate_hz:g}, and the output has whole ones; choose "
+                    "another width or rate"
+                )
 
 
 def list_profiles() -> tuple[str, ...]:

@@ -19,11 +19,17 @@ class PacedClock(VirtualClock):
 
 
 def make_profile(name: str = "nidaqmx_analogue", **changes: dict[str, Any]) -> HardwareProfile:
-    """A profile for hardware with values changed section by section; `daqmx` and `serial` stand for their tables."""
+    """A profile for hardware with values changed section by section; `daqmx` and `serial` stand for their tables.
+
+    The full scales follow from the card's range.
+    """
     data = load_profile(name).model_dump()
     for section, values in changes.items():
         target = data["device"][section] if section in ("daqmx", "serial") else data[section]
         target.update(values)
+    daqmx, acquisition = data["device"]["daqmx"], data["acquisition"]
+    acquisition["needle_full_scale_uv"] = 1e6 * daqmx["input_range_v"] / acquisition["needle_gain"]
+    acquisition["monitor_full_scale_ma"] = daqmx["input_range_v"] * daqmx["monitor_ma_per_v"]
     return HardwareProfile.model_validate(data)
 
 

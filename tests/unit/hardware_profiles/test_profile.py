@@ -1,4 +1,5 @@
 import importlib.resources
+import re
 from pathlib import Path
 
 import pytest
@@ -161,3 +162,18 @@ def test_a_profile_is_frozen() -> None:
 def test_a_device_of_another_package_may_have_its_own_options(tmp_path: Path) -> None:
     text = BASE.replace('kind = "simulated"', 'kind = "other"\n[device.options]\naddress = "a"\nchannel = 3')
     assert load_text(tmp_path, text).device.options == {"address": "a", "channel": 3}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "says"),
+    [
+        ("needle_gain = 1000 ", "needle_gain = 500 ", "needle_full_scale_uv = 10000 is not the 20000 of"),
+        ("\nmonitor_ma_per_v = 1.0 ", "\nmonitor_ma_per_v = 2.0 ", "monitor_full_scale_ma = 10 is not the 20 of"),
+        ("\nwidth_us = 100", "\nwidth_us = 50", "width_us = 50 is 2.5 samples at acquisition.sample_rate_hz = 50000"),
+    ],
+)
+def test_values_of_a_card_that_contradict_each_other(tmp_path: Path, old: str, new: str, says: str) -> None:
+    text = importlib.resources.files("hardware_profiles").joinpath("nidaqmx_analogue.toml").read_text(encoding="utf-8")
+    assert text.count(old) == 1
+    with pytest.raises(ProfileError, match=re.escape(says)):
+        load_text(tmp_path, text.replace(old, new))
