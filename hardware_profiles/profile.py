@@ -432,7 +432,7 @@ class HardwareProfile(_Section):
             if abs(n_samples - round(n_samples)) > _SCALE_TOLERANCE or round(n_samples) < 1:
                 raise ValueError(
                     f"stimulus.width_us = {stimulus.width_us:g} is {n_samples:g} samples at "
-                    f"acquisition.sample_rate_hz = {acquisition.sample_rate_hz:g}, and the output has whole ones; choose "
+                    f"acquisition.sample_rate_hz = {acquisition.sample_rate_hz:g}; the output has whole ones: choose "
                     "another width or rate"
                 )
 

@@ -62,8 +62,16 @@ class CurrentWatch:
             self._allowed_to = max(self._allowed_to, first_sample + self._after)
         held = np.concatenate((self._held_ma, monitor_ma))
         n_judged = max(0, held.size - self._before)
-        index = self._next + np.arange(n_judged)
         judged = held[:n_judged]
+        if n_judged and np.abs(judged).max() < self._level_ma:  # false where samples are gone
+            # At rest, as nearly always: nothing to explain.
+            self._allowed_to = max(
+                self._allowed_to, *(onset + self._after for onset in [*trigger_onsets, -self._after])
+            )
+            self._held_ma = held[n_judged:].copy()
+            self._next, self._n_high = self._next + n_judged, 0
+            return []
+        index = self._next + np.arange(n_judged)
         gone = np.isnan(judged)
         is_free = index >= self._allowed_to
         starts = [(onset - self._before, onset + self._after) for onset in trigger_onsets]

@@ -17,12 +17,14 @@ import numpy as np
 import pytest
 
 from acq.clock import RealClock, VirtualClock
+from acq.commands.options import settings_of_profile
 from acq.devices.daqmx import DaqmxDevice
 from acq.devices.daqmx_serial import open_daqmx_with_serial
 from acq.devices.registry import DeviceOptions
-from acq.engine import Engine
+from acq.engine import Engine, EngineOptions
 from acq.errors import DeviceError
 from acq.exchange.recordings import recording_from_store
+from acq.offline import analyse_recording
 from acq.records import OutputState, Pulse, PulseKind, SampleBlock
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
@@ -114,7 +116,8 @@ def make(tmp_path: Path) -> Iterator[Callable[..., Run]]:
         service = context.__enter__()
         device = Recorder(profile, server=service.address)
         store = StudyStore.create(tmp_path / f"{len(runs)}.study")
-        run = Run(service, device, store, Engine(device, profile, store))
+        options = EngineOptions(settings=settings_of_profile(profile))
+        run = Run(service, device, store, Engine(device, profile, store, options=options))
         runs.append((run, context))
         return run
 
@@ -199,8 +202,19 @@ def test_a_whole_study_is_what_the_simulated_device_gives(make: Callable[..., Ru
     assert quantum_uv is not None
     assert np.abs(samples[0, : other.shape[1]] - other[0]).max() <= quantum_uv * (1 + 1e-6)
     assert np.abs(samples[1, : other.shape[1]] - other[1]).max() <= 25 / 32_768 + 10 / 32_768
-    assert results[1].fibres
     assert engine.failure is None
+
+    # And the same results.
+    recording = recording_from_store(run.store, 1)
+    starts = recording.onset_sample - recording.onset_index
+    twin_sweeps_uv = np.stack([other[0, first : first + recording.sweeps_uv.shape[1]] for first in starts])
+    twin_result = analyse_recording(replace(recording, sweeps_uv=twin_sweeps_uv), settings=settings_of_profile(profile))
+    assert len(results[1].fibres) == len(twin_result.fibres) == 3
+    for fibre, twin_fibre in zip(results[1].fibres, twin_result.fibres, strict=True):
+        assert fibre.n_pairs == twin_fibre.n_pairs
+        assert fibre.mcd_us == pytest.approx(twin_fibre.mcd_us, abs=0.05)
+        assert fibre.threshold_ma == pytest.approx(twin_fibre.threshold_ma)
+        np.testing.assert_array_equal(fibre.verdict, twin_fibre.verdict)
 
 
 def _read(device: SimulatedDevice) -> np.ndarray:
