@@ -30,7 +30,7 @@ from acq.devices.output_queue import OutputQueue
 from acq.devices.registry import DeviceOptions
 from acq.devices.triggered import TriggeredStimulator
 from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError
-from acq.records import ChannelDescription, DeviceDescription, Pulse, SampleBlock
+from acq.records import ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
 from acq.units import s_to_samples
 from hardware_profiles import HardwareProfile
 from hardware_profiles.profile import DaqmxTable
@@ -497,16 +497,21 @@ class DaqmxDevice(Device):
             driver, writer = self._driver, self._writer
             if driver is None or not self._is_running or self._failure is not None:
                 return
-            is_allowed = self._clock.now_s() < self._lease_end_s
             if self._stimulator is not None and (failure := self._stimulator.failure) is not None:
                 raise failure
-        if not is_allowed and self._stimulator is not None and self._stimulator.is_on:
-            self._stimulator.hush(until_sample=self._queue.last_written_end)
         present = self._find_output_position(driver)
-        while (chunk := self._queue.next_chunk(present_sample=present, is_allowed=is_allowed)) is not None:
+        while (chunk := self._next_chunk(present)) is not None:
             rows = chunk if len(self._outputs) == chunk.shape[0] else np.ascontiguousarray(chunk[1:])
             with driver.calling(f"writing to the outputs of {self._card}"):
                 writer.write_many_sample(rows, timeout=_WRITE_TIMEOUT_S)
+
+    def _next_chunk(self, present_sample: int) -> FloatArray | None:
+        # In one piece: a pulse taken after the lease was looked at is a pulse with a lease.
+        with self._lock:
+            is_allowed = self._clock.now_s() < self._lease_end_s
+            if not is_allowed and self._stimulator is not None and self._stimulator.is_on:
+                self._stimulator.hush(until_sample=self._queue.last_written_end)
+            return self._queue.next_chunk(present_sample=present_sample, is_allowed=is_allowed)
 
     def _find_output_position(self, driver: _Driver) -> int:
         """Samples the output has played so far."""

@@ -9,7 +9,7 @@ from typing import Any
 __all__ = ["Card", "CardSearch", "PortSearch", "SerialPort", "find_cards", "find_serial_ports", "list_cards"]
 
 _CONNECT_S = 3.0  # a service on the same network answers within milliseconds
-_INSTALL = "install the program with its extra: pip install 'suprathresh[hardware]'"
+_INSTALL = "from the program's folder: pip install '.[hardware]'"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from acq.clock import Clock
 from acq.errors import ConfigurationError
@@ -148,6 +150,46 @@ def test_what_is_read_does_not_depend_on_how_it_is_read(piece: int) -> None:
     parts = play(make(), volts, 10_000, piece=piece)
     np.testing.assert_allclose(parts, whole[:, : parts.shape[1]], atol=1.1 * QUANTUM_V)
     np.testing.assert_array_equal(parts[1:], whole[1:, : parts.shape[1]])
+
+
+@settings(max_examples=25)
+@given(
+    gaps=st.lists(st.integers(60, 300), min_size=1, max_size=5),
+    width=st.integers(1, 50),
+    chunks=st.lists(st.integers(20, 400), min_size=1, max_size=6),
+    pieces=st.lists(st.integers(20, 400), min_size=1, max_size=6),
+)
+def test_every_pulse_written_is_felt_once_however_it_is_written_and_read(
+    gaps: list[int], width: int, chunks: list[int], pieces: list[int]
+) -> None:
+    """Written while it runs, and as a program must: whole pulses in every write, never later than they are put out."""
+    onsets = np.cumsum(gaps).tolist()
+    n_samples = onsets[-1] + 200
+    volts = draw(n_samples, [(onset, 2.0, width) for onset in onsets])
+    written = 0
+    ends = []
+    while written < n_samples:
+        written = min(n_samples, written + chunks[len(ends) % len(chunks)])
+        while written < n_samples and volts[0, written] and volts[0, written - 1]:
+            written += 1
+        ends.append(written)
+    card = make(scenario="noise_only")
+    output, task = add_output(card, volts[:, : ends[0]], size=2_000), add_input(card)
+    card.start(output)
+    card.start(task)
+    written = ends.pop(0)
+    taken = np.empty((3, 0))
+    while taken.shape[1] < n_samples:
+        piece = min(n_samples - taken.shape[1], pieces[written % len(pieces)])
+        while written < min(n_samples, taken.shape[1] + piece):
+            end = ends.pop(0)
+            card.write(output, volts[:, written:end], auto_start=False, timeout_s=0.0)
+            written = end
+        taken = np.concatenate((taken, read(card, task, piece)), axis=1)
+    np.testing.assert_allclose(taken[2], volts[1], atol=QUANTUM_V)
+    np.testing.assert_allclose(taken[1], volts[0], atol=0.02)
+    assert [pulse.onset_sample for pulse in card.pulses] == onsets
+    np.testing.assert_allclose([pulse.width_us for pulse in card.pulses], 20.0 * width)
 
 
 def test_a_pulse_may_be_read_sample_by_sample() -> None:
