@@ -78,14 +78,14 @@ def test_every_code_of_the_table_exists_and_is_in_one_class_only() -> None:
         DAQmxErrors(code)
 
 
-@pytest.mark.parametrize("code", [*DAQmxErrors])
-def test_every_error_is_one_line_with_its_code(code: DAQmxErrors) -> None:
+def test_every_error_is_one_line_with_its_code() -> None:
     text = "Something happened here. And more about it.\n\nTask Name: x\n\nStatus Code: y"
-    message = str(explain_driver_error(code.value, text, doing="writing"))
-    assert message.startswith("writing: ")
-    assert message.endswith(f"(code {code.value})")
-    assert "\n" not in message
-    assert len(message) < 300
+    for code in DAQmxErrors:
+        message = str(explain_driver_error(code.value, text, doing="writing"))
+        assert message.startswith("writing: ")
+        assert message.endswith(f"(code {code.value})")
+        assert "\n" not in message
+        assert len(message) < 300
 
 
 def test_an_unknown_error_keeps_the_first_sentence_of_the_driver() -> None:

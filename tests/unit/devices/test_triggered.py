@@ -5,18 +5,14 @@ from collections.abc import Iterator
 
 import pytest
 
-from acq.clock import VirtualClock
 from acq.devices.triggered import TriggeredStimulator
 from acq.errors import DeviceError, LateStimulusError
 from acq.records import Pulse, PulseKind
+from tests.loopback import PacedClock
 
 RATE_HZ = 50_000.0
 PERIOD = 5_000  # 10 Hz
 WIDTH = 5
-
-
-class PacedClock(VirtualClock):
-    is_virtual = False
 
 
 class Line:
