@@ -38,6 +38,7 @@ _MOST_OLD_ERRORS = 50  # error queues hold ten to thirty entries
 _SHOWN_CHARACTERS = 60
 _POLL_S = 0.002
 _READ_S = 0.005
+_SILENCE_S = 0.05
 _TURNAROUND_S = 0.02  # what an instrument takes to begin its answer, for the estimate before anything is measured
 
 # Numbers as instruments write them (IEEE 488.2: NR1, NR2, NR3); what Python takes besides, "nan" or "1_0", is garbage.
@@ -137,16 +138,23 @@ class _Line:
         with suppress(*_LINE_ERRORS):
             self._port.close()
 
-    def discard_input(self) -> None:
-        """Drop what came before anything was asked, until nothing more comes."""
-        dropped = len(self._received)
+    def discard_input(self, *, n_on_the_wire: int) -> None:
+        """Drop what came before anything was asked, until nothing more comes.
+
+        Silence is longer than instruments take to begin an answer, and than what was sent, `n_on_the_wire` characters,
+        and its echo are on the wire.
+        """
+        silence_s = min(self._table.timeout_s / 4, _SILENCE_S) + _wire_s(self._table, 2 * n_on_the_wire)
+        n_dropped = len(self._received)
         self._received.clear()
-        while True:
+        silent_since_s = self._clock.now_s()
+        while self._clock.now_s() - silent_since_s < silence_s:
             piece = self._read_piece()
             if not piece:
-                return
-            dropped += len(piece)
-            if dropped > _MOST_STRAY_BYTES:
+                continue
+            silent_since_s = self._clock.now_s()
+            n_dropped += len(piece)
+            if n_dropped > _MOST_STRAY_BYTES:
                 raise _LineError("it does not stop sending although nothing was asked", _CHECK_NOISE)
 
     def write(self, text: str) -> bytes:
@@ -372,7 +380,8 @@ class SerialStimulator:
     def allow(self, duration_s: float | None) -> None:
         """Wait for no answer longer than so, all exchanges from now on together; None: each its own time again.
 
-        For a change that must be confirmed before a trigger: when the time is up the output is switched off.
+        For a change that must be confirmed before a trigger: when the time is up the output is switched off. `disable`
+        and `close` lift it: switching off is never given up for want of time.
         """
         with self._lock:
             if self._line is not None:
@@ -413,8 +422,8 @@ class SerialStimulator:
     def _greet(self, line: _Line) -> None:
         table = self._table
         # Half a command of an earlier session may still stand in its input and spoil this one; the next is not spoilt.
-        line.write(table.output_off)
-        line.discard_input()
+        sent = line.write(table.output_off)
+        line.discard_input(n_on_the_wire=len(sent) + len(table.terminator))
         if table.clear:
             line.send(table.clear)
         elif table.query_error:
@@ -493,6 +502,7 @@ class SerialStimulator:
         with self._lock:
             if self._line is None:
                 return
+            self._line.limit_s = math.inf
             if self._fault is None:
                 with self._exchange() as line:
                     self._switch(line, False)
@@ -511,6 +521,7 @@ class SerialStimulator:
             line = self._line
             if line is None:
                 return
+            line.limit_s = math.inf
             # Each in its own try: 0 mA still helps where the switch fails.
             self._try_last(line, self._table.output_off, lambda: self._switch(line, False))
             self._try_last(line, self._table.fill_intensity(intensity_ma=0.0), lambda: self._set_intensity(line, 0.0))
