@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -123,10 +124,10 @@ class Cabling:
 
     A stimulator driven by a voltage gives that voltage times `ma_per_v` as current at every sample, triggered or not,
     in its own steps and up to its largest current. What the patient feels is each uninterrupted stretch of positive
-    current, once: from its first sample on, with the highest current in it, for as long as it stays above half of that,
-    at most the longest pulse the stimulator makes. Current that flows on beyond it shows on the monitor and excites
-    nobody: a nerve answers to the onset of a current. Negative current (the electrodes reversed) shows on the monitor
-    only.
+    current, once: from its first sample on, with the highest current in it, for as many samples as are above half of
+    that, at most the longest pulse the stimulator makes. Current that flows on beyond it shows on the monitor and
+    excites nobody: a nerve answers to the onset of a current. Where no more is written yet, an output is expected to
+    stay where it is. Negative current (the electrodes reversed) shows on the monitor only.
 
     A triggered stimulator gives a pulse of its own intensity and width at each rising edge of the trigger output.
 
@@ -156,7 +157,8 @@ class Cabling:
         self._stimulator = stimulator
         self._bedside: Bedside | None = None
         self._open_rng = np.random.default_rng(np.random.SeedSequence((seed, 2)))
-        self._run: _Run | None = None
+        self._run: _Run | None = None  # current that flows at the end of what is sampled
+        self._shown: deque[_Run] = deque()  # pulses that the bedside shows beyond it
         self._is_trigger_high = False
 
     def start(self, *, sample_rate_hz: float) -> None:
@@ -174,6 +176,7 @@ class Cabling:
         else:
             self._bedside.restart()
         self._run = None
+        self._shown.clear()
         self._is_trigger_high = False
 
     def inject(self, fault: CardFault) -> None:
@@ -255,7 +258,7 @@ class Cabling:
 
     def _drive(self, bedside: Bedside, stimulus_v: FloatArray, n_samples: int) -> FloatArray | None:
         """Deliver the pulses in a stretch of voltage; gives the current beside them, None where there is none."""
-        if self._run is None and not stimulus_v[:n_samples].any():
+        if self._run is None and not self._shown and not stimulus_v[:n_samples].any():
             return None
         first = bedside.next_sample
         current_ma = self.find_current_ma(stimulus_v)
@@ -264,18 +267,25 @@ class Cabling:
         position = 0
         if self._run is not None:
             position = _find_end(is_on, 0, n_samples)
-            self._show(self._run, other_ma, first, 0, position)
+            other_ma[:position] *= self._run.factor
         while position < n_samples:
             self._run = None
             onsets = np.flatnonzero(is_on[position:n_samples])
             if onsets.size == 0:
-                return other_ma
+                break
             onset = position + int(onsets[0])
             self._run = self._begin(bedside, current_ma, is_on, onset)
+            self._shown.append(self._run)
             position = _find_end(is_on, onset, n_samples)
-            self._show(self._run, other_ma, first, onset, position)
+            other_ma[onset:position] *= self._run.factor
         if position < is_on.size and not is_on[position]:
             self._run = None
+        # The bedside itself shows the pulses, for as long as they were expected to last.
+        for run in self._shown:
+            stretch = other_ma[max(0, run.onset_sample - first) : max(0, run.end_sample - first)]
+            stretch -= run.factor * run.intensity_ma
+        while self._shown and self._shown[0].end_sample <= first + n_samples:
+            self._shown.popleft()
         return other_ma
 
     def _begin(self, bedside: Bedside, current_ma: FloatArray, is_on: BoolArray, onset: int) -> _Run:
@@ -286,13 +296,6 @@ class Cabling:
         onset_sample = bedside.next_sample + onset
         factor = bedside.deliver(onset_sample=onset_sample, intensity_ma=intensity_ma, width_samples=width_samples)
         return _Run(onset_sample, onset_sample + width_samples, intensity_ma, factor)
-
-    @staticmethod
-    def _show(run: _Run, other_ma: FloatArray, first: int, start: int, stop: int) -> None:
-        """Leave in `other_ma` what flows in a run beside its pulse, which the bedside itself shows."""
-        stretch = other_ma[start:stop]
-        stretch[max(0, run.onset_sample - first - start) : max(0, run.end_sample - first - start)] -= run.intensity_ma
-        stretch *= run.factor
 
     def _trigger(self, bedside: Bedside, stimulator: StimulatorSettings, trigger_v: FloatArray) -> None:
         is_high = np.concatenate(([self._is_trigger_high], trigger_v >= TRIGGER_LEVEL_V))
