@@ -252,7 +252,7 @@ class TestGoodPath:
         assert not stimulator.is_latched
         stimulator.set_intensity_ma(2.0)
         stimulator.enable()
-        sim.inject(SlowAnswers(delay_s=60.0))
+        sim.inject(SlowAnswers(delay_s=0.3))
         stimulator.allow(0.01)
         with pytest.raises(
             DeviceTimeoutError, match=r"no answer to 'SOUR:CURR\?' within 0\.0\d+ s; .*told to switch off"
