@@ -20,12 +20,12 @@ from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import connection_options, finite
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.errors import ConfigurationError, DeviceError
-from acq.procedures.self_test import CheckOutcome, CheckRow, SelfTest, SelfTestResult, find_profile_sha256
+from acq.procedures.self_test import CheckOutcome, CheckRow, SelfTest, SelfTestResult
 from acq.records import DeviceDescription
-from acq.study.store import default_study_path
+from acq.study.checks import default_check_path, find_profile_sha256
 from hardware_profiles import HardwareProfile
 
-__all__ = ["check_table", "command", "default_check_path"]
+__all__ = ["check_table", "command"]
 
 _LOAD = "resistor"  # the word to be typed, and the scenario of a simulation
 _SIMULATED = "simulated"  # the kind of device that takes a scenario
@@ -37,11 +37,6 @@ _STYLES = {
     CheckOutcome.FAIL: ("✖", "#D55E00"),
     CheckOutcome.NOT_MEASURED: ("○", "#999999"),
 }
-
-
-def default_check_path(now: datetime) -> Path:
-    """Where a check made at `now` is kept if nobody says otherwise: beside the folder of the studies."""
-    return default_study_path(now).parent.with_name("suprathresh checks") / f"check-{now:%Y%m%d-%H%M%S}.json"
 
 
 @click.command("check")

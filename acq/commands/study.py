@@ -33,6 +33,7 @@ from acq.offline import RecordingSettings
 from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS
 from acq.report.results import plain_result, result_table
+from acq.study.checks import default_check_path, find_last_check, tell_last_check
 from acq.study.store import StudyStore, default_study_path
 from hardware_profiles import HardwareProfile
 
@@ -117,12 +118,14 @@ def command(
     device = open_device(device_kind or profile.device.kind, profile, options)
     about = device.describe()
     _check_scan(up_to_ma, profile, is_unattended=is_unattended)
+    meta = {"program": f"suprathresh {__version__}"}
     if not about.is_simulated:
-        _ask_for_a_person(is_unattended, person_present, up_to_ma)
+        last_check = find_last_check(profile, default_check_path(datetime.now()).parent)
+        meta["check"] = tell_last_check(last_check, profile_name=profile_name)
+        _ask_for_a_person(is_unattended, person_present, up_to_ma, meta["check"])
     if not is_unattended and about.is_virtual_time:
         raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
     path = study_path if study_path is not None else default_study_path(datetime.now())
-    meta = {"program": f"suprathresh {__version__}"}
     with ending_like_ctrl_c(), StudyStore.create(path, meta=meta) as store:
         engine_options = EngineOptions(electrode=electrode, settings=settings)
         try:
@@ -164,13 +167,15 @@ def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, is_unattend
         raise ConfigurationError(f"--up-to {up_to_ma:g} mA is above the profile's {what} of {limit_ma:g} mA; give less")
 
 
-def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None) -> None:
+def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None, last_check: str) -> None:
     """Real hardware: cautions first, and never without somebody who says that they are there."""
     if is_unattended:
         if up_to_ma is None or not person_present:
             raise click.UsageError("unattended on real hardware needs --up-to MA and --person-present")
+        click.echo(last_check, err=True)
         return
     click.echo(CAUTIONS, err=True)
+    click.echo(f"\n{last_check}\n", err=True)
     if not click.confirm("A licensed person is at the patient and has read the cautions", err=True):
         raise ConfigurationError("not begun, since nobody has confirmed it; nothing was delivered")
 

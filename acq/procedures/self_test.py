@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import json
 import math
 import threading
 from collections.abc import Callable, Iterator
@@ -32,7 +30,7 @@ from acq.stream.ring import RingBuffer
 from acq.units import s_to_samples, samples_to_s, samples_to_us, us_to_samples
 from hardware_profiles import HardwareProfile
 
-__all__ = ["CheckOutcome", "CheckRow", "SelfTest", "SelfTestResult", "find_profile_sha256"]
+__all__ = ["CheckOutcome", "CheckRow", "SelfTest", "SelfTestResult"]
 
 _NEEDLE, _MONITOR, _TRIGGER = 0, 1, 2
 
@@ -90,12 +88,6 @@ class SelfTestResult:
     def ok(self) -> bool:
         """Whether all that can be measured on this device was measured and is within what is allowed."""
         return self.trouble is None and not self.was_interrupted and all(row.ok for row in self.rows)
-
-
-def find_profile_sha256(profile: HardwareProfile) -> str:
-    """Hash of what a profile says; the same whatever its comments, layout and file name, 64 hexadecimal digits."""
-    content = profile.model_dump(mode="json", exclude_unset=True)
-    return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 
 class _EndedError(Exception):

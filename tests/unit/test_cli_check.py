@@ -15,11 +15,11 @@ from rich.cells import cell_len
 import acq.commands.check as check_module
 from acq.cli import main
 from acq.clock import VirtualClock
-from acq.commands.check import default_check_path
 from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions
 from acq.errors import DeviceError
 from acq.records import DeviceDescription
+from acq.study.checks import default_check_path
 from hardware_profiles import CheckSection, HardwareProfile, list_profiles, load_profile
 from sim_device.device import SimulatedDevice
 from sim_device.fault import Fault, Unplugged, WrongAmplitude

@@ -14,7 +14,7 @@ from acq.devices.registry import read_profile
 from acq.devices.replay import ReplayDevice
 from acq.errors import ConfigurationError, DeviceError, LateStimulusError
 from acq.exchange.recordings import load_recording
-from acq.procedures.self_test import CheckOutcome, CheckRow, SelfTest, SelfTestResult, find_profile_sha256
+from acq.procedures.self_test import CheckOutcome, CheckRow, SelfTest, SelfTestResult
 from acq.procedures.self_test_figures import (
     find_band_noise_uv,
     find_clock_error,
@@ -23,6 +23,7 @@ from acq.procedures.self_test_figures import (
     fit_current,
 )
 from acq.records import DeviceDescription, OutputState, Pulse, SampleBlock
+from acq.study.checks import find_profile_sha256
 from hardware_profiles import HardwareProfile, load_profile
 from sim_device.device import SimulatedDevice
 from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Saturation, Unplugged, WrongAmplitude
