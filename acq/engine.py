@@ -653,7 +653,7 @@ class Engine:
         acquisition = self._profile.acquisition
         number = self._store.start_recording(
             profile=self._profile.name,
-            device=self._about.detail,
+            device=self._device.describe().detail,
             electrode=self._options.electrode,
             sample_rate_hz=self._rate_hz,
             band_hz=acquisition.band_hz,
@@ -676,8 +676,9 @@ class Engine:
         self._end_scan()
         self._follow_intensity(0.0)
         self._end_recording()
+        note = self._device.note_new_recording()
         self._begin_recording()
-        self._say(f"recording {self._number}")
+        self._say(f"recording {self._number}: {note}" if note else f"recording {self._number}")
 
     def _end_recording(self) -> None:
         """Analyse the recording from what the study file holds, and keep the result beside it."""

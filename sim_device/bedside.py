@@ -92,6 +92,14 @@ class Bedside:
         self._patient_epoch_sample += self._next_sample
         self._reset()
 
+    def move(self, scenario: Scenario, *, seed: int) -> None:
+        """Go to another site, at rest until now; its own time begins now, and the samples go on."""
+        self._scenario = scenario
+        self._patient = Patient(scenario, seed=seed, sample_rate_hz=self._rate_hz)
+        self._patient_epoch_sample = -self._next_sample
+        self._overlay_uv[:] = 0.0
+        self._overlay_ma[:] = 0.0
+
     def inject(self, fault: CardFault) -> None:
         """Add a fault; its time counts from the last start, and one that lies in the past happens at once."""
         if isinstance(fault, ExtraPulse) and self._to_sample(fault.at_s) < self._next_sample:

@@ -20,7 +20,8 @@ from hardware_profiles import HardwareProfile
 from sim_device.bedside import HALF_RANGE, Bedside, GivenPulse, convert
 from sim_device.fault import Fault, LostSamples, Unplugged
 from sim_device.patient import PatientTruth
-from sim_device.scenario import Scenario, load_scenario
+from sim_device.scenario import Scenario
+from sim_device.study_scenario import load_sites
 
 __all__ = ["SimulatedDevice", "SimulatedDeviceOptions", "open_simulated"]
 
@@ -50,7 +51,8 @@ class SimulatedDevice(Device):
     Parameters
     ----------
     scenario : Scenario or str
-        What is simulated, or the name or path of it.
+        What is simulated, or the name or path of it. Of a study without a number behind its name, one site after
+        another: the next with each `note_new_recording`.
     seed : int
     sample_rate_hz : float
     clock : Clock
@@ -77,7 +79,10 @@ class SimulatedDevice(Device):
         lead_s: float = 0.02,
         faults: Sequence[Fault] = (),
     ) -> None:
-        self._scenario = load_scenario(scenario, seed=seed) if isinstance(scenario, str) else scenario
+        self._sites = load_sites(scenario, seed=seed) if isinstance(scenario, str) else (scenario,)
+        self._site = 0
+        self._seed = seed
+        self._scenario = self._sites[0]
         self._rate_hz = float(sample_rate_hz)
         self._block_samples = s_to_samples(block_s, sample_rate_hz=sample_rate_hz)
         self._lead_samples = s_to_samples(lead_s, sample_rate_hz=sample_rate_hz)
@@ -175,6 +180,17 @@ class SimulatedDevice(Device):
     def _halt(self) -> None:
         self._queue.clear()
         self._lease_sample = 0
+
+    def note_new_recording(self) -> str:
+        """See `Device`. After the last site of a study the first follows."""
+        if len(self._sites) == 1:
+            return ""
+        with self._lock:
+            self._site = (self._site + 1) % len(self._sites)
+            self._scenario = self._sites[self._site]
+            # Another seed each, or the sites' fibres would jitter in step.
+            self._bedside.move(self._scenario, seed=self._seed + self._site)
+            return self._scenario.summary
 
     # Output
 
@@ -361,7 +377,7 @@ class SimulatedDevice(Device):
     @property
     def seed(self) -> int:
         """The seed everything random descends from."""
-        return self._bedside.seed
+        return self._seed
 
     def truth(self) -> PatientTruth:
         """Give the truth about every pulse delivered so far, as copies."""

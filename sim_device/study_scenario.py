@@ -7,6 +7,7 @@ number of endplates, each a `Scenario` of its own. Same file, same seed: same pa
 from __future__ import annotations
 
 import math
+import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -27,10 +28,11 @@ from sim_device.scenario import (
     Stimulator,
     Temperature,
     list_files,
+    load_scenario,
     read_checked,
 )
 
-__all__ = ["Study", "build_study", "list_studies", "load_study"]
+__all__ = ["Study", "build_study", "list_studies", "load_sites", "load_study"]
 
 _MCD_PER_SD = 2 / math.sqrt(math.pi)
 _MOST_SITES = 200  # a study that needs more has its weights wrong
@@ -319,6 +321,34 @@ def build_study(name_or_path: str | Path, *, seed: int) -> tuple[Scenario, ...]:
                 "narrow the distribution"
             ) from exc
     return tuple(sites)
+
+
+def load_sites(name_or_path: str | Path, *, seed: int) -> tuple[Scenario, ...]:
+    """Read a scenario, which is one site, or draw all the sites of a study.
+
+    Parameters
+    ----------
+    name_or_path : str or Path
+        As for `load_scenario`; the name or path of a study without a number behind it stands for all of its sites.
+    seed : int
+
+    Raises
+    ------
+    ConfigurationError
+        As `load_scenario` and `build_study`.
+    """
+    if _is_study(name_or_path):
+        return build_study(name_or_path, seed=seed)
+    return (load_scenario(name_or_path, seed=seed),)
+
+
+def _is_study(name_or_path: str | Path) -> bool:
+    if isinstance(name_or_path, str) and name_or_path in list_studies():
+        return True
+    try:
+        return tomllib.loads(Path(name_or_path).read_text(encoding="utf-8")).get("kind") == "study"
+    except (OSError, ValueError):
+        return False  # whoever reads it as a scenario says what is wrong
 
 
 def _draw_sizes(plan: Study, rng: np.random.Generator) -> list[int]:

@@ -82,6 +82,18 @@ class Device(ABC):
     def renew_lease(self, duration_s: float) -> None:
         """Allow output for `duration_s` from now. When the lease runs out the device writes zeros only."""
 
+    def note_new_recording(self) -> str:
+        """The operator goes on to a new recording; the output is at rest.
+
+        Hardware has nothing to do. A simulated patient shows its next site.
+
+        Returns
+        -------
+        str
+            What to tell the operator; empty for nothing.
+        """
+        return ""
+
     @abstractmethod
     def soft_stop(self) -> None:
         """Forget every queued pulse that is not yet being written; zeros follow. Sampling goes on."""

@@ -13,6 +13,7 @@ from hardware_profiles import load_profile
 from sim_device.device import SimulatedDevice, open_simulated
 from sim_device.fault import ExtraPulse, Fault, LostSamples, OmittedPulse, Saturation, Unplugged, WrongAmplitude
 from sim_device.scenario import load_scenario
+from sim_device.study_scenario import build_study
 
 RATE_HZ = 50_000
 
@@ -318,3 +319,39 @@ def test_open_simulated_refuses_in_one_line(options: Options, text: str) -> None
 def test_bad_arguments(change: dict[str, float]) -> None:
     with pytest.raises(ConfigurationError):
         SimulatedDevice(scenario=load_scenario("single"), **change)  # type: ignore[arg-type]  # wrong on purpose
+
+
+def test_a_study_shows_one_site_after_another_and_the_samples_go_on() -> None:
+    sites = build_study("study_healthy", seed=4)
+    device = SimulatedDevice(scenario="study_healthy", seed=4)
+    with device:
+        device.arm()
+        device.start()
+        seen = [device.scenario]
+        expected = 0
+        for _ in range(len(sites)):
+            for _ in range(3):
+                block = device.next_block(1.0)
+                assert block is not None
+                assert block.first_sample == expected
+                expected += block.samples.shape[1]
+            device.renew_lease(1.0)
+            device.queue_pulses([Pulse(0, device.earliest_onset_sample() + 10, 15.0, 100.0, PulseKind.MEASURING)])
+            for _ in range(6):
+                block = device.next_block(1.0)
+                assert block is not None
+                expected = block.first_sample + block.samples.shape[1]
+            truth = device.truth()
+            assert truth.n_pulses == 1
+            assert truth.latency_us.shape[1] == seen[-1].n_fibres
+            assert truth.onset_s[0] < 0.2  # each site has a time of its own
+            assert device.note_new_recording() == device.scenario.summary
+            seen.append(device.scenario)
+    assert seen == [*sites, sites[0]]
+
+
+def test_a_scenario_of_one_site_stays_where_it_is() -> None:
+    device = SimulatedDevice(scenario="healthy")
+    before = device.scenario
+    assert device.note_new_recording() == ""
+    assert device.scenario is before
