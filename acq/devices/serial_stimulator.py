@@ -138,23 +138,29 @@ class _Line:
         with suppress(*_LINE_ERRORS):
             self._port.close()
 
-    def discard_input(self, *, n_on_the_wire: int) -> None:
-        """Drop what came before anything was asked, until nothing more comes.
+    def discard_input(self, *, sent: bytes) -> None:
+        """Drop what comes before anything is asked, until nothing more comes.
 
-        Silence is longer than instruments take to begin an answer, and than what was sent, `n_on_the_wire` characters,
-        and its echo are on the wire.
+        Silence is longer than instruments take to begin an answer, and than `sent`, the line that was written last, and
+        its echo are on the wire. Where there is an echo, it is waited for like an answer.
         """
-        silence_s = min(self._table.timeout_s / 4, _SILENCE_S) + _wire_s(self._table, 2 * n_on_the_wire)
-        n_dropped = len(self._received)
-        self._received.clear()
+        wire_s = _wire_s(self._table, 2 * (len(sent) + len(self._terminator)))
+        silence_s = min(self._table.timeout_s / 4, _SILENCE_S) + wire_s
+        echo_until_s = self._clock.now_s() + self._table.timeout_s + wire_s
+        dropped = self._received
+        self._received = bytearray()
         silent_since_s = self._clock.now_s()
-        while self._clock.now_s() - silent_since_s < silence_s:
+        while True:
+            now_s = self._clock.now_s()
+            misses_echo = self._table.echo and sent not in dropped and now_s < echo_until_s
+            if not misses_echo and now_s - silent_since_s >= silence_s:
+                return
             piece = self._read_piece()
             if not piece:
                 continue
             silent_since_s = self._clock.now_s()
-            n_dropped += len(piece)
-            if n_dropped > _MOST_STRAY_BYTES:
+            dropped += piece
+            if len(dropped) > _MOST_STRAY_BYTES:
                 raise _LineError("it does not stop sending although nothing was asked", _CHECK_NOISE)
 
     def write(self, text: str) -> bytes:
@@ -422,8 +428,7 @@ class SerialStimulator:
     def _greet(self, line: _Line) -> None:
         table = self._table
         # Half a command of an earlier session may still stand in its input and spoil this one; the next is not spoilt.
-        sent = line.write(table.output_off)
-        line.discard_input(n_on_the_wire=len(sent) + len(table.terminator))
+        line.discard_input(sent=line.write(table.output_off))
         if table.clear:
             line.send(table.clear)
         elif table.query_error:

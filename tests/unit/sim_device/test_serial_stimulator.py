@@ -33,7 +33,7 @@ pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no 
 if sys.platform != "win32":
     import serial
 
-PATIENT_S = 2.0  # ends a test that would hang; nothing waits for it
+PATIENT_S = 10.0  # ends a test that would hang; nothing waits for it
 
 
 class Talk:
@@ -279,14 +279,16 @@ class TestFaults:
         assert talk.ask("*OPC?") == "1"
         assert talk.ask("*OPC?") == "1"
         talk.write("OUTP ON", "*OPC?")
-        assert sim.wait_until(lambda output: output.is_enabled, timeout_s=PATIENT_S)
+        assert sim.wait_until(lambda _: len(sim.commands) == 4, timeout_s=PATIENT_S)
+        assert sim.is_enabled
         sim.clear_faults()
         assert talk.ask("*IDN?").startswith("Simulated")  # and not the answer that was kept back
 
     def test_hanging(self, sim: SimulatedStimulator, talk: Talk) -> None:
         sim.inject(NoAnswer(obeys=False))
         talk.write("OUTP ON")
-        assert not sim.wait_until(lambda output: output.is_enabled, timeout_s=0.01)
+        assert sim.wait_until(lambda _: sim.commands == ("OUTP ON",), timeout_s=PATIENT_S)
+        assert not sim.is_enabled
         sim.clear_faults()
         assert talk.ask("OUTP?") == "0"
         assert sim.commands == ("OUTP ON", "OUTP?")
@@ -315,8 +317,10 @@ class TestFaults:
 
     def test_slow_answers_keep_their_order(self, sim: SimulatedStimulator, talk: Talk) -> None:
         sim.inject(SlowAnswers(delay_s=0.01))
-        talk.write("SOUR:CURR 1MA", "*OPC?", "SOUR:CURR?")
-        sim.inject(SlowAnswers(delay_s=0.0))
+        talk.write("SOUR:CURR 1MA", "*OPC?")
+        assert sim.wait_until(lambda _: len(sim.commands) == 2, timeout_s=PATIENT_S)
+        sim.clear_faults()
+        talk.write("SOUR:CURR?")  # this answer is not late, and still does not overtake
         assert talk.read() == "1"
         assert talk.read() == "+1.000000E-03"
 
