@@ -160,6 +160,7 @@ def test_errors_go_to_the_queue_and_change_nothing(sim: SimulatedStimulator, tal
 
 def test_what_overran_is_lost_up_to_its_end(sim: SimulatedStimulator, talk: Talk) -> None:
     talk.port.write(b"A" * 1000)
+    assert sim.wait_until(lambda _: sim._is_overrun, timeout_s=PATIENT_S)  # seen before the end comes
     talk.port.write(b"OUTP ON\n")
     assert talk.ask("OUTP?") == "0"
     assert sim.errors == (-363,)
