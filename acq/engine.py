@@ -7,6 +7,7 @@ thread does all three in turn, so that a run is repeatable to the last bit.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import queue
 import threading
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from acq.analysis.blas import one_blas_thread
+from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
@@ -49,6 +51,7 @@ _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
+_LONGEST_ANALYSIS_S: Final = 1.5  # of one sweep; beyond it the verdicts are too old to go on
 _UNSEEN_S: Final = 1.0  # a sweep is cut within its own length, a few tens of milliseconds, of its stimulus
 
 
@@ -175,14 +178,25 @@ class Engine:
         self._threads: list[threading.Thread] = []
         self._results: dict[int, RecordingAnalysis] = {}
         self._failure: DeviceError | None = None
+        self._backlog = Backlog(
+            lambda sweep, working_ma: self.session.take(sweep, working_ma=working_ma),
+            self._follow,
+            clock=self._wall,
+            # A replay has all the time it needs.
+            is_threaded=not (self._about.is_virtual_time or self._is_replay),
+        )
+        self._blas = contextlib.ExitStack()
         self._begin_recording()
         try:
             device.open()
             device.arm()
             device.start()
         except DeviceError:
+            self._backlog.close()
             device.close()
             raise
+        # For the whole run: entering and leaving it in two threads would undo it for one of them.
+        self._blas.enter_context(one_blas_thread())
         self._cutter.expect(device.recorded_pulses())
         if not self._about.is_virtual_time:
             self._start_threads()
@@ -356,7 +370,7 @@ class Engine:
             n_sweeps = self._take_sweeps()
             self._watch_input()
             self._end_silent_scan()
-            self._gate.renew_lease()
+            self._keep_alive()
         except DeviceError as exc:
             self._fail(exc)
         self._drain_events()
@@ -387,9 +401,13 @@ class Engine:
         finally:
             # Also when the study file cannot be written: the device is not left running.
             trouble = self._release_device()
+            self._blas.close()
         if trouble is not None:
             self._say(f"at the end: {trouble}")
-        self._end_recording()
+        try:
+            self._end_recording()
+        finally:
+            self._backlog.close()
         self._drain_events()
         self._is_finished = True
         self._publish(force=True)
@@ -488,15 +506,20 @@ class Engine:
                 if self._is_without_current(sweep.pulse):
                     self._store.add_pulse(self._number, sweep.pulse)
                     continue
-            if self.session.n_sweeps >= _LONGEST_RECORDING:
+            if self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
                 self._end_recording()
                 self._begin_recording()
-            outcome = self.session.take(sweep, working_ma=self._judged_ma(sweep.pulse))
-            self._follow(outcome)
-            self._gate.renew_lease()
+            self._backlog.put(sweep, working_ma=self._judged_ma(sweep.pulse))
+            self._keep_alive()
+        self._backlog.advance()
         # The net below the cutter: whatever goes wrong there, no pulse stays unseen for long.
         self._gate.check_unverified(before_sample=looked_to - round(_UNSEEN_S * self._rate_hz))
         return len(sweeps)
+
+    def _keep_alive(self) -> None:
+        """Give the sign of life, unless the analysis hangs: then the verdicts are too old to go on."""
+        if self._backlog.lag_s <= _LONGEST_ANALYSIS_S:
+            self._gate.renew_lease()
 
     def _is_without_current(self, pulse: Pulse) -> bool:
         """Whether only the trigger came: a stimulator that was switched off before it stimulated nobody."""
@@ -619,7 +642,7 @@ class Engine:
 
     def _end_silent_scan(self) -> None:
         """Take the result of a scan whose last pulse was never answered, because it came late or was not seen."""
-        if self.is_scanning and not self._issued and self._cutter.n_expected == 0:
+        if self.is_scanning and not self._issued and self._cutter.n_expected == 0 and not self._backlog.n_waiting:
             result = self._scan.result if self._scan is not None else None
             if result is not None:
                 self._finish_scan(result.working_ma, result.sentence)
@@ -682,6 +705,7 @@ class Engine:
 
     def _end_recording(self) -> None:
         """Analyse the recording from what the study file holds, and keep the result beside it."""
+        self._backlog.finish()
         number = self._number
         if number in self._results or self.session.n_sweeps == 0:
             return
@@ -777,6 +801,8 @@ class Engine:
 
     def _publish(self, *, force: bool = False) -> None:
         now_s = self._wall.now_s()
+        if self._backlog.is_busy:
+            return  # what is being worked on cannot be shown; the next turn will
         # A snapshot costs milliseconds: none for a run that nobody watches.
         if not force and (not self._has_viewer or now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S):
             return

@@ -30,5 +30,7 @@ def open_daqmx_with_serial(profile: HardwareProfile, options: DeviceOptions) -> 
     stimulus = profile.stimulus
     clock = RealClock()
     line = SerialStimulator(table, ceiling_ma=stimulus.ceiling_ma, max_width_us=stimulus.max_width_us)
-    stimulator = TriggeredStimulator(line, sample_rate_hz=profile.acquisition.sample_rate_hz, clock=clock)
+    stimulator = TriggeredStimulator(
+        line, sample_rate_hz=profile.acquisition.sample_rate_hz, clock=clock, settling_s=table.settling_s
+    )
     return DaqmxDevice(profile, server=options.server, stimulator=stimulator, clock=clock)

@@ -87,10 +87,13 @@ class TriggeredStimulator:
     sample_rate_hz : float
     clock : Clock
         Tells how far the samples have got since they were last reported.
+    settling_s : float
+        So long before its trigger an intensity must be confirmed.
     """
 
-    def __init__(self, line: StimulatorLine, *, sample_rate_hz: float, clock: Clock) -> None:
+    def __init__(self, line: StimulatorLine, *, sample_rate_hz: float, clock: Clock, settling_s: float = 0.0) -> None:
         self._line = line
+        self._settling_s = settling_s
         self._rate_hz = sample_rate_hz
         self._clock = clock
         self._change = threading.Condition()
@@ -292,7 +295,7 @@ class TriggeredStimulator:
             )
 
     def _latest(self, job: _Planned) -> int:
-        return job.onset_sample - s_to_samples(_GUARD_S, sample_rate_hz=self._rate_hz)
+        return job.onset_sample - s_to_samples(_GUARD_S + self._settling_s, sample_rate_hz=self._rate_hz)
 
     def _find_present(self) -> int:
         """The sample that is being taken now, as far as the clock tells. Called with the lock."""

@@ -1,0 +1,125 @@
+"""Sweeps on their way through the analysis, which must not hold up whoever watches the output.
+
+Most sweeps take a millisecond or two; now and then the templates are made anew, which takes up to a second where many
+potentials overlap. In real time the analysis therefore has a thread of its own, one sweep at a time and in order, so
+that its results are those it would have anyway.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor, wait
+from typing import Final
+
+from acq.analysis.blas import one_blas_thread
+from acq.clock import Clock
+from acq.records import Sweep
+from acq.session import SweepOutcome
+
+__all__ = ["Backlog"]
+
+_PATIENCE_S: Final = 0.01  # nearly every sweep is done by then; longer, and samples and pulses come first
+
+Analyse = Callable[[Sweep, float], SweepOutcome]
+
+
+class Backlog:
+    """Hands sweeps to the analysis and its outcomes back. For one thread, whose calls do all the handing back.
+
+    Parameters
+    ----------
+    analyse : callable
+        Takes a sweep and the intensity the verdicts are about; in a thread of its own if `is_threaded`.
+    follow : callable
+        Takes the outcome; in the thread that calls.
+    clock : Clock
+        Measures how long one sweep takes.
+    is_threaded : bool
+        Otherwise `put` does it all before it returns.
+    """
+
+    def __init__(
+        self, analyse: Analyse, follow: Callable[[SweepOutcome], None], *, clock: Clock, is_threaded: bool
+    ) -> None:
+        self._analyse = analyse
+        self._follow = follow
+        self._clock = clock
+        self._waiting: deque[tuple[Sweep, float]] = deque()
+        self._running: Future[SweepOutcome] | None = None
+        self._began_s = 0.0
+        self._executor = ThreadPoolExecutor(1, thread_name_prefix="analysis") if is_threaded else None
+
+    @property
+    def is_busy(self) -> bool:
+        """Whether a sweep is being analysed: what the analysis holds may not be looked at meanwhile."""
+        return self._running is not None
+
+    @property
+    def n_waiting(self) -> int:
+        """Sweeps whose outcome has not been handed back."""
+        return len(self._waiting) + self.is_busy
+
+    @property
+    def lag_s(self) -> float:
+        """How long the sweep in hand has been taking; 0 without one."""
+        return self._clock.now_s() - self._began_s if self.is_busy else 0.0
+
+    def put(self, sweep: Sweep, *, working_ma: float) -> None:
+        """Take a sweep.
+
+        Raises
+        ------
+        SuprathreshError
+            What the analysis of this or of an earlier sweep raised.
+        """
+        if self._executor is None:
+            self._follow(self._analyse(sweep, working_ma))
+            return
+        self._waiting.append((sweep, working_ma))
+        self.advance()
+
+    def advance(self) -> None:
+        """Hand back what is done, and wait a moment for what nearly is.
+
+        Raises
+        ------
+        SuprathreshError
+            What the analysis raised.
+        """
+        while self._executor is not None and (self._running is not None or self._waiting):
+            if self._running is None:
+                sweep, working_ma = self._waiting.popleft()
+                self._began_s = self._clock.now_s()
+                self._running = self._executor.submit(self._work, sweep, working_ma)
+            wait([self._running], timeout=_PATIENCE_S)
+            if not self._running.done():
+                return
+            self._hand_back(self._running)
+
+    def finish(self) -> None:
+        """Wait for all of it.
+
+        Raises
+        ------
+        SuprathreshError
+            What the analysis raised.
+        """
+        while self.n_waiting:
+            if self._running is not None:
+                wait([self._running])
+            self.advance()
+
+    def close(self) -> None:
+        """End the thread; what is waiting is dropped. Idempotent."""
+        self._waiting.clear()
+        if self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+
+    def _hand_back(self, running: Future[SweepOutcome]) -> None:
+        self._running = None
+        self._follow(running.result())
+
+    def _work(self, sweep: Sweep, working_ma: float) -> SweepOutcome:
+        with one_blas_thread():
+            return self._analyse(sweep, working_ma)
