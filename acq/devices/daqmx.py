@@ -407,7 +407,7 @@ class DaqmxDevice(Device):
         self._end_thread()
         if was_running and self._failure is None:
             self._wait_until_played()
-        self._within_limit(lambda: self._finish_tasks(), "stopping")
+        self._within_limit(self._finish_tasks, "stopping")
         if self._unsafe is not None:
             raise self._unsafe
 
