@@ -12,7 +12,6 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor, wait
 from typing import Final
 
-from acq.analysis.blas import one_blas_thread
 from acq.clock import Clock
 from acq.records import Sweep
 from acq.session import SweepOutcome
@@ -91,7 +90,7 @@ class Backlog:
             if self._running is None:
                 sweep, working_ma = self._waiting.popleft()
                 self._began_s = self._clock.now_s()
-                self._running = self._executor.submit(self._work, sweep, working_ma)
+                self._running = self._executor.submit(self._analyse, sweep, working_ma)
             wait([self._running], timeout=_PATIENCE_S)
             if not self._running.done():
                 return
@@ -119,7 +118,3 @@ class Backlog:
     def _hand_back(self, running: Future[SweepOutcome]) -> None:
         self._running = None
         self._follow(running.result())
-
-    def _work(self, sweep: Sweep, working_ma: float) -> SweepOutcome:
-        with one_blas_thread():
-            return self._analyse(sweep, working_ma)

@@ -195,7 +195,7 @@ class Engine:
             self._backlog.close()
             device.close()
             raise
-        # For the whole run: entering and leaving it in two threads would undo it for one of them.
+        # For the whole run and all its threads: entered and left by each, it would be undone for the others.
         self._blas.enter_context(one_blas_thread())
         self._cutter.expect(device.recorded_pulses())
         if not self._about.is_virtual_time:
@@ -354,10 +354,6 @@ class Engine:
 
     def step(self) -> int:
         """One turn: commands, samples, pulses, sweeps, display. Returns the number of sweeps taken."""
-        with one_blas_thread():
-            return self._step()
-
-    def _step(self) -> int:
         n_sweeps = 0
         try:
             self._run_commands()
@@ -465,6 +461,8 @@ class Engine:
 
     def _watch_input(self) -> None:
         """Latch the output off when its samples stay away, or tell nothing any more."""
+        if self._is_replay:
+            return
         first = max(self._watched_to, self._ring.oldest_sample)
         self._watched_to = self._ring.next_sample
         self._input_watch.take(self._ring.read(first, self._watched_to - first).samples[0])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 __all__ = [
     "US_PER_S",
+    "UV_PER_V",
     "charge_nc",
     "s_to_samples",
     "samples_to_s",
@@ -12,6 +13,7 @@ __all__ = [
 ]
 
 US_PER_S = 1e6
+UV_PER_V = 1e6
 
 
 def samples_to_s(n_samples: float, *, sample_rate_hz: float) -> float:

@@ -12,7 +12,7 @@ import numpy as np
 
 from acq.errors import ConfigurationError
 from acq.records import BoolArray, FloatArray
-from acq.units import US_PER_S, us_to_samples
+from acq.units import UV_PER_V, us_to_samples
 from hardware_profiles import HardwareProfile
 from sim_device.bedside import Bedside, GivenPulse
 from sim_device.fault import CardFault
@@ -214,7 +214,7 @@ class Cabling:
         volts = np.empty((len(inputs), n_samples))
         for row, terminal in zip(volts, inputs, strict=True):
             if terminal == wiring.needle_input:
-                np.multiply(needle_uv, wiring.needle_gain / US_PER_S, out=row)
+                np.multiply(needle_uv, wiring.needle_gain / UV_PER_V, out=row)
             elif terminal == wiring.monitor_input:
                 np.divide(monitor_ma, wiring.monitor_ma_per_v, out=row)
             elif terminal == wiring.trigger_input:

@@ -221,10 +221,6 @@ class CardTask:
         usual = 1_000 if self.clock.rate_hz <= 100 else 10_000 if self.clock.rate_hz <= 10_000 else 100_000
         return max(usual, self.clock.buffer_samples)
 
-    def has_room_for(self, n_samples: int) -> bool:
-        """Whether the output buffer can ever take that many samples at once."""
-        return self.buffer is None or n_samples <= self.buffer.shape[1]
-
 
 class SimulatedCard:
     """A multifunction card with a patient at its terminals. Any thread may call any method.

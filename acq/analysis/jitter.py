@@ -81,9 +81,8 @@ def find_unsettled(latency_us: FloatArray, *, onset_s: FloatArray) -> BoolArray:
     """Responses in which the latency still runs towards its new level after a pause or a jump of the rate: (n,) bool.
 
     A muscle fibre remembers more than its last interval: after a pause of seconds the first dozen responses are late,
-    each
-    less than the one before. That is no jitter. How long it lasts is taken from the latencies themselves: settled is
-    the first response from which the median of five lies within one SD of the level that follows.
+    each less than the one before. That is no jitter. How long it lasts is taken from the latencies themselves: settled
+    is the first response from which the median of five lies within one SD of the level that follows.
 
     Parameters
     ----------

@@ -103,7 +103,7 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
     saturated = _has_run(flat, _SATURATION_RUN)
     if reference.full_scale_uv is not None:
         # An amplifier may saturate before the converter does, so the flat top counts too.
-        saturated |= np.any(loud >= 0.98 * reference.full_scale_uv, axis=1)
+        saturated |= np.any(loud >= SATURATED_FRACTION * reference.full_scale_uv, axis=1)
     shift = np.abs(artefact_shift(sweeps_uv, reference) - reference.shift)
     unusable: BoolArray = held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
     return unusable

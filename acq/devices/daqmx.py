@@ -31,7 +31,7 @@ from acq.devices.registry import DeviceOptions
 from acq.devices.triggered import TriggeredStimulator
 from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError
 from acq.records import ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
-from acq.units import s_to_samples
+from acq.units import UV_PER_V, s_to_samples
 from hardware_profiles import HardwareProfile
 from hardware_profiles.profile import DaqmxTable
 
@@ -207,8 +207,7 @@ class DaqmxDevice(Device):
             trigger_high_v=table.trigger_high_v,
             output_range_v=table.output_range_v,
         )
-        needle_uv_per_v = 1e6 / acquisition.needle_gain
-        self._scale = np.array([[needle_uv_per_v], [table.monitor_ma_per_v], [1.0]])
+        self._scale = np.array([[UV_PER_V / acquisition.needle_gain], [table.monitor_ma_per_v], [1.0]])
         self._lock = threading.RLock()
         self._write_lock = threading.Lock()
         self._driver: _Driver | None = None
@@ -226,8 +225,7 @@ class DaqmxDevice(Device):
 
     def _clear_input(self) -> None:
         self._next_sample = 0
-        self._volts = np.empty((_CHANNELS, self._block))
-        self._n_filled = 0
+        self._held_v = np.empty((_CHANNELS, 0))  # of a read that timed out: no longer in the card
 
     # ---- life --------------------------------------------------------------------------------------------------------
 
@@ -525,18 +523,16 @@ class DaqmxDevice(Device):
         with self._lock:
             self._require_running()
             driver, reader = self._require_open(), self._reader
-        wanted = self._block - self._n_filled
-        part = np.empty((_CHANNELS, wanted))
+        wanted = self._block - self._held_v.shape[1]
+        samples = np.empty((_CHANNELS, wanted))
         try:
             with driver.calling(f"reading the inputs of {self._card}"):
-                reader.read_many_sample(part, wanted, timeout=timeout_s)
+                reader.read_many_sample(samples, wanted, timeout=timeout_s)
         except DeviceTimeoutError as exc:
             if exc.code != TIMEOUT:
                 self._fail(exc)
             elif exc.samples_done:
-                # What was read is no longer in the card.
-                self._volts[:, self._n_filled : self._n_filled + exc.samples_done] = part[:, : exc.samples_done]
-                self._n_filled += exc.samples_done
+                self._held_v = np.concatenate((self._held_v, samples[:, : exc.samples_done]), axis=1)
             raise
         except DeviceError as exc:
             with self._lock:
@@ -544,15 +540,17 @@ class DaqmxDevice(Device):
             if not was_stopped:
                 self._fail(exc)
             raise
-        self._volts[:, self._n_filled :] = part
-        self._n_filled = 0
+        if self._held_v.size:
+            samples = np.concatenate((self._held_v, samples), axis=1)
+            self._held_v = self._held_v[:, :0]
+        samples *= self._scale
         first = self._next_sample
         self._next_sample += self._block
         if self._stimulator is not None:
             self._stimulator.advance(self._next_sample)
         if self._feeding == "reader":
             self._feed()
-        return SampleBlock(samples=self._volts * self._scale, first_sample=first, overrun_count=0)
+        return SampleBlock(samples=samples, first_sample=first, overrun_count=0)
 
     # ---- failing and resting -----------------------------------------------------------------------------------------
 

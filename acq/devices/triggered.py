@@ -30,11 +30,6 @@ class StimulatorLine(Protocol):
         """How long a new intensity takes, confirmation included."""
         ...
 
-    @property
-    def identity(self) -> str:
-        """What the stimulator says it is."""
-        ...
-
     def open(self) -> None:
         """Connect; output off, 0 mA."""
         ...
@@ -109,11 +104,6 @@ class TriggeredStimulator:
         self._failure: DeviceError | None = None
         self._ends = False
         self._thread: threading.Thread | None = None
-
-    @property
-    def identity(self) -> str:
-        """What the stimulator says it is; empty before it was opened."""
-        return self._line.identity
 
     @property
     def failure(self) -> DeviceError | None:

@@ -19,7 +19,6 @@ class Line:
     """A stimulator's line that notes what it is told; each act may be held up or fail."""
 
     setting_time_s = 0.01
-    identity = "a line in a test"
 
     def __init__(self) -> None:
         self.acts: list[tuple[str, float]] = []
