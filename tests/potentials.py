@@ -162,8 +162,8 @@ def record(
 ) -> Recorded:
     """Make sweeps of the given latencies, (n, F) in µs, NaN for no response.
 
-    snr : peak to peak over noise RMS of each fibre. amplitude_sd : of single responses, relative. amplitude_drift : from
-    first to last sweep, relative. wander_uv : RMS of a slow baseline.
+    snr : peak to peak over noise RMS of each fibre. amplitude_sd : of single responses, relative. amplitude_drift :
+    from first to last sweep, relative. wander_uv : RMS of a slow baseline.
     """
     noise = noise if noise is not None else Noise(electrode=fibres[0].electrode)
     n = latency_us.shape[0]
