@@ -9,6 +9,7 @@ maximum-likelihood estimate.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +20,10 @@ from acq.records import BoolArray, FloatArray, IntArray
 
 __all__ = [
     "OVERLAP_US",
+    "ComplexArray",
     "GroupFit",
     "MatchedFilter",
+    "Refinement",
     "Segment",
     "estimate_templates",
     "fit_group",
@@ -30,6 +33,7 @@ __all__ = [
     "refine_delays",
     "render",
     "spike_positions",
+    "turned",
 ]
 
 ComplexArray = npt.NDArray[np.complex128]
@@ -44,6 +48,7 @@ _SHARP_HZ = 1000.0  # above it lies the main spike, below it what two neighbours
 _SHARP_TURNS = 10
 _SEARCH_STEP_US = 20.0
 _STEPS = 2  # of Gauss–Newton in a turn
+_CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +150,30 @@ class GroupFit:
     residual: ComplexArray
 
 
-def _rotate(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> ComplexArray:
+def turned(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> ComplexArray:
     """Every template at its delay: (f, b), (n, f) → (n, f, b)."""
-    turned: ComplexArray = np.exp(-1j * delay_us[:, :, None] * omega) * template[None, :, :]
-    return turned
+    angle = delay_us[:, :, None] * omega
+    phase = np.empty(angle.shape, dtype=np.complex128)
+    # Cosine and sine are vectorised by numpy, the complex exponential is not.
+    phase.real = np.cos(angle)
+    phase.imag = -np.sin(angle)
+    phase *= template
+    return phase
+
+
+class Refinement(NamedTuple):
+    """Joint estimate of delays and amplitudes. All (n, f) but `residual` (n, b) and `information` (n, 2f, 2f).
+
+    information : normal matrix of delays, then amplitudes, with the amplitudes' prior; unit rows where a fibre is
+    absent. loss : (n,) −2 log-likelihood, up to a constant, with the amplitudes' prior.
+    """
+
+    delay_us: FloatArray
+    amplitude: FloatArray
+    variance_us2: FloatArray
+    residual: ComplexArray
+    information: FloatArray
+    loss: FloatArray
 
 
 def refine_delays(
@@ -161,8 +186,9 @@ def refine_delays(
     weight: FloatArray,
     omega: FloatArray,
     n_steps: int,
-    amplitude_sd: float = _AMPLITUDE_SD,
-) -> tuple[FloatArray, FloatArray, FloatArray, ComplexArray]:
+    amplitude_sd: float | FloatArray = _AMPLITUDE_SD,
+    usual_amplitude: FloatArray | None = None,
+) -> Refinement:
     """Joint Gauss–Newton on delays and amplitudes of all fibres present in each sweep.
 
     Parameters
@@ -176,45 +202,73 @@ def refine_delays(
         1 / noise power.
     omega : (b,)
         Angular frequency, rad/µs.
-
-    Returns
-    -------
-    delay_us, amplitude, variance_us2 : (n, f)
-    residual : (n, b) complex
+    amplitude_sd : float or (f,)
+        Prior of the amplitudes about `usual_amplitude` (f,), or about the starting values where that is None.
     """
     n, f = delay_us.shape
+    root = np.sqrt(2.0 * weight)
+    white_template = template * root
+    precision = np.broadcast_to(1.0 / np.asarray(amplitude_sd, dtype=np.float64) ** 2, (f,))
+    centre = amplitude if usual_amplitude is None else np.broadcast_to(usual_amplitude, (n, f))
+    parts = [
+        _refine_chunk(
+            spectrum[rows] * root, white_template, delay_us[rows], amplitude[rows], present[rows], omega,
+            n_steps, precision, centre[rows],
+        )
+        for rows in (slice(start, start + _CHUNK) for start in range(0, max(n, 1), _CHUNK))
+    ]  # fmt: skip
+    joined = parts[0] if len(parts) == 1 else Refinement(*map(np.concatenate, zip(*parts, strict=True)))
+    return joined._replace(residual=joined.residual / root)
+
+
+def _refine_chunk(
+    white: ComplexArray,
+    white_template: ComplexArray,
+    delay_us: FloatArray,
+    amplitude: FloatArray,
+    present: BoolArray,
+    omega: FloatArray,
+    n_steps: int,
+    precision: FloatArray,
+    centre: FloatArray,
+) -> Refinement:
+    """Few enough sweeps for the processor's cache; spectrum and templates are whitened."""
+    n, f = delay_us.shape
+    b = omega.size
     delay = delay_us.copy()
     scale = np.where(present, amplitude, 0.0)
     seen = present.astype(np.float64)
-    prior = np.full(f, 1.0 / amplitude_sd**2)
-    centre = amplitude.copy()
-    inverse = np.zeros((n, 2 * f, 2 * f))
+    delays, amplitudes = np.arange(f), np.arange(f, 2 * f)
+    # Real and imaginary parts side by side: the real products below are inner products of the complex ones.
+    jacobian = np.empty((n, 2 * f, 2 * b))
+    target = np.concatenate([white.real, white.imag], axis=1)
+    normal = np.empty((n, 2 * f, 2 * f))
+    inverse = normal
     for step in range(n_steps + 1):
-        shape = _rotate(template, delay, omega)
-        residual = spectrum - np.einsum("nf,nfb->nb", scale, shape)
+        shape = turned(white_template, delay, omega)
+        jacobian[:, f:, :b] = shape.real
+        jacobian[:, f:, b:] = shape.imag
+        residual = target - (scale[:, None, :] @ jacobian[:, f:])[:, 0]
         if step == n_steps:
             break
-        jacobian = np.empty((n, 2 * f, spectrum.shape[1]), dtype=np.complex128)
-        jacobian[:, :f] = (-1j * omega) * shape * scale[:, :, None]
-        jacobian[:, f:] = shape * seen[:, :, None]
-        weighted = jacobian * (2.0 * weight)
-        normal = (weighted.real @ jacobian.real.transpose(0, 2, 1)) + (weighted.imag @ jacobian.imag.transpose(0, 2, 1))
-        right = np.einsum("npb,nb->np", weighted.real, residual.real) + np.einsum(
-            "npb,nb->np", weighted.imag, residual.imag
-        )
-        diagonal = np.arange(f, 2 * f)
-        normal[:, diagonal, diagonal] += prior
-        right[:, f:] += prior * (centre - scale) * seen
-        absent = np.arange(f)
+        jacobian[:, f:] *= seen[:, :, None]
+        slope = omega * scale[:, :, None]
+        np.multiply(shape.imag, slope, out=jacobian[:, :f, :b])
+        np.multiply(shape.real, -slope, out=jacobian[:, :f, b:])
+        normal = jacobian @ jacobian.transpose(0, 2, 1)
+        right = (jacobian @ residual[:, :, None])[:, :, 0]
+        normal[:, amplitudes, amplitudes] += precision
+        right[:, f:] += precision * (centre - scale) * seen
         # An absent fibre's rows are empty: a unit diagonal keeps the system regular and its step zero.
-        normal[:, absent, absent] += np.where(present, 1e-9, 1.0)
-        normal[:, diagonal, diagonal] += np.where(present, 0.0, 1.0)
+        normal[:, delays, delays] += np.where(present, 1e-9, 1.0)
+        normal[:, amplitudes, amplitudes] += np.where(present, 0.0, 1.0 - precision)
         inverse = np.linalg.inv(normal)
-        move = np.einsum("npq,nq->np", inverse, right)
+        move = (inverse @ right[:, :, None])[:, :, 0]
         delay += np.clip(move[:, :f], -_MAX_STEP_US, _MAX_STEP_US)
         scale = np.where(present, np.clip(scale + move[:, f:], 0.02, 20.0), 0.0)
     variance = np.where(present, np.diagonal(inverse, axis1=1, axis2=2)[:, :f], np.nan)
-    return delay, scale, variance, residual
+    loss = np.einsum("ij,ij->i", residual, residual) + np.sum(precision * seen * (scale - centre) ** 2, axis=1)
+    return Refinement(delay, scale, variance, residual[:, :b] + 1j * residual[:, b:], normal, loss)
 
 
 @dataclass(frozen=True, slots=True)
@@ -406,7 +460,7 @@ class _Turns:
 
     def refine(self, power: FloatArray) -> None:
         """Delays and amplitudes from the present templates."""
-        self.delay, amplitude, self.variance, self.residual = refine_delays(
+        self.delay, amplitude, self.variance, self.residual, *_ = refine_delays(
             self._spectrum, self.known, self.delay, self.amplitude, self._present, weight=1.0 / power,
             omega=self._omega, n_steps=_STEPS,
         )  # fmt: skip
@@ -452,7 +506,7 @@ def presence_gain(
     omega: FloatArray,
 ) -> FloatArray:
     """Twice the log-likelihood lost without a fibre's fitted potential: (n, f), NaN where it is absent."""
-    shape = _rotate(template, delay, omega) * amplitude[:, :, None]
+    shape = turned(template, delay, omega) * amplitude[:, :, None]
     with_it = np.sum(np.abs(residual) ** 2 * weight, axis=1)
     without = np.sum(np.abs(residual[:, None, :] + shape) ** 2 * weight, axis=2)
     return np.where(present, 2.0 * (without - with_it[:, None]), np.nan)

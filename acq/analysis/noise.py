@@ -5,76 +5,115 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import solve_toeplitz
+from scipy.signal import lfilter
 
 from acq.records import FloatArray
 
 __all__ = ["NoiseModel", "estimate_noise"]
 
 _LOW_FREQUENCY_GUARD_HZ = 250.0  # below this stimulus-locked and mains residue exceeds what the baseline shows
+_ORDER = 16
+_WINDOW_S = 5e-3  # of the periodograms: resolves the front end's lower corner
+_BELIEVED_AFTER = 12.0  # windows after which the periodogram counts as much as the autoregression
+_QUIET = 4.0  # times the typical energy: above it a stray potential is in the window
 
 
 @dataclass(frozen=True, slots=True)
 class NoiseModel:
-    """Autoregressive noise.
+    """Stationary noise.
 
-    coefficients : (order,) predicting a sample from those before it. innovation_uv : SD of the error of that.
+    frequency_hz, density_uv2 : (n,) power per sample, µV², such that its mean over all frequencies is the variance.
     """
 
-    coefficients: FloatArray
-    innovation_uv: float
+    frequency_hz: FloatArray
+    density_uv2: FloatArray
     rms_uv: float
     sample_rate_hz: float
 
     def power(self, frequency_hz: FloatArray) -> FloatArray:
-        """Power per sample at each frequency, µV², such that the mean over all frequencies is the variance.
+        """Power per sample at each frequency, µV².
 
         A guard term (1 + (250/f)⁴) keeps low frequencies from carrying the timing.
         """
-        lags = np.arange(1, self.coefficients.size + 1)
-        phase = np.exp(-2j * np.pi * np.outer(frequency_hz / self.sample_rate_hz, lags))
-        transfer = np.abs(1.0 - phase @ self.coefficients) ** 2
         guard = 1.0 + (_LOW_FREQUENCY_GUARD_HZ / np.maximum(frequency_hz, 1.0)) ** 4
-        power: FloatArray = self.innovation_uv**2 / transfer * guard
+        power: FloatArray = np.interp(frequency_hz, self.frequency_hz, self.density_uv2) * guard
         return power
 
 
-def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float, order: int = 16) -> NoiseModel:
-    """Fit an autoregressive model to stretches of baseline (Yule–Walker).
+def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float) -> NoiseModel:
+    """Estimate the spectrum of the noise from stretches without stimulus or response.
+
+    An autoregressive model takes out what is large; the periodogram of what it leaves unexplained corrects it where its
+    order is too low, as about the lower corner of the front end (prewhitening).
 
     Parameters
     ----------
     segments : list of (n_sweeps, n_samples) float64
-        Stretches without stimulus or response, µV; each sweep's mean is removed.
+        µV; each sweep's mean is removed.
     sample_rate_hz : float
-    order : int
 
     Raises
     ------
     ValueError
-        When there are fewer than four samples a row for each lag in every segment.
+        When no segment is long enough.
+
+    References
+    ----------
+    Percival DB, Walden AT. Spectral Analysis for Physical Applications, 1993: sections 6.5 (prewhitening), 9.3.
     """
-    usable = [s for s in segments if s.shape[0] and s.shape[1] >= 2 * order]
+    usable = [_quiet(s - s.mean(axis=1, keepdims=True)) for s in segments if s.shape[0] and s.shape[1] >= 2 * _ORDER]
     if not usable:
-        raise ValueError(f"segments must hold a stretch of at least {2 * order} samples, got none")
-    autocovariance = np.zeros(order + 1)
-    count = 0
-    for segment in usable:
-        centred = segment - segment.mean(axis=1, keepdims=True)
-        # A few sweeps with a stray potential in the baseline must not set the noise.
-        energy = np.mean(centred**2, axis=1)
-        quiet = centred[energy <= 4.0 * np.median(energy) + 1e-30]
-        n_samples = quiet.shape[1]
-        for lag in range(order + 1):
-            autocovariance[lag] += np.sum(quiet[:, : n_samples - lag] * quiet[:, lag:])
-        count += quiet.size
-    autocovariance /= count
-    variance = autocovariance[0]
+        raise ValueError(f"segments must hold a stretch of at least {2 * _ORDER} samples, got none")
+    variance = sum(float(np.sum(s**2)) for s in usable) / sum(s.size for s in usable)
     if variance <= 0:
         # A noise-free synthetic recording: the smallest noise that keeps the arithmetic finite.
-        return NoiseModel(np.zeros(order), 1e-3, 1e-3, sample_rate_hz)
-    damped = autocovariance.copy()
-    damped[0] *= 1.0 + 1e-6
-    coefficients = solve_toeplitz(damped[:-1], damped[1:])
-    innovation = max(float(damped[0] - coefficients @ damped[1:]), 1e-9 * variance)
-    return NoiseModel(coefficients, float(np.sqrt(innovation)), float(np.sqrt(variance)), sample_rate_hz)
+        return NoiseModel(np.array([0.0, sample_rate_hz / 2]), np.full(2, 1e-6), 1e-3, sample_rate_hz)
+    coefficients, innovation = _autoregression(usable)
+    predictor = np.concatenate([[1.0], -coefficients])
+    wanted = max(2 * _ORDER, round(_WINDOW_S * sample_rate_hz))
+    longest = max(s.shape[1] for s in usable) - _ORDER
+    length = min(wanted, longest)
+    frequency_hz = np.fft.rfftfreq(length, 1.0 / sample_rate_hz)
+    transfer = np.abs(np.fft.rfft(predictor, 8 * length)[::8][: frequency_hz.size]) ** 2
+    unexplained, n_windows = _periodogram(
+        [lfilter(predictor, [1.0], s, axis=1)[:, _ORDER:] for s in usable if s.shape[1] - _ORDER >= length], length
+    )
+    trust = n_windows / (n_windows + _BELIEVED_AFTER)
+    correction = np.exp(trust * np.log(np.maximum(unexplained / innovation, 1e-3)))
+    return NoiseModel(frequency_hz, innovation * correction / transfer, float(np.sqrt(variance)), sample_rate_hz)
+
+
+def _quiet(windows: FloatArray) -> FloatArray:
+    """Without the rows that a stray potential makes loud: (n, n_samples) → (m, n_samples)."""
+    energy = np.mean(windows**2, axis=1)
+    return windows[energy <= _QUIET * np.median(energy) + 1e-30]
+
+
+def _autoregression(segments: list[FloatArray]) -> tuple[FloatArray, float]:
+    """Yule–Walker: (order,) coefficients that predict a sample from those before it, and the variance of the error."""
+    autocovariance = np.zeros(_ORDER + 1)
+    for segment in segments:
+        n_samples = segment.shape[1]
+        for lag in range(_ORDER + 1):
+            autocovariance[lag] += np.einsum("ij,ij->", segment[:, : n_samples - lag], segment[:, lag:])
+    autocovariance /= sum(segment.size for segment in segments)
+    autocovariance[0] *= 1.0 + 1e-6
+    coefficients: FloatArray = solve_toeplitz(autocovariance[:-1], autocovariance[1:])
+    innovation = float(autocovariance[0] - coefficients @ autocovariance[1:])
+    return coefficients, max(innovation, 1e-9 * float(autocovariance[0]))
+
+
+def _periodogram(segments: list[FloatArray], length: int) -> tuple[FloatArray, int]:
+    """Mean power per sample of half-overlapping windows, smoothed over three bins; and how many windows there were."""
+    taper = np.hanning(length + 2)[1:-1]
+    windows = _quiet(
+        np.concatenate(
+            [sliding_window_view(s, length, axis=1)[:, :: max(1, length // 2)].reshape(-1, length) for s in segments]
+        )
+    )
+    power = np.mean(np.abs(np.fft.rfft(windows * taper, axis=1)) ** 2, axis=0) / float(np.sum(taper**2))
+    padded = np.concatenate([power[1:2], power, power[-2:-1]])
+    smooth: FloatArray = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+    return smooth, windows.shape[0]

@@ -288,7 +288,7 @@ class StreamingAnalyser:
                 remaining = remaining - amplitude[0, j] * fit.template[j] * np.exp(-1j * delay[0, j] * omega)
         if not present.any():
             return
-        delay, amplitude, variance, residual = refine_delays(
+        delay, amplitude, variance, residual, *_ = refine_delays(
             spectrum, fit.template, delay, amplitude, present, weight=weight, omega=omega, n_steps=_STEPS
         )
         gain = presence_gain(residual, fit.template, delay, amplitude, present, weight=weight, omega=omega)
