@@ -40,6 +40,7 @@ ComplexArray = npt.NDArray[np.complex128]
 
 _BEFORE_US = 1600.0  # of a potential's main spike, inside the flat part of the window
 _AFTER_US = 3500.0
+_GUARD = 1.25  # times the lowest frequency that times a potential
 _TAPER_US = 400.0
 _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; keeps an overlapped fit finite
 _MAX_STEP_US = 40.0
@@ -55,7 +56,7 @@ _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
-    start, length : samples. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is
+    start, length : samples. lowest_hz : frequencies below it shape a potential, but hardly time it. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is
     the middle of the window. phase : (n_bins, length), the way back to the samples.
     """
 
@@ -66,6 +67,7 @@ class Segment:
     phase: ComplexArray
     taper: FloatArray
     sample_rate_hz: float
+    lowest_hz: float
 
     @property
     def middle(self) -> float:
@@ -73,8 +75,12 @@ class Segment:
         return self.start + (self.length - 1) / 2.0
 
     def noise_power(self, noise: NoiseModel) -> FloatArray:
-        """Expected |N(f)|² of noise alone in every bin: (n_bins,)."""
-        return noise.power(self.frequency_hz) * float(np.sum(self.taper**2))
+        """Expected |N(f)|² in every bin: (n_bins,); of noise, and at low frequencies of what is locked to the stimulus.
+
+        Artefact tails and mains hum exceed there what the noise model knows.
+        """
+        guard = 1.0 + (_GUARD * self.lowest_hz / self.frequency_hz) ** 4
+        return noise.power(self.frequency_hz) * guard * float(np.sum(self.taper**2))
 
     def transform(self, sweeps_uv: FloatArray) -> ComplexArray:
         """(n, n_samples) µV → (n, n_bins)."""
@@ -120,14 +126,14 @@ def make_segment(
     taper[:edge] = ramp
     taper[length - edge :] = ramp[::-1]
     spacing = sample_rate_hz / length
-    low = max(1, int(np.ceil(band_hz[0] / spacing)))
+    # From the first bin on: a template without its slow parts would leave them behind as steps at its ends.
     high = int(np.floor(min(band_hz[1], 0.45 * sample_rate_hz) / spacing))
-    frequency_hz = spacing * np.arange(low, high + 1, dtype=np.float64)
+    frequency_hz = spacing * np.arange(1, high + 1, dtype=np.float64)
     time = np.arange(length) - (length - 1) / 2.0
     turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
     phase = np.ascontiguousarray(turns.conj().T)
     basis = (taper[:, None] * turns).astype(np.complex128)
-    return Segment(start, length, frequency_hz, basis, phase, taper, sample_rate_hz)
+    return Segment(start, length, frequency_hz, basis, phase, taper, sample_rate_hz, band_hz[0])
 
 
 @dataclass(slots=True)
@@ -280,7 +286,7 @@ class _Extent:
     edge_us: float
 
 
-_WHOLE = _Extent(1300.0, 3200.0, 600.0)
+_WHOLE = _Extent(1500.0, 3800.0, 600.0)
 _SPIKE = _Extent(500.0, 700.0, 300.0)  # main spike with the phases on both its sides
 
 

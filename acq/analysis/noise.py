@@ -13,7 +13,6 @@ from acq.records import FloatArray
 
 __all__ = ["NoiseModel", "estimate_noise"]
 
-_LOW_FREQUENCY_GUARD_HZ = 250.0  # below this stimulus-locked and mains residue exceeds what the baseline shows
 _ORDER = 16
 _WINDOW_S = 5e-3  # of the periodograms: resolves the front end's lower corner
 _BELIEVED_AFTER = 12.0  # windows after which the periodogram counts as much as the autoregression
@@ -33,12 +32,8 @@ class NoiseModel:
     sample_rate_hz: float
 
     def power(self, frequency_hz: FloatArray) -> FloatArray:
-        """Power per sample at each frequency, µV².
-
-        A guard term (1 + (250/f)⁴) keeps low frequencies from carrying the timing.
-        """
-        guard = 1.0 + (_LOW_FREQUENCY_GUARD_HZ / np.maximum(frequency_hz, 1.0)) ** 4
-        power: FloatArray = np.interp(frequency_hz, self.frequency_hz, self.density_uv2) * guard
+        """Power per sample at each frequency, µV²."""
+        power: FloatArray = np.interp(frequency_hz, self.frequency_hz, self.density_uv2)
         return power
 
 
