@@ -22,14 +22,12 @@ __all__ = [
     "OVERLAP_US",
     "ComplexArray",
     "GroupFit",
-    "MatchedFilter",
     "Refinement",
     "Segment",
     "estimate_templates",
     "fit_group",
     "make_segment",
     "nearest_neighbour_us",
-    "presence_gain",
     "refine_delays",
     "render",
     "spike_positions",
@@ -47,7 +45,6 @@ _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _SHARP_HZ = 1000.0  # above it lies the main spike, below it what two neighbours share
 _SHARP_TURNS = 10
-_SEARCH_STEP_US = 20.0
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 
@@ -56,8 +53,9 @@ _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
-    start, length : samples. lowest_hz : frequencies below it shape a potential, but hardly time it. frequency_hz : (n_bins,). basis : (length, n_bins) complex, taper included; time zero is
-    the middle of the window. phase : (n_bins, length), the way back to the samples.
+    start, length : samples. lowest_hz : frequencies below it shape a potential, but hardly time it. frequency_hz :
+    (n_bins,). basis : (length, n_bins) complex, taper included; time zero is the middle of the window. phase :
+    (n_bins, length), the way back to the samples.
     """
 
     start: int
@@ -65,7 +63,6 @@ class Segment:
     frequency_hz: FloatArray
     basis: ComplexArray
     phase: ComplexArray
-    taper: FloatArray
     sample_rate_hz: float
     lowest_hz: float
 
@@ -77,10 +74,11 @@ class Segment:
     def noise_power(self, noise: NoiseModel) -> FloatArray:
         """Expected |N(f)|² in every bin: (n_bins,); of noise, and at low frequencies of what is locked to the stimulus.
 
-        Artefact tails and mains hum exceed there what the noise model knows.
+        Artefact tails and mains hum exceed there what the noise model knows. The taper takes noise from the window's
+        ends but no potential, so it does not count: bins are a little dependent with it, and as informative as without.
         """
         guard = 1.0 + (_GUARD * self.lowest_hz / self.frequency_hz) ** 4
-        return noise.power(self.frequency_hz) * guard * float(np.sum(self.taper**2))
+        return noise.power(self.frequency_hz) * guard * self.length
 
     def transform(self, sweeps_uv: FloatArray) -> ComplexArray:
         """(n, n_samples) µV → (n, n_bins)."""
@@ -133,7 +131,7 @@ def make_segment(
     turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
     phase = np.ascontiguousarray(turns.conj().T)
     basis = (taper[:, None] * turns).astype(np.complex128)
-    return Segment(start, length, frequency_hz, basis, phase, taper, sample_rate_hz, band_hz[0])
+    return Segment(start, length, frequency_hz, basis, phase, sample_rate_hz, band_hz[0])
 
 
 @dataclass(slots=True)
@@ -142,7 +140,8 @@ class GroupFit:
 
     template : (f, b) complex, phase zero at the potential's reference. delay_us : (n, f) relative to the segment's
     middle.
-    amplitude : (n, f) relative to the template. gain : (n, f) log-likelihood gained by the fibre's presence, ×2.
+    amplitude : (n, f) relative to the template. log_odds : (n, f) of the fibre's presence, by likelihood alone; 0 where
+    nobody has asked.
     variance_us2 : (n, f) of the delay. residual : (n, b).
     """
 
@@ -151,7 +150,7 @@ class GroupFit:
     delay_us: FloatArray
     amplitude: FloatArray
     present: BoolArray
-    gain: FloatArray
+    log_odds: FloatArray
     variance_us2: FloatArray
     residual: ComplexArray
 
@@ -428,10 +427,9 @@ def fit_group(
             fit.estimate(_WHOLE, power)
             fit.refine(power)
     template = fit.known
-    gain = presence_gain(
-        fit.residual, template, fit.delay, fit.amplitude, present, weight=1.0 / power, omega=omega
-    )  # fmt: skip
-    return GroupFit(segment, template, fit.delay, fit.amplitude, present, gain, fit.variance, fit.residual)
+    return GroupFit(
+        segment, template, fit.delay, fit.amplitude, present, np.zeros_like(fit.delay), fit.variance, fit.residual
+    )
 
 
 class _Turns:
@@ -501,73 +499,19 @@ def _normalise(template: ComplexArray, amplitude: FloatArray, present: BoolArray
     return template * level[:, None], amplitude / level
 
 
-def presence_gain(
-    residual: ComplexArray,
-    template: ComplexArray,
-    delay: FloatArray,
-    amplitude: FloatArray,
-    present: BoolArray,
-    *,
-    weight: FloatArray,
-    omega: FloatArray,
-) -> FloatArray:
-    """Twice the log-likelihood lost without a fibre's fitted potential: (n, f), NaN where it is absent."""
-    shape = turned(template, delay, omega) * amplitude[:, :, None]
-    with_it = np.sum(np.abs(residual) ** 2 * weight, axis=1)
-    without = np.sum(np.abs(residual[:, None, :] + shape) ** 2 * weight, axis=2)
-    return np.where(present, 2.0 * (without - with_it[:, None]), np.nan)
-
-
-class MatchedFilter:
-    """Looks for one potential over a window of delays.
-
-    Parameters
-    ----------
-    template : (b,) complex
-    weight : (b,)
-        1 / noise power.
-    omega : (b,)
-        Angular frequency, rad/µs.
-    window_us : (float, float)
-        Delays to look at, every 20 µs.
-    """
-
-    def __init__(
-        self, template: ComplexArray, *, weight: FloatArray, omega: FloatArray, window_us: tuple[float, float]
-    ) -> None:
-        self.window_us = window_us
-        self._grid_us = np.arange(window_us[0], window_us[1] + _SEARCH_STEP_US, _SEARCH_STEP_US)
-        steer = (template.conj() * (2.0 * weight))[:, None] * np.exp(1j * np.outer(omega, self._grid_us))  # (b, g)
-        self._steer = np.concatenate([steer.real, -steer.imag])
-        self._energy = float(np.sum(2.0 * weight * np.abs(template) ** 2))
-
-    def search(self, residual: ComplexArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Find the potential in sweeps from which the fibres already found are taken off: (n, b) complex.
-
-        Returns
-        -------
-        delay_us, amplitude, gain : (n,)
-            At the delay with the largest gain; gain is twice the log-likelihood ratio with free amplitude.
-        """
-        output = np.concatenate([residual.real, residual.imag], axis=1) @ self._steer
-        best = np.argmax(output, axis=1)
-        peak = output[np.arange(residual.shape[0]), best]
-        return self._grid_us[best], peak / self._energy, np.where(peak > 0, peak**2 / self._energy, 0.0)
-
-
 def spike_positions(fit: GroupFit) -> FloatArray:
     """Positions of every fibre's reference in samples of the sweep: (n, f), NaN where absent."""
     position = fit.segment.middle + fit.delay_us * (fit.segment.sample_rate_hz * 1e-6)
     return np.where(fit.present, position, np.nan)
 
 
-def render(fit: GroupFit, *, n_samples: int, fibres: IntArray | None = None) -> FloatArray:
-    """The fitted potentials in the time domain: (n, n_samples), zero outside the segment."""
-    chosen = np.arange(fit.template.shape[0]) if fibres is None else fibres
+def render(fit: GroupFit, *, n_samples: int, sweeps: IntArray | None = None) -> FloatArray:
+    """The fitted potentials over time, in all or the given sweeps: (n, n_samples), zero outside the segment."""
+    rows = slice(None) if sweeps is None else sweeps
+    scale = np.where(fit.present, fit.amplitude, 0.0)[rows]
     omega = 2e-6 * np.pi * fit.segment.frequency_hz
-    scale = np.where(fit.present, fit.amplitude, 0.0)[:, chosen]
-    turn = np.exp(-1j * fit.delay_us[:, chosen, None] * omega) * scale[:, :, None]
-    spectrum = np.einsum("nfb,fb->nb", turn, fit.template[chosen])
-    out = np.zeros((fit.delay_us.shape[0], n_samples))
+    shape = turned(fit.template, fit.delay_us[rows], omega)
+    spectrum = (scale[:, None, :] @ shape)[:, 0]
+    out = np.zeros((scale.shape[0], n_samples))
     out[:, fit.segment.start : fit.segment.start + fit.segment.length] = fit.segment.synthesise(spectrum)
     return out

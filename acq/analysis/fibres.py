@@ -2,59 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from acq.analysis.alignment import (
-    GroupFit,
-    MatchedFilter,
-    fit_group,
-    make_segment,
-    nearest_neighbour_us,
-    render,
-    spike_positions,
-)
+from acq.analysis.alignment import GroupFit, render
 from acq.analysis.detection import find_events, find_polarity, sharpen
+from acq.analysis.fitting import FoundFibre, describe_fits, enough_responses, fit_tracks
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track, merge_tracks, track_events
-from acq.records import BoolArray, FloatArray
+from acq.records import FloatArray
 
-__all__ = ["PRESENT_AMPLITUDE", "PRESENT_GAIN", "FittedFibres", "FoundFibre", "find_fibres", "revise_presence"]
+__all__ = ["FittedFibres", "find_fibres"]
 
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
 _LOBE_BEFORE_US = 1300.0
 _LOBE_AFTER_US = 2600.0
-_REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
 _RESIDUAL_SHARE = 0.06  # of the neighbour: below this a leftover peak may be misfit of its varying shape
-PRESENT_AMPLITUDE = 0.45  # of the usual amplitude; a response is all or none
-PRESENT_GAIN = 30.0  # of the log-likelihood ×2; chance over a 2 ms window stays below 1e-5
-_LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
-_SEARCH_US = 400.0  # around the latencies seen
-
-
-@dataclass(frozen=True, slots=True)
-class FoundFibre:
-    """One potential in all sweeps. Arrays of (n,): position in samples of the sweep, amplitude relative to `wave_uv`.
-
-    wave_uv : averaged potential on `time_us`, both (n_times,), zero at the reference (steepest point), which lies
-    `reference_us` after the delay of fit `group`, row `column`. nearest_us : distance to the nearest other potential.
-    """
-
-    position: FloatArray
-    amplitude: FloatArray
-    variance_us2: FloatArray
-    time_us: FloatArray
-    wave_uv: FloatArray
-    rise_time_us: float
-    amplitude_uv: float
-    n_responses: int
-    group: int
-    column: int
-    reference_us: float
-    nearest_us: float
 
 
 class FittedFibres(NamedTuple):
@@ -93,7 +58,7 @@ def find_fibres(
     mains = _without_lobes(tracks, sample_rate_hz)
     if not mains:
         return FittedFibres((), (), polarity, noise_sd)
-    fits = _fit_all(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+    fits = fit_tracks(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
     for _ in range(2):
         left = sweeps_uv - sum(render(fit, n_samples=n_samples) for fit in fits)
         rest = _find_tracks(
@@ -104,21 +69,9 @@ def find_fibres(
             break
         mains = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
         mains = sorted(mains, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
-        fits = _fit_all(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
-    least_uv = _LEAST_SNR * noise.rms_uv
-    fibres = [
-        fibre
-        for index, fit in enumerate(fits)
-        for fibre in _describe(fit, index)
-        if fibre.n_responses >= _enough(n) and fibre.amplitude_uv >= least_uv
-    ]
-    fibres.sort(key=lambda fibre: float(np.nanmedian(fibre.position)))
-    return FittedFibres(tuple(fibres), tuple(fits), polarity, noise_sd)
-
-
-def _enough(n_sweeps: int) -> int:
-    """Responses needed to believe in a fibre: a handful, fewer while a recording has just begun."""
-    return min(8, max(3, n_sweeps // 2))
+        fits = fit_tracks(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+    fibres = describe_fits(fits, noise)
+    return FittedFibres(fibres, tuple(fits), polarity, noise_sd)
 
 
 def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:
@@ -138,7 +91,7 @@ def _find_tracks(
     )
     tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz)
     alive = [track for track in tracks if track.count >= 3]
-    return [t for t in merge_tracks(alive, sample_rate_hz=sample_rate_hz) if t.count >= _enough(n)]
+    return [t for t in merge_tracks(alive, sample_rate_hz=sample_rate_hz) if t.count >= enough_responses(n)]
 
 
 def _shares_sweeps(track: Track, other: Track) -> bool:
@@ -171,116 +124,3 @@ def _without_lobes(tracks: list[Track], sample_rate_hz: float) -> list[Track]:
         if not _is_shadow(track, kept, _MAIN_SHARE, sample_rate_hz):
             kept.append(track)
     return kept
-
-
-def _fit_all(
-    sweeps_uv: FloatArray,
-    tracks: list[Track],
-    first: int,
-    noise: NoiseModel,
-    sample_rate_hz: float,
-    settings: AnalysisSettings,
-) -> list[GroupFit]:
-    """Fit every group of overlapping tracks, then look again for responses missed and responses imagined."""
-    fits: list[GroupFit] = []
-    for group in _group(tracks, sample_rate_hz):
-        spikes = np.stack([t.position for t in group], axis=1)
-        present = np.isfinite(spikes)
-        segment = make_segment(
-            float(np.nanmin(spikes)),
-            float(np.nanmax(spikes)),
-            n_samples=sweeps_uv.shape[1],
-            first=first,
-            sample_rate_hz=sample_rate_hz,
-            band_hz=settings.fit_band_hz,
-        )
-        fit = fit_group(sweeps_uv, spikes, present, noise=noise, segment=segment)
-        for _ in range(2):
-            changed = revise_presence(fit, noise)
-            if not changed.any():
-                break
-            fit = fit_group(sweeps_uv, spike_positions(fit), fit.present, noise=noise, segment=segment, n_iterations=3)
-        fits.append(fit)
-    return fits
-
-
-def _group(tracks: list[Track], sample_rate_hz: float) -> list[list[Track]]:
-    """Chains of tracks whose templates overlap somewhere."""
-    ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
-    groups: list[list[Track]] = []
-    reach = _REACH_US * 1e-6 * sample_rate_hz
-    latest = -np.inf
-    for track in ordered:
-        earliest = float(np.nanmin(track.position))
-        if groups and earliest - latest < reach:
-            groups[-1].append(track)
-        else:
-            groups.append([track])
-            latest = -np.inf
-        latest = max(latest, float(np.nanmax(track.position)))
-    return groups
-
-
-def revise_presence(fit: GroupFit, noise: NoiseModel) -> BoolArray:
-    """Change `fit.present` where the likelihood says so; returns what changed, (n, f) bool."""
-    segment = fit.segment
-    omega = 2e-6 * np.pi * segment.frequency_hz
-    weight = 1.0 / segment.noise_power(noise)
-    before = fit.present.copy()
-    for j in range(fit.template.shape[0]):
-        seen = fit.present[:, j]
-        local = fit.amplitude[seen, j]
-        if not local.size:
-            continue
-        weak = seen & ((fit.amplitude[:, j] < PRESENT_AMPLITUDE) | (np.nan_to_num(fit.gain[:, j]) < PRESENT_GAIN))
-        fit.present[weak, j] = False
-        absent = np.flatnonzero(~seen)
-        delays = fit.delay_us[fit.present[:, j], j]
-        if absent.size and delays.size:
-            window = (float(delays.min()) - _SEARCH_US, float(delays.max()) + _SEARCH_US)
-            look = MatchedFilter(fit.template[j], weight=weight, omega=omega, window_us=window)
-            delay, amplitude, gain = look.search(fit.residual[absent])
-            found = (amplitude >= PRESENT_AMPLITUDE) & (gain >= PRESENT_GAIN) & (amplitude < 2.5)
-            fit.present[absent[found], j] = True
-            fit.delay_us[absent[found], j] = delay[found]
-            fit.amplitude[absent[found], j] = amplitude[found]
-    changed: BoolArray = before != fit.present
-    return changed
-
-
-def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
-    """The fibres of a fitted group, each with its reference moved to the steepest point of its main deflection."""
-    segment = fit.segment
-    step_us = 2.0
-    time_us = np.arange(-900.0, 1900.0, step_us)
-    fibres: list[FoundFibre] = []
-    nearest_us = nearest_neighbour_us(fit.delay_us, fit.present)
-    for j in range(fit.template.shape[0]):
-        wave = segment.to_time(fit.template[j], time_us)
-        trough = int(np.argmax(np.abs(wave)))
-        sign = -1.0 if wave[trough] < 0 else 1.0
-        upright = wave * -sign  # main spike negative
-        back = max(0, trough - round(600.0 / step_us))
-        crest = back + int(np.argmax(upright[back : trough + 1]))
-        slope = np.gradient(upright, step_us)
-        steepest = crest + int(np.argmin(slope[crest : trough + 1]))
-        reference_us = float(time_us[steepest])
-        present = fit.present[:, j]
-        position = spike_positions(fit)[:, j] + reference_us * segment.sample_rate_hz * 1e-6
-        fibres.append(
-            FoundFibre(
-                position=position,
-                amplitude=np.where(present, fit.amplitude[:, j], np.nan),
-                variance_us2=np.where(present, fit.variance_us2[:, j], np.nan),
-                time_us=time_us - reference_us,
-                wave_uv=wave,
-                rise_time_us=float(time_us[trough] - time_us[crest]),
-                amplitude_uv=float(wave.max() - wave.min()),
-                n_responses=int(present.sum()),
-                group=group,
-                column=j,
-                reference_us=reference_us,
-                nearest_us=float(nearest_us[j]),
-            )
-        )
-    return fibres

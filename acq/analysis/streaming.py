@@ -1,6 +1,6 @@
 """The same fibres, sweep by sweep: what each did in the sweep that has just come in.
 
-Known potentials are looked for with the matched filter of `alignment`; the templates are made anew as the recording
+Known potentials are looked for as in a whole recording (`matching`); the templates are made anew as the recording
 grows, and when something sharp keeps appearing that no known potential explains. Earlier sweeps are then measured again
 with the new templates.
 """
@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.alignment import GroupFit, MatchedFilter, presence_gain, refine_delays
 from acq.analysis.detection import find_events, sharpen
-from acq.analysis.fibres import PRESENT_AMPLITUDE, PRESENT_GAIN, FoundFibre
 from acq.analysis.filters import filter_sweeps
+from acq.analysis.fitting import FoundFibre
+from acq.analysis.matching import KnownPotentials, know_potentials, match
 from acq.analysis.quality import find_unusable_sweeps
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
@@ -27,11 +27,7 @@ _GROWTH = 2.0  # templates are made again each time the recording has grown by t
 _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time one fit takes
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
-_SEARCH_US = 450.0  # about the latencies of the recent responses
-_SEARCH_SPARE_US = 150.0  # so that the window need not move with every latency
 _SAME_FIBRE_US = 200.0
-_STEPS = 3  # of Gauss–Newton from a 20 µs grid: it converges in two
-_REMEMBERED = 32  # latencies of a fibre that say where to look next
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,10 +64,8 @@ class _Known:
 
     identity: int
     found: FoundFibre
-    recent_us: list[float]  # delays of the latest responses, in the fit's frame
     latency_us: FloatArray
     variance_us2: FloatArray
-    look: MatchedFilter | None = None  # over a window that holds the latencies for a while
 
 
 class StreamingAnalyser:
@@ -101,7 +95,7 @@ class StreamingAnalyser:
         self._next_identity = 0
         self._unexplained: list[bool] = []
         self._patience = 1
-        self._weights: list[tuple[FloatArray, FloatArray]] = []  # by group: angular frequency, 1 / noise power
+        self._groups: tuple[KnownPotentials, ...] = ()
 
     @property
     def n_sweeps(self) -> int:
@@ -204,19 +198,13 @@ class StreamingAnalyser:
             latency_us[:held] = self._latency_us(spread_over(found.position, waveforms.rejected))
             variance[:held] = spread_over(found.variance_us2, waveforms.rejected)
             identity = self._recognise(latency_us, {one.identity for one in known})
-            fit = waveforms.fits[found.group]
-            delays = fit.delay_us[fit.present[:, found.column], found.column]
-            known.append(_Known(identity, found, [float(d) for d in delays[-_REMEMBERED:]], latency_us, variance))
+            known.append(_Known(identity, found, latency_us, variance))
         # A discovery that found nothing new must see more evidence before it is tried again.
         self._patience = 1 if len(known) > len(self._known) else 2
         self._waveforms = waveforms
         self._known = known
         noise = waveforms.noise
-        self._weights = [
-            (2e-6 * np.pi * fit.segment.frequency_hz, 1.0 / fit.segment.noise_power(noise))
-            for fit in waveforms.fits
-            if noise is not None
-        ]
+        self._groups = () if noise is None else tuple(know_potentials(fit, noise) for fit in waveforms.fits)
         self._unexplained.clear()
         grown = int(np.ceil(self._count * _GROWTH))
         self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)
@@ -255,57 +243,26 @@ class StreamingAnalyser:
                 earliest_latency_ms=self._settings.earliest_latency_ms,
             )
         left = filtered.copy()
-        for group, fit in enumerate(waveforms.fits):
-            mine = [known for known in self._known if known.found.group == group]
-            if mine:
-                self._measure_group(row, filtered, fit, mine, left)
+        for group, potentials in enumerate(self._groups):
+            self._measure_group(row, filtered, potentials, [k for k in self._known if k.found.group == group], left)
         self._unexplained.append(self._has_leftover(left, waveforms))
         del self._unexplained[:-8]
 
     def _measure_group(
-        self, row: int, filtered: FloatArray, fit: GroupFit, mine: list[_Known], left: FloatArray
+        self, row: int, filtered: FloatArray, potentials: KnownPotentials, mine: list[_Known], left: FloatArray
     ) -> None:
-        """One group in one sweep: largest potential first, then all together; what it explains is taken off `left`."""
-        segment = fit.segment
-        omega, weight = self._weights[mine[0].found.group]
-        spectrum = segment.transform(filtered)
-        n_fibres = fit.template.shape[0]
-        delay = np.zeros((1, n_fibres))
-        amplitude = np.ones((1, n_fibres))
-        present = np.zeros((1, n_fibres), dtype=bool)
-        remaining = spectrum
-        for known in sorted(mine, key=lambda k: -k.found.amplitude_uv):
-            j = known.found.column
-            window = (min(known.recent_us) - _SEARCH_US, max(known.recent_us) + _SEARCH_US)
-            if known.look is None or not (
-                known.look.window_us[0] <= window[0] and window[1] <= known.look.window_us[1]
-            ):
-                wide = (window[0] - _SEARCH_SPARE_US, window[1] + _SEARCH_SPARE_US)
-                known.look = MatchedFilter(fit.template[j], weight=weight, omega=omega, window_us=wide)
-            d, a, gain = known.look.search(remaining)
-            if a[0] >= PRESENT_AMPLITUDE and gain[0] >= PRESENT_GAIN:
-                present[0, j], delay[0, j], amplitude[0, j] = True, d[0], min(a[0], 2.5)
-                remaining = remaining - amplitude[0, j] * fit.template[j] * np.exp(-1j * delay[0, j] * omega)
-        if not present.any():
+        """One group in one sweep; what it explains is taken off `left`."""
+        found = match(filtered, potentials)
+        if not found.present.any():
             return
-        delay, amplitude, variance, residual, *_ = refine_delays(
-            spectrum, fit.template, delay, amplitude, present, weight=weight, omega=omega, n_steps=_STEPS
-        )
-        gain = presence_gain(residual, fit.template, delay, amplitude, present, weight=weight, omega=omega)
-        present &= (amplitude >= PRESENT_AMPLITUDE) & (np.nan_to_num(gain) >= PRESENT_GAIN)
+        segment = potentials.segment
         for known in mine:
             j = known.found.column
-            if not present[0, j]:
-                continue
-            position = segment.middle + (delay[0, j] + known.found.reference_us) * self._rate_hz * 1e-6
-            known.latency_us[row] = (position - self._onset) * 1e6 / self._rate_hz
-            known.variance_us2[row] = variance[0, j]
-            known.recent_us.append(float(delay[0, j]))
-            del known.recent_us[:-_REMEMBERED]
-        model = np.einsum(
-            "f,fb->b", np.where(present, amplitude, 0.0)[0], np.exp(-1j * delay[0][:, None] * omega) * fit.template
-        )
-        left[0, segment.start : segment.start + segment.length] -= segment.synthesise(model)
+            if found.present[0, j]:
+                position = segment.middle + (found.delay_us[0, j] + known.found.reference_us) * self._rate_hz * 1e-6
+                known.latency_us[row] = (position - self._onset) * 1e6 / self._rate_hz
+                known.variance_us2[row] = found.variance_us2[0, j]
+        left[0, segment.start : segment.start + segment.length] -= segment.synthesise(found.model[0])
 
     def _has_leftover(self, left_uv: FloatArray, waveforms: Waveforms) -> bool:
         """Whether something sharp remains that no known potential explains."""

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.alignment import GroupFit
-from acq.analysis.fibres import FoundFibre, find_fibres
+from acq.analysis.alignment import GroupFit, render
+from acq.analysis.fibres import FittedFibres, find_fibres
 from acq.analysis.filters import filter_sweeps
+from acq.analysis.fitting import FoundFibre, describe_fits, fit_again
 from acq.analysis.noise import NoiseModel, estimate_noise
 from acq.analysis.quality import QualityReference, find_unusable_sweeps, learn_quality
 from acq.analysis.settings import AnalysisSettings
@@ -19,6 +20,9 @@ __all__ = ["Waveforms", "measure_waveforms", "spread_over"]
 _GAP_SAMPLES = 2  # between the baseline and the stimulus
 _FEWEST_SAMPLES = 64  # after the stimulus
 _TAIL_SHARE = 0.25  # of the sweep, at its end
+_NOISE_SWEEPS = 200  # enough to know the noise by
+_FEWEST_TO_AVERAGE = 12
+_LEAST_NOISE_SAMPLES = 128
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +81,25 @@ def measure_waveforms(
         )
     noise = estimate_noise(_baselines(kept, onset_index), sample_rate_hz=sample_rate_hz)
     found = find_fibres(kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings)
+    if found.fits:
+        noise, found = _settle(kept, found, noise, sample_rate_hz, quality.start)
     return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv)
+
+
+def _settle(
+    sweeps_uv: FloatArray, found: FittedFibres, noise: NoiseModel, sample_rate_hz: float, first: int
+) -> tuple[NoiseModel, FittedFibres]:
+    """Once the potentials can be taken off, the whole sweep tells of the noise, not its ends alone; fit with that."""
+    chosen = np.linspace(0, sweeps_uv.shape[0] - 1, min(sweeps_uv.shape[0], _NOISE_SWEEPS)).astype(int)
+    potentials = sum(render(fit, n_samples=sweeps_uv.shape[1], sweeps=chosen) for fit in found.fits)
+    left = (sweeps_uv[chosen] - potentials)[:, first:]
+    if left.shape[0] >= _FEWEST_TO_AVERAGE:
+        left -= left.mean(axis=0)  # distant activity locked to the stimulus is no noise
+    if left.shape[1] < _LEAST_NOISE_SAMPLES:
+        return noise, found
+    better = estimate_noise([left], sample_rate_hz=sample_rate_hz)
+    fits = tuple(fit_again(sweeps_uv, found.fits, better))
+    return better, found._replace(fibres=describe_fits(fits, better), fits=fits)
 
 
 def _baselines(sweeps_uv: FloatArray, onset_index: int) -> list[FloatArray]:

@@ -1,0 +1,199 @@
+"""From tracks to fits: the potentials of every group of fibres, and what each did in every sweep."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from acq.analysis.alignment import GroupFit, Segment, fit_group, make_segment, nearest_neighbour_us, spike_positions
+from acq.analysis.matching import know_potentials, match
+from acq.analysis.noise import NoiseModel
+from acq.analysis.settings import AnalysisSettings
+from acq.analysis.tracking import Track
+from acq.records import BoolArray, FloatArray, IntArray
+
+__all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks"]
+
+_REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
+_LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
+_LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
+_LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
+_REVISIONS = 2  # of who responded where
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFibre:
+    """One potential in all sweeps. Arrays of (n,): position in samples of the sweep, amplitude relative to `wave_uv`.
+
+    wave_uv : averaged potential on `time_us`, both (n_times,), zero at the reference (steepest point), which lies
+    `reference_us` after the delay of fit `group`, row `column`. nearest_us : distance to the nearest other potential.
+    """
+
+    position: FloatArray
+    amplitude: FloatArray
+    variance_us2: FloatArray
+    time_us: FloatArray
+    wave_uv: FloatArray
+    rise_time_us: float
+    amplitude_uv: float
+    n_responses: int
+    group: int
+    column: int
+    reference_us: float
+    nearest_us: float
+
+
+def enough_responses(n_sweeps: int) -> int:
+    """Responses needed to believe in a fibre: a handful, fewer while a recording has just begun."""
+    return min(8, max(3, n_sweeps // 2))
+
+
+def fit_tracks(
+    sweeps_uv: FloatArray,
+    tracks: Sequence[Track],
+    first: int,
+    noise: NoiseModel,
+    sample_rate_hz: float,
+    settings: AnalysisSettings,
+) -> list[GroupFit]:
+    """Fit every group of overlapping tracks; responses missed and responses imagined are put right.
+
+    Parameters
+    ----------
+    sweeps_uv : (n, n_samples)
+    tracks : sequence of Track
+        Over the same sweeps.
+    first : int
+        Sample from which there may be responses.
+    """
+    fits: list[GroupFit] = []
+    for group in _group(tracks, sample_rate_hz):
+        spikes = np.stack([t.position for t in group], axis=1)
+        segment = make_segment(
+            float(np.nanmin(spikes)),
+            float(np.nanmax(spikes)),
+            n_samples=sweeps_uv.shape[1],
+            first=first,
+            sample_rate_hz=sample_rate_hz,
+            band_hz=settings.fit_band_hz,
+        )
+        fits.append(_fit_group(sweeps_uv, spikes, np.isfinite(spikes), noise, segment, n_iterations=6))
+    return fits
+
+
+def fit_again(sweeps_uv: FloatArray, fits: Sequence[GroupFit], noise: NoiseModel) -> list[GroupFit]:
+    """The same groups once more, with a better knowledge of the noise."""
+    return [
+        _fit_group(sweeps_uv, spike_positions(fit), fit.present, noise, fit.segment, n_iterations=3) for fit in fits
+    ]
+
+
+def _fit_group(
+    sweeps_uv: FloatArray,
+    spikes: FloatArray,
+    present: BoolArray,
+    noise: NoiseModel,
+    segment: Segment,
+    *,
+    n_iterations: int,
+) -> GroupFit:
+    """Templates from as many sweeps as it takes, then every sweep with these templates."""
+    rows = _learn_from(present)
+    fit = fit_group(
+        sweeps_uv[rows], spikes[rows], present[rows], noise=noise, segment=segment, n_iterations=n_iterations
+    )
+    for _ in range(_REVISIONS):
+        found = match(sweeps_uv[rows], know_potentials(fit, noise))
+        if np.array_equal(found.present, fit.present) or not found.present.any(axis=0).all():
+            break
+        at = segment.middle + found.delay_us * (segment.sample_rate_hz * 1e-6)
+        fit = fit_group(sweeps_uv[rows], at, found.present, noise=noise, segment=segment, n_iterations=3)
+    found = match(sweeps_uv, know_potentials(fit, noise))
+    return GroupFit(
+        segment, fit.template, np.nan_to_num(found.delay_us), np.nan_to_num(found.amplitude), found.present,
+        found.log_odds, found.variance_us2, found.residual,
+    )  # fmt: skip
+
+
+def _learn_from(present: BoolArray) -> IntArray:
+    """Sweeps to make templates from: evenly spread, with enough responses of every fibre: (n, f) → (m,)."""
+    n = present.shape[0]
+    if n <= _LEARNT_FROM:
+        return np.arange(n)
+    chosen = np.zeros(n, dtype=bool)
+    chosen[np.linspace(0, n - 1, _LEARNT_FROM).astype(int)] = True
+    for seen in present.T:
+        missing = _LEAST_RESPONSES - int(np.sum(seen & chosen))
+        spare = np.flatnonzero(seen & ~chosen)
+        if missing > 0 and spare.size:
+            chosen[spare[np.linspace(0, spare.size - 1, min(missing, spare.size)).astype(int)]] = True
+    return np.flatnonzero(chosen)
+
+
+def _group(tracks: Sequence[Track], sample_rate_hz: float) -> list[list[Track]]:
+    """Chains of tracks whose templates overlap somewhere."""
+    ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
+    groups: list[list[Track]] = []
+    reach = _REACH_US * 1e-6 * sample_rate_hz
+    latest = -np.inf
+    for track in ordered:
+        earliest = float(np.nanmin(track.position))
+        if groups and earliest - latest < reach:
+            groups[-1].append(track)
+        else:
+            groups.append([track])
+            latest = -np.inf
+        latest = max(latest, float(np.nanmax(track.position)))
+    return groups
+
+
+def describe_fits(fits: Sequence[GroupFit], noise: NoiseModel) -> tuple[FoundFibre, ...]:
+    """The fibres of all groups that there is enough of to believe in, ordered by latency."""
+    fibres = [fibre for index, fit in enumerate(fits) for fibre in _describe(fit, index)]
+    believed = [
+        fibre
+        for fibre in fibres
+        if fibre.n_responses >= enough_responses(fibre.position.size)
+        and fibre.amplitude_uv >= _LEAST_SNR * noise.rms_uv
+    ]
+    return tuple(sorted(believed, key=lambda fibre: float(np.nanmedian(fibre.position))))
+
+
+def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
+    """The fibres of a fitted group, each with its reference moved to the steepest point of its main deflection."""
+    segment = fit.segment
+    step_us = 2.0
+    time_us = np.arange(-900.0, 1900.0, step_us)
+    fibres: list[FoundFibre] = []
+    nearest_us = nearest_neighbour_us(fit.delay_us, fit.present)
+    for j in range(fit.template.shape[0]):
+        wave = segment.to_time(fit.template[j], time_us)
+        trough = int(np.argmax(np.abs(wave)))
+        sign = -1.0 if wave[trough] < 0 else 1.0
+        upright = wave * -sign  # main spike negative
+        back = max(0, trough - round(600.0 / step_us))
+        crest = back + int(np.argmax(upright[back : trough + 1]))
+        slope = np.gradient(upright, step_us)
+        steepest = crest + int(np.argmin(slope[crest : trough + 1]))
+        reference_us = float(time_us[steepest])
+        present = fit.present[:, j]
+        position = spike_positions(fit)[:, j] + reference_us * segment.sample_rate_hz * 1e-6
+        fibres.append(
+            FoundFibre(
+                position=position,
+                amplitude=np.where(present, fit.amplitude[:, j], np.nan),
+                variance_us2=np.where(present, fit.variance_us2[:, j], np.nan),
+                time_us=time_us - reference_us,
+                wave_uv=wave,
+                rise_time_us=float(time_us[trough] - time_us[crest]),
+                amplitude_uv=float(wave.max() - wave.min()),
+                n_responses=int(present.sum()),
+                group=group,
+                column=j,
+                reference_us=reference_us,
+                nearest_us=float(nearest_us[j]),
+            )
+        )
+    return fibres
