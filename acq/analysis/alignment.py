@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, toeplitz
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from acq.analysis.noise import NoiseModel
 from acq.records import BoolArray, FloatArray, IntArray
@@ -43,8 +44,9 @@ _TAPER_US = 400.0
 _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; keeps an overlapped fit finite
 _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
-_SHARP_HZ = 1000.0  # above it lies the main spike, below it what two neighbours share
-_SHARP_TURNS = 10
+_EM_TURNS = 20
+_NEIGHBOURS = 15  # responses that say what a delay is expected to be
+_LEAST_DELAY_SD_US = 3.0
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 
@@ -193,6 +195,8 @@ def refine_delays(
     n_steps: int,
     amplitude_sd: float | FloatArray = _AMPLITUDE_SD,
     usual_amplitude: FloatArray | None = None,
+    usual_delay_us: FloatArray | None = None,
+    delay_sd_us: FloatArray | None = None,
 ) -> Refinement:
     """Joint Gauss–Newton on delays and amplitudes of all fibres present in each sweep.
 
@@ -209,16 +213,20 @@ def refine_delays(
         Angular frequency, rad/µs.
     amplitude_sd : float or (f,)
         Prior of the amplitudes about `usual_amplitude` (f,), or about the starting values where that is None.
+    usual_delay_us : (n, f), delay_sd_us : (f,), optional
+        Prior of the delays; without it they are free.
     """
     n, f = delay_us.shape
     root = np.sqrt(2.0 * weight)
     white_template = template * root
     precision = np.broadcast_to(1.0 / np.asarray(amplitude_sd, dtype=np.float64) ** 2, (f,))
     centre = amplitude if usual_amplitude is None else np.broadcast_to(usual_amplitude, (n, f))
+    middle = np.zeros((n, f)) if usual_delay_us is None else usual_delay_us
+    sharpness = np.full(f, 1e-9) if delay_sd_us is None else delay_sd_us**-2.0
     parts = [
         _refine_chunk(
             spectrum[rows] * root, white_template, delay_us[rows], amplitude[rows], present[rows], omega,
-            n_steps, precision, centre[rows],
+            n_steps, precision, centre[rows], sharpness, middle[rows],
         )
         for rows in (slice(start, start + _CHUNK) for start in range(0, max(n, 1), _CHUNK))
     ]  # fmt: skip
@@ -236,6 +244,8 @@ def _refine_chunk(
     n_steps: int,
     precision: FloatArray,
     centre: FloatArray,
+    sharpness: FloatArray,
+    middle: FloatArray,
 ) -> Refinement:
     """Few enough sweeps for the processor's cache; spectrum and templates are whitened."""
     n, f = delay_us.shape
@@ -264,8 +274,9 @@ def _refine_chunk(
         right = (jacobian @ residual[:, :, None])[:, :, 0]
         normal[:, amplitudes, amplitudes] += precision
         right[:, f:] += precision * (centre - scale) * seen
+        right[:, :f] += sharpness * (middle - delay) * seen
         # An absent fibre's rows are empty: a unit diagonal keeps the system regular and its step zero.
-        normal[:, delays, delays] += np.where(present, 1e-9, 1.0)
+        normal[:, delays, delays] += np.where(present, sharpness, 1.0)
         normal[:, amplitudes, amplitudes] += np.where(present, 0.0, 1.0 - precision)
         inverse = np.linalg.inv(normal)
         move = (inverse @ right[:, :, None])[:, :, 0]
@@ -327,6 +338,7 @@ def estimate_templates(
     segment: Segment,
     extent: _Extent,
     previous: ComplexArray | None,
+    covariance: FloatArray | None = None,
 ) -> ComplexArray:
     """Most probable templates of all fibres at once, given the delays.
 
@@ -334,6 +346,12 @@ def estimate_templates(
     smoothed spectrum of the template before (the Wiener gain of an average). Overlapping fibres are told apart by their
     relative jitter and by sweeps in which one is absent; where neither tells, the prior splits evenly and nothing
     drifts.
+
+    Parameters
+    ----------
+    covariance : (n, 2f, 2f), optional
+        Of the errors of delays, then amplitudes: an uncertain delay blurs what it says of a template, and what two
+        uncertain delays say together.
 
     Returns
     -------
@@ -345,6 +363,8 @@ def estimate_templates(
     by_bin = turn.transpose(2, 1, 0)  # (b, f, n)
     normal = by_bin.conj() @ by_bin.transpose(0, 2, 1)  # (b, f, f)
     right = (by_bin.conj() @ spectrum.T[:, :, None])[:, :, 0]  # (b, f)
+    if covariance is not None:
+        _blur(normal, right, covariance, turn, spectrum, omega)
     own = np.maximum(np.einsum("bjj->bj", normal).real, 1e-12)
     rough = right / own if previous is None else previous.T
     noise_left = power[:, None] / own
@@ -374,6 +394,34 @@ def estimate_templates(
     values = cho_solve(cho_factor(matrix, lower=True), vector).reshape(f, m)
     templates: ComplexArray = values @ steer.conj()
     return templates
+
+
+def _blur(
+    normal: ComplexArray,
+    right: ComplexArray,
+    covariance: FloatArray,
+    turn: ComplexArray,
+    spectrum: ComplexArray,
+    omega: FloatArray,
+) -> None:
+    """Expectations over uncertain delays and amplitudes, in place of their values at the best estimate.
+
+    For a Gaussian error with variance v, E exp(−iωd) is exp(−iωd − ω²v/2).
+    """
+    f = normal.shape[1]
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
+    seen = np.any(turn != 0.0, axis=2)
+    for i in range(f):
+        there = seen[:, i]
+        blurred = turn[there, i] * np.exp(-0.5 * np.outer(variance[there, i], omega**2))
+        right[:, i] = np.einsum("nb,nb->b", blurred.conj(), spectrum[there])
+        normal[:, i, i] += float(np.sum(variance[there, f + i]))
+        for j in range(i):
+            both = there & seen[:, j]
+            apart = variance[both, i] + variance[both, j] - 2.0 * covariance[both, i, j]
+            blurred = turn[both, i].conj() * turn[both, j] * np.exp(-0.5 * np.outer(apart, omega**2))
+            normal[:, i, j] = blurred.sum(axis=0)
+            normal[:, j, i] = normal[:, i, j].conj()
 
 
 def _smoothed(strength: FloatArray) -> FloatArray:
@@ -414,13 +462,8 @@ def fit_group(
     delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
     fit = _Turns(spectrum, present, segment, omega, delay)
     if _overlaps(delay, present):
-        sharp_power = power * (1.0 + (_SHARP_HZ / segment.frequency_hz) ** 8)
-        for _ in range(_SHARP_TURNS):
-            fit.estimate(_SPIKE, sharp_power)
-            fit.refine(sharp_power)
-        fit.template = None
-        for _ in range(3):
-            fit.estimate(_WHOLE, power)
+        fit.estimate(_WHOLE, power)
+        fit.expect_and_maximise(power, _EM_TURNS)
         fit.refine(power)
     else:
         for _ in range(n_iterations):
@@ -469,6 +512,40 @@ class _Turns:
             omega=self._omega, n_steps=_STEPS,
         )  # fmt: skip
         self.template, self.amplitude = _normalise(self.known, amplitude, self._present)
+
+    def expect_and_maximise(self, power: FloatArray, n_turns: int) -> None:
+        """Whole templates, marginal over delays and amplitudes, whose SDs are learnt with them (empirical Bayes)."""
+        for _ in range(n_turns):
+            usual = _usual(self.delay, self._present)
+            error = np.nan_to_num(self.variance)
+            count = np.maximum(self._present.sum(axis=0), 1)
+            apart = np.where(self._present, (self.delay - usual) ** 2 + error, 0.0)
+            delay_sd = np.maximum(np.sqrt(apart.sum(axis=0) / count), _LEAST_DELAY_SD_US)
+            spread = np.where(self._present, (self.amplitude - 1.0) ** 2, 0.0)
+            amplitude_sd = np.clip(np.sqrt(spread.sum(axis=0) / count), 0.02, _AMPLITUDE_SD)
+            found = refine_delays(
+                self._spectrum, self.known, self.delay, self.amplitude, self._present, weight=1.0 / power,
+                omega=self._omega, n_steps=_STEPS, amplitude_sd=amplitude_sd, usual_amplitude=np.ones(count.size),
+                usual_delay_us=usual, delay_sd_us=delay_sd,
+            )  # fmt: skip
+            self.delay, self.variance, self.residual = found.delay_us, found.variance_us2, found.residual
+            self.template, self.amplitude = _normalise(self.known, found.amplitude, self._present)
+            self.template = estimate_templates(
+                self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
+                segment=self._segment, extent=_WHOLE, previous=self.template,
+                covariance=np.linalg.inv(found.information),
+            )  # fmt: skip
+
+
+def _usual(delay_us: FloatArray, present: BoolArray) -> FloatArray:
+    """What each delay is expected to be from those about it: (n, f); follows drift and changes of the rate."""
+    usual = delay_us.copy()
+    for j in range(delay_us.shape[1]):
+        seen = np.flatnonzero(present[:, j])
+        if seen.size:
+            middle = median_filter(delay_us[seen, j], _NEIGHBOURS, mode="nearest")
+            usual[seen, j] = uniform_filter1d(middle, _NEIGHBOURS)
+    return usual
 
 
 def _overlaps(delay_us: FloatArray, present: BoolArray) -> bool:

@@ -37,6 +37,7 @@ _LEAST_AMPLITUDE = 0.45  # of the usual amplitude; a response is all or none
 _UNUSUAL = 3.0  # SDs of the amplitude, from which another combination of neighbours may explain a sweep better
 _NOWHERE = -30.0  # log density of a delay where the potential cannot be
 _LEAST_SHARPNESS = 2.0 * np.pi / 900.0**2  # of a delay, 1/µs²: no wider than what is searched
+_FAINT = 0.05  # amplitude from which a potential that was not seen on the grid is fitted
 _STEPS = 3  # of Gauss–Newton from the grid: it converges in two
 _SURE = 12.0  # log odds of a potential from which no alternative is tried
 _MOST_DOUBTED = 3  # potentials of one sweep that are tried with and without: 8 combinations
@@ -184,24 +185,65 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
 
 
 def _search_and_fit(spectrum: ComplexArray, known: KnownPotentials, wanted: BoolArray) -> Refinement:
-    """The wanted potentials of every sweep on the grid, strongest first, then all together: `wanted` (n, f)."""
+    """The wanted potentials of every sweep, (n, f) bool, on the grid and then all together.
+
+    Strongest first, which asks nothing of where they usually are. Near neighbours can be taken for each other that way,
+    so they are also sought from their usual places, and the better explanation is kept.
+    """
     n, n_fibres = wanted.shape
-    remaining = np.concatenate([spectrum.real, spectrum.imag], axis=1)
-    delay = np.zeros((n, n_fibres))
-    amplitude = np.zeros((n, n_fibres))
+    nowhere = np.zeros((n, n_fibres))
+    state = _fit(spectrum, known, *_search(spectrum, known, wanted, nowhere, nowhere, n_rounds=1), wanted)
+    if not known.is_crowded:
+        return state
+    usual = np.array([grid[np.argmax(prior)] for grid, prior in zip(known.grid_us, known.log_prior, strict=True)])
+    there = np.broadcast_to(usual, (n, n_fibres))
+    other = _fit(
+        spectrum, known, *_search(spectrum, known, wanted, there, wanted.astype(np.float64), n_rounds=2), wanted
+    )
+    better = np.flatnonzero(_log_evidence(known, other, wanted) > _log_evidence(known, state, wanted))
+    return _put(state, better, Refinement(*(part[better] for part in other)))
+
+
+def _search(
+    spectrum: ComplexArray,
+    known: KnownPotentials,
+    wanted: BoolArray,
+    delay_us: FloatArray,
+    amplitude: FloatArray,
+    *,
+    n_rounds: int,
+) -> tuple[FloatArray, FloatArray]:
+    """Each potential where it explains most of what the others leave, in turn: delays and amplitudes, (n, f) each.
+
+    delay_us, amplitude : (n, f) to begin with; nothing is taken off for an amplitude of 0.
+    """
+    n = wanted.shape[0]
+    delay, size = delay_us.copy(), amplitude.copy()
     precision = known.amplitude_sd**-2.0
-    for place, j in enumerate(known.order):
-        output = remaining @ known.steer[j]
-        pull = np.maximum(output + precision[j], 0.0)
-        score = pull * pull * (0.5 / (known.energy[j] + precision[j])) + known.log_prior[j]
-        best = np.argmax(score, axis=1)
-        delay[:, j] = known.grid_us[j][best]
-        amplitude[:, j] = pull[np.arange(n), best] / (known.energy[j] + precision[j])
-        if place + 1 < n_fibres:
-            taken = np.where(wanted[:, j] & (amplitude[:, j] > _LEAST_AMPLITUDE / 2.0), amplitude[:, j], 0.0)
-            shape = turned(known.template[j : j + 1], delay[:, j : j + 1], known.omega)[:, 0] * taken[:, None]
-            remaining -= np.concatenate([shape.real, shape.imag], axis=1)
-    return _fit(spectrum, known, delay, amplitude, wanted)
+    remaining = np.concatenate([spectrum.real, spectrum.imag], axis=1)
+    for j in known.order:
+        if size[:, j].any():
+            remaining -= _own_share(known, j, delay[:, j], size[:, j])
+    for _ in range(n_rounds):
+        for j in known.order:
+            if size[:, j].any():
+                remaining += _own_share(known, j, delay[:, j], size[:, j])
+            output = remaining @ known.steer[j]
+            pull = np.maximum(output + precision[j], 0.0)
+            score = pull * pull * (0.5 / (known.energy[j] + precision[j])) + known.log_prior[j]
+            best = np.argmax(score, axis=1)
+            delay[:, j] = known.grid_us[j][best]
+            size[:, j] = pull[np.arange(n), best] / (known.energy[j] + precision[j])
+            size[~wanted[:, j] | (size[:, j] < _LEAST_AMPLITUDE / 2.0), j] = 0.0
+            if len(known.order) > 1:
+                remaining -= _own_share(known, j, delay[:, j], size[:, j])
+    return delay, np.maximum(size, _FAINT)
+
+
+def _own_share(known: KnownPotentials, j: int, delay_us: FloatArray, amplitude: FloatArray) -> FloatArray:
+    """What one potential adds to every sweep: (n, 2b), real and imaginary parts side by side."""
+    shape = turned(known.template[j : j + 1], delay_us[:, None], known.omega)[:, 0] * amplitude[:, None]
+    return np.concatenate([shape.real, shape.imag], axis=1)
 
 
 def _fit(
