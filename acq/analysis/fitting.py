@@ -20,7 +20,7 @@ _REACH_US = 2800.0  # potentials closer than this share a group: their templates
 _LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
 _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
-_REVISIONS = 2  # of who responded where
+_REVISIONS = 4  # of who responded where
 
 
 @dataclass(frozen=True, slots=True)

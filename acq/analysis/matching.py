@@ -19,7 +19,6 @@ from acq.analysis.alignment import (
     GroupFit,
     Refinement,
     Segment,
-    nearest_neighbour_us,
     refine_delays,
     turned,
 )
@@ -30,8 +29,9 @@ __all__ = ["KnownPotentials", "Matches", "know_potentials", "match"]
 
 _GRID_US = 20.0
 _BEYOND_US = 450.0  # latencies are looked for this far beyond those seen
-_PRIOR_WIDTH_US = 60.0  # smooths the latencies seen into a prior
-_ANYWHERE = 0.1  # share of the prior that says nothing of the latency
+_PRIOR_WIDTH_US = 30.0  # smooths the latencies seen into a prior, at least
+_ANYWHERE = 0.03  # share of the prior that says nothing of the latency
+_RARE = -3.0  # log density against the commonest delay from which another explanation is tried
 _AMPLITUDE_SD = (0.15, 0.5)  # least and largest SD of a potential's amplitude that is believed
 _LEAST_AMPLITUDE = 0.45  # of the usual amplitude; a response is all or none
 _UNUSUAL = 3.0  # SDs of the amplitude, from which another combination of neighbours may explain a sweep better
@@ -50,8 +50,8 @@ class KnownPotentials:
 
     weight : (b,) 1 / noise power. omega : (b,) angular frequency, rad/µs. grid_us : f times (g,). log_prior : f times
     (g,) of the density of the delay, 1/µs. steer : f times (2b, g) real, gives a potential's matched output at every
-    delay. energy, amplitude_sd : (f,), of an average response. order : fibres, strongest first. is_crowded : whether
-    potentials are near enough to be taken for each other.
+    delay. energy, amplitude_sd : (f,), of an average response. order : fibres, strongest first. near : (f, f) bool,
+    which ones may be taken for each other. is_crowded : whether there are any such.
     """
 
     segment: Segment
@@ -65,6 +65,7 @@ class KnownPotentials:
     amplitude_sd: FloatArray
     order: tuple[int, ...]
     is_crowded: bool
+    near: BoolArray
 
 
 class Matches(NamedTuple):
@@ -96,6 +97,7 @@ def know_potentials(fit: GroupFit, noise: NoiseModel) -> KnownPotentials:
         real = pull.real[:, None] * np.cos(angle) - pull.imag[:, None] * np.sin(angle)
         imaginary = pull.real[:, None] * np.sin(angle) + pull.imag[:, None] * np.cos(angle)
         steers.append(np.concatenate([real, -imaginary]))
+    near = _near(seen)
     return KnownPotentials(
         segment=segment,
         template=fit.template,
@@ -107,8 +109,18 @@ def know_potentials(fit: GroupFit, noise: NoiseModel) -> KnownPotentials:
         energy=energy,
         amplitude_sd=np.array([_amplitude_sd(fit, j) for j in range(n_fibres)]),
         order=tuple(int(j) for j in np.argsort(-energy, kind="stable")),
-        is_crowded=bool(np.any(nearest_neighbour_us(fit.delay_us, fit.present) < 2.0 * OVERLAP_US)),
+        is_crowded=bool(near.any()),
+        near=near,
     )
+
+
+def _near(seen_us: list[FloatArray]) -> BoolArray:
+    """Which potentials' usual places lie near each other: (f, f), none near itself."""
+    usual = np.array([np.median(delays) if delays.size else np.inf for delays in seen_us])
+    with np.errstate(invalid="ignore"):
+        near: BoolArray = np.abs(usual[:, None] - usual[None, :]) < 2.0 * OVERLAP_US
+    np.fill_diagonal(near, False)
+    return near
 
 
 def _grid_us(delays_us: FloatArray) -> FloatArray:
@@ -161,7 +173,11 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
     if known.is_crowded:
         # Neighbours share what they explain: odds of one alone are no safe guide where they are near even.
         unusual = present & (np.abs(state.amplitude - 1.0) > _UNUSUAL * known.amplitude_sd)
-        doubted = (np.abs(odds) < _SURE) | unusual
+        usual = np.array([prior.max() for prior in known.log_prior])
+        misplaced = present & (_prior_at(known, state.delay_us) < usual + _RARE)
+        doubted = (np.abs(odds) < _SURE) | unusual | misplaced
+        # A response that may be a neighbour's puts that one in doubt too.
+        doubted |= (unusual | misplaced) @ known.near
         crowd = doubted.any(axis=1)
         if crowd.any():
             rows = np.flatnonzero(crowd)
