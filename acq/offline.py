@@ -12,12 +12,13 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
+from acq.analysis.acceptability import AcceptabilityLimits, judge_potential
 from acq.analysis.alignment import OVERLAP_US
 from acq.analysis.blas import one_blas_thread
-from acq.analysis.fibres import FoundFibre
+from acq.analysis.fitting import FoundFibre
 from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
 from acq.analysis.origin import judge_origin
-from acq.analysis.quality import artefact_shift, judge_potential
+from acq.analysis.quality import artefact_shift
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
@@ -50,6 +51,7 @@ class RecordingSettings:
     waveforms: AnalysisSettings = field(default_factory=AnalysisSettings)
     margin: MarginRule = field(default_factory=MarginRule)
     watch: WatchSettings = field(default_factory=WatchSettings)
+    acceptability: AcceptabilityLimits = field(default_factory=AcceptabilityLimits)
 
 
 def analyse(
@@ -272,17 +274,18 @@ def _describe(
         reasons.append("margin untested" if counted.any() else "nothing admitted: the margin was not kept")
     pairs = pairs_of(counted)
     jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
-    noise_uv = waveforms.noise.rms_uv if waveforms.noise is not None else float("nan")
-    snr = found.amplitude_uv / noise_uv
-    malformed = judge_potential(
+    assert waveforms.noise is not None  # noqa: S101 - no fibre is found without a noise model
+    row = np.cumsum(~waveforms.rejected) - 1
+    potential = judge_potential(
+        waveforms.fits[found.group],
+        found.column,
         electrode=electrode,
-        amplitude_uv=found.amplitude_uv,
-        rise_time_us=found.rise_time_us,
-        time_us=found.time_us,
-        wave_uv=found.wave_uv,
-        snr=snr * np.sqrt(max(found.n_responses, 1)),
+        noise=waveforms.noise,
+        pairs=row[np.flatnonzero(pairs_of(usable))],
+        noise_mcd_us=overall.noise_us,
+        limits=settings.acceptability,
     )
-    reasons.extend(malformed)
+    reasons.extend(potential.reasons)
     if found.nearest_us < OVERLAP_US:
         reasons.append(f"overlaps the potential {found.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
@@ -293,8 +296,8 @@ def _describe(
         reasons.append(set_aside)
     return FibreAnalysis(
         latency_us=latency_us,
-        amplitude_uv=found.amplitude_uv,
-        rise_time_us=found.rise_time_us,
+        amplitude_uv=potential.deflection.amplitude_uv,
+        rise_time_us=potential.deflection.rise_time_us,
         mcd_us=jitter.mcd_us,
         mcd_raw_us=jitter.raw_us,
         mcd_noise_us=jitter.noise_us,
@@ -307,9 +310,9 @@ def _describe(
         missing=judgement.missing,
         admitted=admitted,
         origin=finding.origin,
-        acceptable=not malformed and finding.origin is Origin.ENDPLATE,
+        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE,
         reasons=tuple(reasons),
-        snr=float(snr),
+        snr=potential.snr,
         latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),
         drift_us=_drift_us(latency_us[counted & responded]),
         msd_us=mean_sorted_difference_us(latency_us, onset_s=onset_s, usable=counted),

@@ -1,4 +1,4 @@
-"""Which sweeps can be used, and which potentials are single-fibre potentials worth measuring."""
+"""Which sweeps can be used."""
 
 from __future__ import annotations
 
@@ -13,7 +13,6 @@ __all__ = [
     "QualityReference",
     "artefact_shift",
     "find_unusable_sweeps",
-    "judge_potential",
     "learn_quality",
 ]
 
@@ -24,9 +23,6 @@ _SATURATION_RUN = 3
 _SATURATION_NOISE = 20.0  # a flat top this far out of the noise is no coincidence
 _ARTEFACT_NOISE = 30.0  # the artefact must stand this far out of the noise to serve as a clock
 _MISPLACED_SAMPLES = 0.5
-
-_AMPLITUDE_UV = {"single_fibre": 200.0, "concentric": 50.0}
-_RISE_TIME_US = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,54 +121,3 @@ def artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatA
     gain, shifted = (sweeps_uv[:, reference.first : reference.start] @ reference.solver).T
     is_there = np.abs(gain) > 0.1
     return np.where(is_there, shifted / np.where(is_there, gain, 1.0), 0.0)
-
-
-def judge_potential(
-    *, electrode: str, amplitude_uv: float, rise_time_us: float, time_us: FloatArray, wave_uv: FloatArray, snr: float
-) -> tuple[str, ...]:
-    """Reasons why a potential is not an acceptable (apparent) single-fibre potential; empty when it is.
-
-    Limits: single-fibre electrode above 200 µV and rise time below 300 µs; concentric needle from 50 µV on if the rise
-    time is below 300 µs and the rise has no notch or shoulder.
-
-    Parameters
-    ----------
-    electrode : {"single_fibre", "concentric"}
-    time_us, wave_uv : (n_times,)
-        Averaged potential about its steepest point.
-    snr : float
-        Peak to peak over noise RMS.
-
-    References
-    ----------
-    Workshop abstracts WS6.1 (single-fibre electrode) and WS6.3 (concentric needle).
-    """
-    reasons: list[str] = []
-    least_uv = _AMPLITUDE_UV[electrode]
-    if amplitude_uv < least_uv:
-        reasons.append(f"amplitude {amplitude_uv:.0f} µV, below {least_uv:.0f} µV")
-    if rise_time_us >= _RISE_TIME_US:
-        reasons.append(f"rise time {rise_time_us:.0f} µs, must be below {_RISE_TIME_US:.0f} µs")
-    if _is_notched(time_us, wave_uv, rise_time_us, snr):
-        reasons.append("notch in the main deflection")
-    return tuple(reasons)
-
-
-def _is_notched(time_us: FloatArray, wave_uv: FloatArray, rise_time_us: float, snr: float) -> bool:
-    """Whether the main deflection turns back on its way."""
-    step = time_us[1] - time_us[0]
-    reach = max(3, int(rise_time_us / step))
-    middle = int(np.argmin(np.abs(time_us)))
-    rise = wave_uv[max(0, middle - reach) : middle + reach]
-    if rise.size < 5:
-        return False
-    direction = np.sign(wave_uv[min(middle + 1, wave_uv.size - 1)] - wave_uv[middle - 1]) or 1.0
-    forward = rise * direction
-    top = int(np.argmax(forward))
-    bottom = int(np.argmin(forward[: top + 1]))
-    section = forward[bottom : top + 1]
-    if section.size < 3:
-        return False
-    drop = np.maximum.accumulate(section) - section
-    # Noise in the average must not look like a notch.
-    return bool(drop.max() > max(0.05, 2.0 / max(snr, 1.0)) * (section[-1] - section[0]))
