@@ -16,10 +16,23 @@ from acq.analysis.acceptability import AcceptabilityLimits, judge_potential
 from acq.analysis.alignment import OVERLAP_US
 from acq.analysis.blas import one_blas_thread
 from acq.analysis.fitting import FoundFibre
-from acq.analysis.jitter import comparable_pairs, mean_sorted_difference_us, measure_jitter
+from acq.analysis.jitter import (
+    MCD_OF_COMPARABLE_PAIRS,
+    MEANINGFUL_MCD_US,
+    MEDIAN_DIFFERENCE,
+    MSD_RATIO,
+    Jitter,
+    comparable_pairs,
+    mean_consecutive_difference_us,
+    mean_sorted_difference_us,
+    measure_jitter,
+    stretches,
+)
+from acq.analysis.modes import Modes, find_modes
 from acq.analysis.origin import judge_origin
 from acq.analysis.quality import artefact_shift
 from acq.analysis.settings import AnalysisSettings
+from acq.analysis.trend import Drift, measure_drift
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
 from acq.guard.latency_step import find_latency_step
@@ -39,8 +52,7 @@ from acq.records import (
 __all__ = ["RecordingSettings", "analyse", "analyse_recording"]
 
 _FEWEST_PAIRS = 30
-_MEANINGFUL_MCD_US = 150.0
-_DRIFT_WINDOW = 15
+_TREND_ADDS = 1.02  # ratio of the MCD with and without slow trend from which the trend is worth a word
 _AGAINST = -0.8  # correlation of artefact and trigger offset
 
 
@@ -147,7 +159,7 @@ def analyse(
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
     fibres = tuple(
-        _describe(found, index, latency[index], judgement, waveforms, onset, is_testing, electrode, settings)
+        _describe(found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings)
         for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
     )
     return RecordingAnalysis(
@@ -242,6 +254,7 @@ def _describe(
     judgement: FibreJudgement,
     waveforms: Waveforms,
     onset_s: FloatArray,
+    intensity_ma: FloatArray,
     is_testing: BoolArray,
     electrode: str,
     settings: RecordingSettings,
@@ -274,6 +287,7 @@ def _describe(
         reasons.append("margin untested" if counted.any() else "nothing admitted: the margin was not kept")
     pairs = pairs_of(counted)
     jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
+    beside = _beside_jitter(latency_us, pairs, counted, onset_s, intensity_ma)
     assert waveforms.noise is not None  # noqa: S101 - no fibre is found without a noise model
     row = np.cumsum(~waveforms.rejected) - 1
     potential = judge_potential(
@@ -290,7 +304,7 @@ def _describe(
         reasons.append(f"overlaps the potential {found.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
         reasons.append(finding.evidence)
-    reasons.extend(_jitter_reasons(jitter.n_pairs, jitter.mcd_us, jitter.is_below_resolution))
+    reasons.extend(_jitter_reasons(jitter, beside))
     set_aside = _set_aside(judgement.verdict, responded, is_testing, waveforms.rejected)
     if set_aside:
         reasons.append(set_aside)
@@ -314,13 +328,24 @@ def _describe(
         reasons=tuple(reasons),
         snr=potential.snr,
         latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),
-        drift_us=_drift_us(latency_us[counted & responded]),
-        msd_us=mean_sorted_difference_us(latency_us, onset_s=onset_s, usable=counted),
+        drift_us=beside.drift.total_us,
+        msd_us=beside.msd_us,
         fibre=index,
         relative_spread=judgement.relative_spread,
         blocking_interval=judgement.blocking_interval,
         stimulus_failure_probability=judgement.p_stimulus_failure,
         counted_pairs=pairs,
+        mcd_detrended_us=jitter.detrended_us,
+        median_difference_us=jitter.median_us,
+        is_below_resolution=jitter.is_below_resolution,
+        mcd_all_us=beside.mcd_all_us,
+        mcd_over_msd=beside.mcd_over_msd,
+        jitter_measure=_jitter_measure(jitter),
+        drift_interval_us=beside.drift.total_interval_us,
+        drift_us_per_min=beside.drift.per_min_us,
+        drift_interval_us_per_min=beside.drift.per_min_interval_us,
+        mode_distance_us=beside.modes.distance_us,
+        mode_shares=beside.modes.share,
     )
 
 
@@ -341,14 +366,72 @@ def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> Fib
     )
 
 
-def _jitter_reasons(n_pairs: int, mcd_us: float, is_below_resolution: bool) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class _BesideJitter:
+    """What stands beside the jitter of a fibre and tells how far to trust it."""
+
+    mcd_all_us: float
+    msd_us: float
+    drift: Drift
+    modes: Modes
+
+    @property
+    def mcd_over_msd(self) -> float:
+        return self.mcd_all_us / self.msd_us if self.msd_us > 0 else float("nan")
+
+
+def _beside_jitter(
+    latency_us: FloatArray, pairs: BoolArray, counted: BoolArray, onset_s: FloatArray, intensity_ma: FloatArray
+) -> _BesideJitter:
+    """MCD and MSD over all consecutive responses, drift, and whether the latency has two values."""
+    answered = counted & np.isfinite(latency_us)
+    steady = stretches(latency_us, pairs, onset_s=onset_s, intensity_ma=intensity_ma)
+    return _BesideJitter(
+        mcd_all_us=mean_consecutive_difference_us(latency_us, answered[:-1] & answered[1:]),
+        msd_us=mean_sorted_difference_us(latency_us, onset_s=onset_s, usable=counted),
+        drift=measure_drift([latency_us[one] for one in steady], onset_s=[onset_s[one] for one in steady]),
+        modes=find_modes([latency_us[one] for one in steady]),
+    )
+
+
+def _jitter_measure(jitter: Jitter) -> str:
+    """Which figure is to be read: the MCD, or the median where a mean says nothing."""
+    if jitter.n_pairs == 0:
+        return ""
+    return MEDIAN_DIFFERENCE if jitter.mcd_us > MEANINGFUL_MCD_US else MCD_OF_COMPARABLE_PAIRS
+
+
+def _jitter_reasons(jitter: Jitter, beside: _BesideJitter) -> list[str]:
+    """What is to be said of a jitter, each with its figures."""
     reasons = []
-    if n_pairs < _FEWEST_PAIRS:
-        reasons.append(f"{n_pairs} comparable pairs, fewer than {_FEWEST_PAIRS}")
-    if is_below_resolution:
-        reasons.append("jitter below resolution")
-    if mcd_us > _MEANINGFUL_MCD_US:
-        reasons.append(f"MCD above {_MEANINGFUL_MCD_US:.0f} µs, not meaningful as a mean")
+    if jitter.n_pairs < _FEWEST_PAIRS:
+        reasons.append(f"{jitter.n_pairs} comparable pairs, fewer than {_FEWEST_PAIRS}")
+    if jitter.is_below_resolution:
+        reasons.append(
+            f"jitter below resolution: MCD {jitter.mcd_us:.1f} µs, of the timing noise alone {jitter.noise_us:.1f} µs"
+        )
+    if jitter.mcd_us > MEANINGFUL_MCD_US:
+        reasons.append(
+            f"MCD above {MEANINGFUL_MCD_US:.0f} µs, not meaningful as a mean: "
+            f"median of the consecutive differences {jitter.median_us:.0f} µs"
+        )
+    if beside.modes.are_two:
+        earlier, later = beside.modes.share
+        reasons.append(
+            f"latency flips between two values {beside.modes.distance_us:.0f} µs apart "
+            f"({100 * earlier:.0f} % and {100 * later:.0f} % of responses): not one endplate's jitter"
+        )
+    if beside.mcd_over_msd > MSD_RATIO:
+        reasons.append(
+            f"latency depends on the interval before it: MCD {beside.mcd_all_us:.1f} µs over all pairs, MSD "
+            f"{beside.msd_us:.1f} µs (ratio {beside.mcd_over_msd:.2f}, above {MSD_RATIO:g}); "
+            "the jitter is over pairs of equal intervals"
+        )
+    if jitter.raw_us > _TREND_ADDS * jitter.detrended_us:
+        reasons.append(
+            f"slow drift of {beside.drift.per_min_us:+.0f} µs/min taken out: "
+            f"MCD {jitter.raw_us:.1f} µs with it, {jitter.detrended_us:.1f} µs without"
+        )
     return reasons
 
 
@@ -364,13 +447,6 @@ def _set_aside(
     ]
     named = [f"{count} {what}" for count, what in counts if count]
     return "set aside: " + ", ".join(named) if named else ""
-
-
-def _drift_us(latency_us: FloatArray) -> float:
-    """Slow change of the latency over the recording: last against first stretch, medians."""
-    if latency_us.size < 2 * _DRIFT_WINDOW:
-        return float("nan")
-    return float(np.median(latency_us[-_DRIFT_WINDOW:]) - np.median(latency_us[:_DRIFT_WINDOW]))
 
 
 def _doubt_after_step(

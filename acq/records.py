@@ -193,14 +193,25 @@ class FibreAnalysis:
     reasons: tuple[str, ...]
     snr: float = float("nan")  # peak to peak / noise RMS after the recording filter
     latency_noise_us: float = float("nan")  # SD of the latency due to noise alone
-    drift_us: float = float("nan")  # slow latency trend over the recording, not jitter
-    msd_us: float = float("nan")  # mean sorted-data difference over the same responses
+    drift_us: float = float("nan")  # slow latency trend over the recording, last stretch minus first; not jitter
+    msd_us: float = float("nan")  # mean sorted-data difference over the same responses as `mcd_all_us`
     fibre: int = -1  # identity within the recording
     relative_spread: float = float("nan")  # of the threshold, where the data tell
     blocking_interval: tuple[float, float] = (float("nan"), float("nan"))
     stimulus_failure_probability: FloatArray = field(default_factory=lambda: np.empty(0))  # (n,), NaN: responded
     # (n − 1,) the consecutive pairs that the jitter is over
     counted_pairs: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    mcd_detrended_us: float = float("nan")  # `mcd_raw_us` without slow trend; mcd_us² is its square less the noise's
+    median_difference_us: float = float("nan")  # median of the consecutive differences, over the same pairs
+    is_below_resolution: bool = False  # the timing noise is larger than the jitter
+    mcd_all_us: float = float("nan")  # over all consecutive answered pairs, comparable or not
+    mcd_over_msd: float = float("nan")  # mcd_all_us / msd_us
+    jitter_measure: str = ""  # what `mcd_us` is, or what stands for it
+    drift_interval_us: tuple[float, float] = (float("nan"), float("nan"))
+    drift_us_per_min: float = float("nan")  # slope of a robust line
+    drift_interval_us_per_min: tuple[float, float] = (float("nan"), float("nan"))
+    mode_distance_us: float = float("nan")  # between two latencies that the response flips between; NaN: one latency
+    mode_shares: tuple[float, float] = (float("nan"), float("nan"))  # of the responses, earlier and later
 
 
 @dataclass(frozen=True, slots=True)

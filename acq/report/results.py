@@ -13,6 +13,7 @@ from rich import box
 from rich.console import Group
 from rich.table import Table
 
+from acq.analysis.jitter import MEDIAN_DIFFERENCE, MSD_RATIO
 from acq.records import FibreAnalysis, GuardVerdict, MissingReason, RecordingAnalysis
 from acq.report.comparison import ComparisonRow
 
@@ -60,10 +61,7 @@ def _judgement(fibre: FibreAnalysis) -> str:
 
 def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
     yield f"{number} {np.nanmedian(fibre.latency_us) / 1000:.2f} ms\n  {fibre.amplitude_uv:.0f} µV"
-    yield (
-        f"{fibre.mcd_us:.1f} µs ({_interval(fibre.mcd_interval_us, 1)})\n"
-        f"{fibre.n_pairs} pairs\nnoise {fibre.mcd_noise_us:.1f} µs"
-    )
+    yield "\n".join(_jitter_lines(fibre))
     blocking, (low, high) = fibre.blocking_fraction, fibre.blocking_interval
     yield f"{100 * blocking:.1f} %\n{_interval((100 * low, 100 * high), 1)}" if math.isfinite(blocking) else "–"
     if fibre.threshold_ma is None or fibre.threshold_interval_ma is None:
@@ -79,6 +77,22 @@ def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
     missing = Counter(fibre.missing)
     reasons = [reason for reason in MissingReason if reason is not MissingReason.RESPONDED and missing[reason]]
     yield "\n".join(f"{reason} {missing[reason]}" for reason in reasons) or "none"
+
+
+def _jitter_lines(fibre: FibreAnalysis) -> Iterable[str]:
+    """The jitter, and what it was made from: pairs, raw MCD and its noise, MCD and MSD of all responses, drift."""
+    yield f"{fibre.mcd_us:.1f} µs ({_interval(fibre.mcd_interval_us, 1)})"
+    if fibre.jitter_measure == MEDIAN_DIFFERENCE:
+        yield f"median {fibre.median_difference_us:.0f} µs"
+    if fibre.is_below_resolution:
+        yield "below resolution"
+    yield f"{fibre.n_pairs} pairs"
+    yield f"raw {fibre.mcd_raw_us:.1f} noise {fibre.mcd_noise_us:.1f}"
+    if math.isfinite(fibre.msd_us) and math.isfinite(fibre.mcd_all_us):
+        yield f"all {fibre.mcd_all_us:.1f} MSD {fibre.msd_us:.1f}"
+    if math.isfinite(fibre.drift_us):
+        reach = 0.5 * (fibre.drift_interval_us[1] - fibre.drift_interval_us[0])
+        yield f"drift {fibre.drift_us:+.0f} ± {reach:.0f}" if math.isfinite(reach) else f"drift {fibre.drift_us:+.0f}"
 
 
 def comparison_table(rows: Iterable[ComparisonRow], *, title: str, ok: str = "ok", short: str = "short") -> Table:
@@ -133,8 +147,20 @@ def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, An
         "mcd_raw_us": _number(fibre.mcd_raw_us),
         "mcd_noise_us": _number(fibre.mcd_noise_us),
         "mcd_interval_us": _pair(fibre.mcd_interval_us),
+        "mcd_detrended_us": _number(fibre.mcd_detrended_us),
+        "is_below_resolution": fibre.is_below_resolution,
+        "jitter_measure": fibre.jitter_measure,
+        "median_difference_us": _number(fibre.median_difference_us),
+        "mcd_all_us": _number(fibre.mcd_all_us),
         "msd_us": _number(fibre.msd_us),
+        "mcd_over_msd": _number(fibre.mcd_over_msd),
+        "mcd_over_msd_limit": MSD_RATIO,
         "drift_us": _number(fibre.drift_us),
+        "drift_interval_us": _pair(fibre.drift_interval_us),
+        "drift_us_per_min": _number(fibre.drift_us_per_min),
+        "drift_interval_us_per_min": _pair(fibre.drift_interval_us_per_min),
+        "mode_distance_us": _number(fibre.mode_distance_us),
+        "mode_shares": _pair(fibre.mode_shares),
         "n_pairs": fibre.n_pairs,
         "n_admitted": int(np.sum(fibre.admitted)),
         "blocking_fraction": _number(fibre.blocking_fraction),
