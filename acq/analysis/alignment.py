@@ -45,6 +45,9 @@ _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; kee
 _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _EM_TURNS = 20
+_BOLD = 0.8  # of its last step a template goes on; expectation-maximisation alone is slow where there is little noise
+_BOLD_FROM = 2  # turns
+_STILL = 0.03  # of the timing noise: the turns end when the latencies move less
 _NEIGHBOURS = 15  # responses that say what a delay is expected to be
 _LEAST_DELAY_SD_US = 3.0
 _STEPS = 2  # of Gauss–Newton in a turn
@@ -515,7 +518,7 @@ class _Turns:
 
     def expect_and_maximise(self, power: FloatArray, n_turns: int) -> None:
         """Whole templates, marginal over delays and amplitudes, whose SDs are learnt with them (empirical Bayes)."""
-        for _ in range(n_turns):
+        for turn in range(n_turns):
             usual = _usual(self.delay, self._present)
             error = np.nan_to_num(self.variance)
             count = np.maximum(self._present.sum(axis=0), 1)
@@ -528,13 +531,17 @@ class _Turns:
                 omega=self._omega, n_steps=_STEPS, amplitude_sd=amplitude_sd, usual_amplitude=np.ones(count.size),
                 usual_delay_us=usual, delay_sd_us=delay_sd,
             )  # fmt: skip
+            moved = np.where(self._present, (found.delay_us - self.delay) ** 2, 0.0).sum()
             self.delay, self.variance, self.residual = found.delay_us, found.variance_us2, found.residual
+            if turn > _BOLD_FROM and moved < _STILL**2 * np.nansum(self.variance):
+                break
             self.template, self.amplitude = _normalise(self.known, found.amplitude, self._present)
-            self.template = estimate_templates(
+            new = estimate_templates(
                 self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
                 segment=self._segment, extent=_WHOLE, previous=self.template,
                 covariance=np.linalg.inv(found.information),
             )  # fmt: skip
+            self.template = new + (_BOLD if turn >= _BOLD_FROM else 0.0) * (new - self.known)
 
 
 def _usual(delay_us: FloatArray, present: BoolArray) -> FloatArray:
