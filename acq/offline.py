@@ -274,6 +274,7 @@ def _describe(
         onset_s=onset_s,
         usable=usable,
         mcd_us=overall.mcd_us,
+        mcd_interval_us=overall.interval_us,
         mcd_noise_us=overall.noise_us,
         direct_mcd_us=settings.waveforms.direct_mcd_us,
     )
@@ -300,7 +301,7 @@ def _describe(
         limits=settings.acceptability,
     )
     reasons.extend(potential.reasons)
-    if found.nearest_us < OVERLAP_US:
+    if settings.acceptability.apart_us <= found.nearest_us < OVERLAP_US:
         reasons.append(f"overlaps the potential {found.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
         reasons.append(finding.evidence)

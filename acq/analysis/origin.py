@@ -34,16 +34,26 @@ def judge_origin(
     onset_s: FloatArray,
     usable: BoolArray,
     mcd_us: float,
+    mcd_interval_us: tuple[float, float],
     mcd_noise_us: float,
     direct_mcd_us: float,
 ) -> OriginFinding:
     """Tell an endplate's response from direct muscle stimulation and from late, wandering responses.
+
+    Direct stimulation is sure when the whole interval of the MCD lies below the limit and the timing is good enough to
+    say so; it may be when only the MCD does, and is not excluded when only the lower end does.
 
     Parameters
     ----------
     latency_us, onset_s, usable : (n,)
     mcd_us : float
         Corrected MCD over comparable pairs.
+    mcd_interval_us : (low, high)
+        Of 95 %.
+    mcd_noise_us : float
+        MCD that timing noise alone gives.
+    direct_mcd_us : float
+        Limit below which there is no endplate.
 
     References
     ----------
@@ -58,18 +68,15 @@ def judge_origin(
     if not responded.any() or not np.isfinite(mcd_us):
         return OriginFinding(Origin.UNDECIDED, "too few responses to tell the origin")
     if mcd_us < direct_mcd_us:
-        if mcd_noise_us < _DIRECT_RESOLUTION_US:
-            return OriginFinding(
-                Origin.DIRECT_MUSCLE, f"MCD {mcd_us:.1f} µs, below {direct_mcd_us:g} µs: direct muscle stimulation"
-            )
-        return OriginFinding(
-            Origin.UNDECIDED,
-            f"MCD {mcd_us:.1f} µs, but timing noise of {mcd_noise_us:.1f} µs is too large to tell direct stimulation",
-        )
+        return _judge_direct(mcd_us, mcd_interval_us, mcd_noise_us, direct_mcd_us)
     median_ms = float(np.median(latency_us[responded])) / 1000.0
     persistence = float(responded.sum() / max(usable.sum(), 1))
     if median_ms < _LATE_MS or mcd_us < _WANDERING_US:
-        return OriginFinding(Origin.ENDPLATE, "")
+        doubt = ""
+        if mcd_interval_us[0] < direct_mcd_us:
+            figure = _figure(mcd_us, mcd_interval_us)
+            doubt = f"{figure}: direct muscle stimulation (below {direct_mcd_us:g} µs) is not excluded"
+        return OriginFinding(Origin.ENDPLATE, doubt)
     what = f"late ({median_ms:.1f} ms), latency wanders by {mcd_us:.0f} µs, in {100 * persistence:.0f} % of sweeps"
     interval = np.diff(onset_s, prepend=np.nan)
     known = usable & np.isfinite(interval)
@@ -80,3 +87,28 @@ def judge_origin(
         if p_value < _FOLLOWS_NO_MORE_P:
             return OriginFinding(Origin.BLINK_REFLEX, what + ", fails as the rate rises: reflex", is_late=True)
     return OriginFinding(Origin.UNDECIDED, what + ": reflex or F wave, not told apart here", is_late=True)
+
+
+def _judge_direct(
+    mcd_us: float, mcd_interval_us: tuple[float, float], mcd_noise_us: float, direct_mcd_us: float
+) -> OriginFinding:
+    """An MCD below the limit: sure, perhaps, or not to be told with this noise."""
+    figure = _figure(mcd_us, mcd_interval_us)
+    if mcd_noise_us >= _DIRECT_RESOLUTION_US:
+        return OriginFinding(
+            Origin.UNDECIDED,
+            f"{figure}, below {direct_mcd_us:g} µs, but timing noise alone gives {mcd_noise_us:.1f} µs: it must be "
+            f"below {_DIRECT_RESOLUTION_US:g} µs to tell direct muscle stimulation",
+        )
+    # Without an upper end (a single pair) nothing is sure.
+    if mcd_interval_us[1] < direct_mcd_us:
+        return OriginFinding(Origin.DIRECT_MUSCLE, f"{figure}, below {direct_mcd_us:g} µs: direct muscle stimulation")
+    return OriginFinding(
+        Origin.UNDECIDED, f"{figure}, not surely below {direct_mcd_us:g} µs: may be direct muscle stimulation"
+    )
+
+
+def _figure(mcd_us: float, mcd_interval_us: tuple[float, float]) -> str:
+    low_us, high_us = mcd_interval_us
+    interval = f" ({low_us:.1f}–{high_us:.1f})" if np.isfinite(high_us) else ""
+    return f"MCD {mcd_us:.1f} µs{interval}"
