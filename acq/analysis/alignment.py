@@ -161,12 +161,20 @@ class GroupFit:
 
 
 def turned(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> ComplexArray:
-    """Every template at its delay: (f, b), (n, f) → (n, f, b)."""
-    angle = delay_us[:, :, None] * omega
-    phase = np.empty(angle.shape, dtype=np.complex128)
-    # Cosine and sine are vectorised by numpy, the complex exponential is not.
-    phase.real = np.cos(angle)
-    phase.imag = -np.sin(angle)
+    """Every template at its delay: (f, b), (n, f) → (n, f, b).
+
+    omega : (b,) multiples 1 … b of the first.
+    """
+    n_bins = omega.size
+    phase = np.empty((*delay_us.shape, n_bins), dtype=np.complex128)
+    # Powers of the first bin's phase, doubled each time: a tenth of the cost of sines and cosines.
+    phase[..., 0].real = np.cos(omega[0] * delay_us)
+    phase[..., 0].imag = -np.sin(omega[0] * delay_us)
+    known = 1
+    while known < n_bins:
+        more = min(known, n_bins - known)
+        np.multiply(phase[..., :more], phase[..., known - 1 : known], out=phase[..., known : known + more])
+        known += more
     phase *= template
     return phase
 

@@ -19,6 +19,7 @@ from acq.analysis.alignment import (
     GroupFit,
     Refinement,
     Segment,
+    nearest_neighbour_us,
     refine_delays,
     turned,
 )
@@ -38,6 +39,7 @@ _UNUSUAL = 3.0  # SDs of the amplitude, from which another combination of neighb
 _NOWHERE = -30.0  # log density of a delay where the potential cannot be
 _LEAST_SHARPNESS = 2.0 * np.pi / 900.0**2  # of a delay, 1/µs²: no wider than what is searched
 _FAINT = 0.05  # amplitude from which a potential that was not seen on the grid is fitted
+_CONFUSING_US = 600.0
 _STEPS = 3  # of Gauss–Newton from the grid: it converges in two
 _SURE = 12.0  # log odds of a potential from which no alternative is tried
 _MOST_DOUBTED = 3  # potentials of one sweep that are tried with and without: 8 combinations
@@ -51,7 +53,8 @@ class KnownPotentials:
     weight : (b,) 1 / noise power. omega : (b,) angular frequency, rad/µs. grid_us : f times (g,). log_prior : f times
     (g,) of the density of the delay, 1/µs. steer : f times (2b, g) real, gives a potential's matched output at every
     delay. energy, amplitude_sd : (f,), of an average response. order : fibres, strongest first. near : (f, f) bool,
-    which ones may be taken for each other. is_crowded : whether there are any such.
+    which ones may be taken for each other. is_crowded : whether there are any such. is_confusing : so near
+    that one's usual place is within the other's potential.
     """
 
     segment: Segment
@@ -65,6 +68,7 @@ class KnownPotentials:
     amplitude_sd: FloatArray
     order: tuple[int, ...]
     is_crowded: bool
+    is_confusing: bool
     near: BoolArray
 
 
@@ -110,15 +114,23 @@ def know_potentials(fit: GroupFit, noise: NoiseModel) -> KnownPotentials:
         amplitude_sd=np.array([_amplitude_sd(fit, j) for j in range(n_fibres)]),
         order=tuple(int(j) for j in np.argsort(-energy, kind="stable")),
         is_crowded=bool(near.any()),
+        is_confusing=bool(np.any(nearest_neighbour_us(fit.delay_us, fit.present) < _CONFUSING_US)),
         near=near,
     )
 
 
 def _near(seen_us: list[FloatArray]) -> BoolArray:
-    """Which potentials' usual places lie near each other: (f, f), none near itself."""
+    """Which potentials overlap, or come where another one is sought: (f, f), none near itself."""
     usual = np.array([np.median(delays) if delays.size else np.inf for delays in seen_us])
+    low, high = np.array(
+        [
+            (delays.min() - _BEYOND_US, delays.max() + _BEYOND_US) if delays.size else (np.inf, -np.inf)
+            for delays in seen_us
+        ]
+    ).T
+    sought = (low[:, None] < usual[None, :]) & (usual[None, :] < high[:, None])
     with np.errstate(invalid="ignore"):
-        near: BoolArray = np.abs(usual[:, None] - usual[None, :]) < 2.0 * OVERLAP_US
+        near: BoolArray = sought | sought.T | (np.abs(usual[:, None] - usual[None, :]) < OVERLAP_US)
     np.fill_diagonal(near, False)
     return near
 
@@ -166,7 +178,7 @@ def match(sweeps_uv: FloatArray, known: KnownPotentials) -> Matches:
 def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
     """All potentials at first guess, then each one's odds; where these are not clear, combinations in turn."""
     everyone = np.ones((spectrum.shape[0], known.template.shape[0]), dtype=bool)
-    state = _search_and_fit(spectrum, known, everyone)
+    state = (_search_with_care if known.is_confusing else _search_and_fit)(spectrum, known, everyone)
     odds = _log_odds(known, state, everyone)
     present = odds > 0.0
     crowd = np.zeros(present.shape[0], dtype=bool)
@@ -201,21 +213,21 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
 
 
 def _search_and_fit(spectrum: ComplexArray, known: KnownPotentials, wanted: BoolArray) -> Refinement:
-    """The wanted potentials of every sweep, (n, f) bool, on the grid and then all together.
+    """The wanted potentials of every sweep, (n, f) bool, strongest first on the grid and then all together."""
+    nowhere = np.zeros(wanted.shape)
+    return _fit(spectrum, known, *_search(spectrum, known, wanted, nowhere, nowhere, n_rounds=1), wanted)
 
-    Strongest first, which asks nothing of where they usually are. Near neighbours can be taken for each other that way,
-    so they are also sought from their usual places, and the better explanation is kept.
+
+def _search_with_care(spectrum: ComplexArray, known: KnownPotentials, wanted: BoolArray) -> Refinement:
+    """The same, also from the potentials' usual places: near neighbours can be taken for each other without.
+
+    The better explanation of each sweep is kept.
     """
-    n, n_fibres = wanted.shape
-    nowhere = np.zeros((n, n_fibres))
-    state = _fit(spectrum, known, *_search(spectrum, known, wanted, nowhere, nowhere, n_rounds=1), wanted)
-    if not known.is_crowded:
-        return state
+    state = _search_and_fit(spectrum, known, wanted)
     usual = np.array([grid[np.argmax(prior)] for grid, prior in zip(known.grid_us, known.log_prior, strict=True)])
-    there = np.broadcast_to(usual, (n, n_fibres))
-    other = _fit(
-        spectrum, known, *_search(spectrum, known, wanted, there, wanted.astype(np.float64), n_rounds=2), wanted
-    )
+    there = np.broadcast_to(usual, wanted.shape)
+    found = _search(spectrum, known, wanted, there, wanted.astype(np.float64), n_rounds=2)
+    other = _fit(spectrum, known, *found, wanted)
     better = np.flatnonzero(_log_evidence(known, other, wanted) > _log_evidence(known, state, wanted))
     return _put(state, better, Refinement(*(part[better] for part in other)))
 
@@ -359,7 +371,7 @@ def _choose(
         if not rows.size:
             continue
         present = np.broadcast_to(mask, (rows.size, n_fibres))
-        state = _search_and_fit(spectrum[rows], known, present)
+        state = _search_with_care(spectrum[rows], known, present)
         evidence = _log_evidence(known, state, present)
         evidence[np.any(present & (state.amplitude < _LEAST_AMPLITUDE), axis=1)] -= _SURE
         if result is None:

@@ -271,6 +271,8 @@ class StreamingAnalyser:
         largest = max((known.found.amplitude_uv for known in self._known), default=0.0)
         # The misfit of a large potential may reach a few percent of it.
         threshold_sd = max(self._settings.detection_sd, 0.06 * largest / max(waveforms.sharp_noise_uv, 1e-9))
+        if sharpened[:, first:].max(initial=0.0) < threshold_sd * waveforms.sharp_noise_uv:
+            return False
         events = find_events(
             sharpened,
             first=first,
