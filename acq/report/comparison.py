@@ -143,7 +143,8 @@ def _jitter_row(column: int, what: str, measured_us: float, true_us: float, *, i
 
 
 def _jitter_rows(fibre: FibreAnalysis, truth: Truth, column: int) -> Iterable[ComparisonRow]:
-    is_judged = bool(fibre.snr >= _LEAST_SNR)
+    # The truth's own SNR where it is known: whether a row counts must not depend on what is compared.
+    is_judged = bool(float(_summary(truth, column).get("snr_pp", fibre.snr)) >= _LEAST_SNR)
     steps_us = np.abs(np.diff(truth.latency_us[:, column]))[fibre.counted_pairs]
     steps_us = steps_us[np.isfinite(steps_us)]
     if steps_us.size:
