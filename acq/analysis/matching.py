@@ -33,7 +33,7 @@ _BEYOND_US = 450.0  # latencies are looked for this far beyond those seen
 _PRIOR_WIDTH_US = 30.0  # smooths the latencies seen into a prior, at least
 _ANYWHERE = 0.03  # share of the prior that says nothing of the latency
 _RARE = -3.0  # log density against the commonest delay from which another explanation is tried
-_AMPLITUDE_SD = (0.15, 0.5)  # least and largest SD of a potential's amplitude that is believed
+_AMPLITUDE_SD = (0.1, 0.5)  # least and largest SD of a potential's amplitude that is believed
 _LEAST_AMPLITUDE = 0.45  # of the usual amplitude; a response is all or none
 _UNUSUAL = 3.0  # SDs of the amplitude, from which another combination of neighbours may explain a sweep better
 _NOWHERE = -30.0  # log density of a delay where the potential cannot be
@@ -111,7 +111,7 @@ def know_potentials(fit: GroupFit, noise: NoiseModel) -> KnownPotentials:
         log_prior=tuple(_log_prior(delays, grid_us) for delays, grid_us in zip(seen, grids, strict=True)),
         steer=tuple(steers),
         energy=energy,
-        amplitude_sd=np.array([_amplitude_sd(fit, j) for j in range(n_fibres)]),
+        amplitude_sd=np.array([_amplitude_sd(fit, j, float(energy[j])) for j in range(n_fibres)]),
         order=tuple(int(j) for j in np.argsort(-energy, kind="stable")),
         is_crowded=bool(near.any()),
         is_confusing=bool(np.any(nearest_neighbour_us(fit.delay_us, fit.present) < _CONFUSING_US)),
@@ -155,10 +155,13 @@ def _log_prior(delays_us: FloatArray, grid_us: FloatArray) -> FloatArray:
     return logarithm
 
 
-def _amplitude_sd(fit: GroupFit, j: int) -> float:
+def _amplitude_sd(fit: GroupFit, j: int, energy: float) -> float:
+    """How much a potential's amplitude varies by itself, from responses whose amplitudes noise has spread further."""
     seen = fit.amplitude[fit.present[:, j], j]
-    spread = float(np.std(seen)) if seen.size > 2 else _AMPLITUDE_SD[1]
-    return float(np.clip(spread, *_AMPLITUDE_SD))
+    if seen.size <= 2:
+        return _AMPLITUDE_SD[1]
+    own = float(np.var(seen)) - 1.0 / max(energy, 1e-12)
+    return float(np.clip(np.sqrt(max(own, 0.0)), *_AMPLITUDE_SD))
 
 
 def match(sweeps_uv: FloatArray, known: KnownPotentials) -> Matches:
