@@ -315,7 +315,7 @@ def corrected_mcd_us(raw_us: float, noise_us: float | FloatArray) -> float:
         square += step
         if abs(step) <= 1e-12 * raw_us**2:
             break
-    return float(np.sqrt(square))
+    return min(float(np.sqrt(square)), float(raw_us))
 
 
 def corrected_interval_us(raw_us: float, raw_interval_us: tuple[float, float], noise_us: float) -> tuple[float, float]:
@@ -358,7 +358,7 @@ def measure_jitter(latency_us: FloatArray, pairs: BoolArray, *, latency_variance
     detrended = float(np.abs(difference[pairs]).mean())
     of_pairs = MCD_PER_SD * np.sqrt(0.5 * (latency_variance_us2[:-1] + latency_variance_us2[1:])[pairs])
     corrected = corrected_mcd_us(detrended, of_pairs)
-    noise = float(np.sqrt(detrended**2 - corrected**2)) if corrected > 0.0 else float(of_pairs.mean())
+    noise = float(np.sqrt(max(detrended**2 - corrected**2, 0.0)) if corrected > 0.0 else of_pairs.mean())
     interval = (nan, nan)
     if n_pairs >= 2:
         interval = corrected_interval_us(detrended, _interval_us(difference, pairs), noise)

@@ -20,7 +20,7 @@ __all__ = ["Modes", "find_modes"]
 
 _FEWEST = 25  # responses of one stretch
 _REACH = 15  # responses on each side that tell the local level
-_EVIDENCE = 4.5  # log-likelihood ratio; at most 1 % false alarms by simulation, tests/benchmarks/jitter_study.py
+_EVIDENCE = 4.0  # log-likelihood ratio; at most 1 % false alarms by simulation, tests/benchmarks/jitter_study.py
 _DEEPEST_VALLEY = 0.8  # of the lower mode; two curves that melt into one are no two latencies
 _LEAST_SHARE = 0.1
 _STARTS = np.arange(1, 10) / 10.0  # shares of the earlier mode
