@@ -298,7 +298,7 @@ def corrected_mcd_us(raw_us: float, noise_us: float | FloatArray) -> float:
     Notes
     -----
     Squares add for Gaussian jitter. Tails heavier than that are corrected by too little: at MCD = 1.15·MCD_noise the
-    result is 0–3 % too high for the skewed and heavy-tailed models of tests/benchmarks/jitter_study.py, 5 % for an
+    result is 0–3.5 % too high for the skewed and heavy-tailed models of tests/benchmarks/jitter_study.py, 5 % for an
     exponential. Learning the shape from the same responses does not help: it moves the bias to the Gaussian ones and
     leaves the error as it is.
     """
