@@ -50,6 +50,7 @@ _BOLD_FROM = 2  # turns
 _STILL = 0.03  # of the timing noise: the turns end when the latencies move less
 _NEIGHBOURS = 15  # responses that say what a delay is expected to be
 _LEAST_DELAY_SD_US = 3.0
+_LEAST_AMPLITUDE_SD = 0.003
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 
@@ -526,14 +527,17 @@ class _Turns:
 
     def expect_and_maximise(self, power: FloatArray, n_turns: int) -> None:
         """Whole templates, marginal over delays and amplitudes, whose SDs are learnt with them (empirical Bayes)."""
+        size_error = np.zeros_like(self.delay)
+        n_fibres = self.delay.shape[1]
         for turn in range(n_turns):
             usual = _usual(self.delay, self._present)
             error = np.nan_to_num(self.variance)
             count = np.maximum(self._present.sum(axis=0), 1)
             apart = np.where(self._present, (self.delay - usual) ** 2 + error, 0.0)
             delay_sd = np.maximum(np.sqrt(apart.sum(axis=0) / count), _LEAST_DELAY_SD_US)
-            spread = np.where(self._present, (self.amplitude - 1.0) ** 2, 0.0)
-            amplitude_sd = np.clip(np.sqrt(spread.sum(axis=0) / count), 0.02, _AMPLITUDE_SD)
+            spread = np.where(self._present, (self.amplitude - 1.0) ** 2 + size_error, 0.0)
+            # The floor is far below what responses vary by: the prior's own width would make small templates likelier.
+            amplitude_sd = np.clip(np.sqrt(spread.sum(axis=0) / count), _LEAST_AMPLITUDE_SD, _AMPLITUDE_SD)
             found = refine_delays(
                 self._spectrum, self.known, self.delay, self.amplitude, self._present, weight=1.0 / power,
                 omega=self._omega, n_steps=_STEPS, amplitude_sd=amplitude_sd, usual_amplitude=np.ones(count.size),
@@ -544,10 +548,12 @@ class _Turns:
             if turn > _BOLD_FROM and moved < _STILL**2 * np.nansum(self.variance):
                 break
             self.template, self.amplitude = _normalise(self.known, found.amplitude, self._present)
+            covariance = np.linalg.inv(found.information)
+            size_error = np.diagonal(covariance, axis1=1, axis2=2)[:, n_fibres:]
             new = estimate_templates(
                 self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
                 segment=self._segment, extent=_WHOLE, previous=self.template,
-                covariance=np.linalg.inv(found.information),
+                covariance=covariance,
             )  # fmt: skip
             self.template = new + (_BOLD if turn >= _BOLD_FROM else 0.0) * (new - self.known)
 

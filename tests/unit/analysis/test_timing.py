@@ -74,9 +74,10 @@ def test_latency_error_is_near_the_physical_limit(which: int, snr: float) -> Non
     error_us = (fibre.position - ONSET) * 1e6 / RATE_HZ - latency_us
     rms_us = float(np.std(error_us))
     limit_us = bound_us(wave, snr * 10.0, noise_uv)
-    assert rms_us / limit_us < 1.25
+    # 150 sweeps tell the ratio within 6 %.
+    assert rms_us / limit_us < 1.12
     # And it says of itself how good it is.
-    assert np.sqrt(fibre.variance_us2.mean()) == pytest.approx(rms_us, rel=0.25)
+    assert np.sqrt(fibre.variance_us2.mean()) == pytest.approx(rms_us, rel=0.15)
 
 
 def test_sub_sample_bias_is_negligible() -> None:
@@ -109,16 +110,22 @@ def test_a_fibre_that_often_fails_is_found_and_its_misses_are_right(share: float
     ("first", "second", "apart_us"), [(2, 9, 400.0), (26, 14, 450.0), (0, 1, 350.0), (2, 9, 700.0)]
 )
 def test_overlapping_fibres_are_told_apart(first: int, second: int, apart_us: float) -> None:
-    rng = np.random.default_rng(1)
-    first_us = 6000.0 + rng.normal(0.0, 12.0, 250)
-    second_us = 6000.0 + apart_us + rng.normal(0.0, 20.0, 250)
-    sweeps_uv = place(waveform(first), first_us, 700.0) + place(waveform(second), second_us, 600.0)
-    found = measure(sweeps_uv + coloured(rng, 250, 9.0))
-    assert len(found.fibres) == 2
-    for fibre, truth in zip(found.fibres, (first_us, second_us), strict=True):
-        assert fibre.nearest_us == pytest.approx(apart_us, abs=120.0)
-        measured = np.abs(np.diff(fibre.position * 1e6 / RATE_HZ)).mean()
-        assert measured == pytest.approx(np.abs(np.diff(truth)).mean(), rel=0.08)
+    # Never absent, so that their templates must be parted by their independent jitter: the chance correlation of two
+    # series of 250 is ±0.06 and moves a single result by as much.
+    ratios = []
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        first_us = 6000.0 + rng.normal(0.0, 12.0, 250)
+        second_us = 6000.0 + apart_us + rng.normal(0.0, 20.0, 250)
+        sweeps_uv = place(waveform(first), first_us, 700.0) + place(waveform(second), second_us, 600.0)
+        found = measure(sweeps_uv + coloured(rng, 250, 9.0))
+        assert len(found.fibres) == 2
+        for fibre, truth in zip(found.fibres, (first_us, second_us), strict=True):
+            assert fibre.nearest_us == pytest.approx(apart_us, abs=120.0)
+            measured = np.abs(np.diff(fibre.position * 1e6 / RATE_HZ)).mean()
+            ratios.append(measured / np.abs(np.diff(truth)).mean())
+    assert ratios == pytest.approx([1.0] * 8, abs=0.08)
+    assert np.reshape(ratios, (4, 2)).mean(axis=0) == pytest.approx([1.0, 1.0], abs=0.04)
 
 
 def test_noise_model_gives_the_power_of_the_noise() -> None:
