@@ -222,7 +222,7 @@ def find_shoulder(
     step_us = float(time_us[1] - time_us[0])
     upright = wave_uv * deflection.sign
     crest, trough = (int(i) for i in np.searchsorted(time_us, (deflection.crest_us, deflection.trough_us)))
-    back = trough + 1 + int(np.argmax(upright[trough + 1 : trough + 1 + round(_RETURN_WITHIN_US / step_us)]))
+    back = trough + int(np.argmax(upright[trough : trough + 1 + round(_RETURN_WITHIN_US / step_us)]))
     least = _LEAST_SLOPE * float(np.abs(np.gradient(upright[crest : trough + 1], step_us)).max(initial=0.0))
     noise = 2.0 * np.sqrt(2.0) * slope_sd_uv_per_us  # dip and the lower of its neighbours are both measured with noise
     before = _deepest_dip(-upright[crest : trough + 1], step_us, noise=noise, least=least, edges=_EDGES)
