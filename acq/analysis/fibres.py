@@ -17,8 +17,8 @@ from acq.records import FloatArray
 __all__ = ["FittedFibres", "find_fibres"]
 
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
-_LOBE_BEFORE_US = 1300.0
-_LOBE_AFTER_US = 2600.0
+_LOBE_BEFORE_US = 2100.0  # as far as a template and its window reach
+_LOBE_AFTER_US = 4000.0
 _RESIDUAL_SHARE = 0.06  # of the neighbour: below this a leftover peak may be misfit of its varying shape
 
 

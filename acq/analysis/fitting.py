@@ -18,6 +18,7 @@ __all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_
 
 _REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
 _LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
+_LEAST_SHARE = 0.005  # of the largest potential: templates are not truer than that
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
 _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
 _REVISIONS = 4  # of who responded where
@@ -152,11 +153,12 @@ def _group(tracks: Sequence[Track], sample_rate_hz: float) -> list[list[Track]]:
 def describe_fits(fits: Sequence[GroupFit], noise: NoiseModel) -> tuple[FoundFibre, ...]:
     """The fibres of all groups that there is enough of to believe in, ordered by latency."""
     fibres = [fibre for index, fit in enumerate(fits) for fibre in _describe(fit, index)]
+    largest_uv = max((fibre.amplitude_uv for fibre in fibres), default=0.0)
     believed = [
         fibre
         for fibre in fibres
         if fibre.n_responses >= enough_responses(fibre.position.size)
-        and fibre.amplitude_uv >= _LEAST_SNR * noise.rms_uv
+        and fibre.amplitude_uv >= max(_LEAST_SNR * noise.rms_uv, _LEAST_SHARE * largest_uv)
     ]
     return tuple(sorted(believed, key=lambda fibre: float(np.nanmedian(fibre.position))))
 

@@ -63,21 +63,23 @@ def bound_us(wave: np.ndarray, amplitude_uv: float, noise_uv: np.ndarray) -> flo
 
 @pytest.mark.parametrize("which", [2, 9, 17])
 @pytest.mark.parametrize("snr", [10.0, 40.0])
-def test_latency_error_is_near_the_physical_limit(which: int, snr: float) -> None:
-    rng = np.random.default_rng(1000 * which + int(snr))
+def test_latency_error_is_at_the_physical_limit(which: int, snr: float) -> None:
+    ratios = []
     wave = waveform(which)
-    noise_uv = coloured(rng, 150, 10.0)
-    latency_us = 6000.0 + rng.normal(0.0, 15.0, 150)
-    found = measure(place(wave, latency_us, snr * 10.0) + noise_uv)
-    assert len(found.fibres) == 1
-    fibre = found.fibres[0]
-    error_us = (fibre.position - ONSET) * 1e6 / RATE_HZ - latency_us
-    rms_us = float(np.std(error_us))
-    limit_us = bound_us(wave, snr * 10.0, noise_uv)
-    # 150 sweeps tell the ratio within 6 %.
-    assert rms_us / limit_us < 1.12
-    # And it says of itself how good it is.
-    assert np.sqrt(fibre.variance_us2.mean()) == pytest.approx(rms_us, rel=0.15)
+    for seed in range(4):
+        rng = np.random.default_rng(1000 * which + 10 * int(snr) + seed)
+        noise_uv = coloured(rng, 150, 10.0)
+        latency_us = 6000.0 + rng.normal(0.0, 15.0, 150)
+        found = measure(place(wave, latency_us, snr * 10.0) + noise_uv)
+        assert len(found.fibres) == 1
+        fibre = found.fibres[0]
+        error_us = (fibre.position - ONSET) * 1e6 / RATE_HZ - latency_us
+        rms_us = float(np.std(error_us))
+        ratios.append(rms_us / bound_us(wave, snr * 10.0, noise_uv))
+        # And it says of itself how good it is.
+        assert np.sqrt(fibre.variance_us2.mean()) == pytest.approx(rms_us, rel=0.15)
+    # At most 1.05 of the limit; 600 sweeps tell the ratio within 2.9 % (one SD).
+    assert np.mean(ratios) < 1.05 + 2.0 * 0.029
 
 
 def test_sub_sample_bias_is_negligible() -> None:
