@@ -206,6 +206,13 @@ def strong_slow(rng: np.random.Generator) -> Recorded:
     return record(rng, fibres=[potentials()[4]], latency_us=latency, snr=[100.0], amplitude_sd=0.1)
 
 
+def strong_pair(rng: np.random.Generator) -> Recorded:
+    """Two strong potentials of varying amplitude, 0.5 to 2.5 ms apart, whose side lobes overlap: two fibres."""
+    latency = jittered(rng, 120, [5000.0, 5000.0 + rng.uniform(500.0, 2500.0)])
+    fibres = _choose(rng, 2, SINGLE)
+    return record(rng, fibres=fibres, latency_us=latency, snr=rng.uniform(60.0, 120.0, 2), amplitude_sd=0.08)
+
+
 def strong_beside_small(rng: np.random.Generator) -> Recorded:
     """A small fibre 0.9 to 2.5 ms after one eight times its size."""
     latency = jittered(rng, 120, [5000.0, 5000.0 + rng.uniform(900.0, 2500.0)])
@@ -299,6 +306,7 @@ SCENES: dict[str, Callable[[np.random.Generator], Recorded]] = {
     "long scan": long_scan,
     "late": late,
     "strong slow": strong_slow,
+    "strong pair": strong_pair,
     "strong and small": strong_beside_small,
     "SNR 8": lambda rng: weak_fast(rng, 8.0),
     "SNR 5": lambda rng: weak_fast(rng, 5.0),

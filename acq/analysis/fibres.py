@@ -5,20 +5,24 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from scipy.ndimage import correlate1d
 
 from acq.analysis.alignment import GroupFit, render
 from acq.analysis.detection import find_events, find_polarity, sharpen
 from acq.analysis.fitting import FoundFibre, describe_fits, enough_responses, fit_tracks
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
-from acq.analysis.tracking import Track, merge_tracks, track_events
-from acq.records import FloatArray
+from acq.analysis.tracking import Track, merge_tracks, track_events, without_chance
+from acq.records import FloatArray, IntArray
 
 __all__ = ["FittedFibres", "find_fibres"]
 
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
 _LOBE_BEFORE_US = 2100.0  # as far as a template and its window reach
 _LOBE_AFTER_US = 4000.0
+_ENOUGH_TO_JUDGE = 10  # sweeps in common
+_FLANK_US = 200.0  # about a peak: its motion shows there
+_DOUBT_SD = 5.0  # of the spread that noise gives a lobe's position
 _RESIDUAL_SHARE = 0.06  # of the neighbour: below this a leftover peak may be misfit of its varying shape
 
 
@@ -55,7 +59,7 @@ def find_fibres(
     polarity = find_polarity(sharpened, first)
     noise_sd = _sharpened_noise(sharpened, onset_index)
     tracks = _find_tracks(sharpened * polarity, first, noise_sd, sample_rate_hz, settings, n)
-    mains = _without_lobes(tracks, sample_rate_hz)
+    mains = _without_lobes(tracks, sharpened * polarity, onset_index, sample_rate_hz)
     if not mains:
         return FittedFibres((), (), polarity, noise_sd)
     fits = fit_tracks(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
@@ -89,9 +93,10 @@ def _find_tracks(
     events = find_events(
         sharpened, first=first, noise_sd=noise_sd, threshold_sd=settings.detection_sd, sample_rate_hz=sample_rate_hz
     )
-    tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz)
-    alive = [track for track in tracks if track.count >= 3]
-    return [t for t in merge_tracks(alive, sample_rate_hz=sample_rate_hz) if t.count >= enough_responses(n)]
+    tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz, fewest=3)
+    merged = merge_tracks(tracks, sample_rate_hz=sample_rate_hz)
+    enough = [track for track in merged if track.count >= enough_responses(n)]
+    return without_chance(enough, events, first=first, n_samples=sharpened.shape[1])
 
 
 def _shares_sweeps(track: Track, other: Track) -> bool:
@@ -108,19 +113,70 @@ def _near(track: Track, other: Track, sample_rate_hz: float, before_us: float, a
 
 def _is_shadow(track: Track, others: list[Track], share: float, sample_rate_hz: float) -> bool:
     """Whether a track may be no more than a side lobe, or the leftover, of a larger one it goes with."""
+    return bool(_possible_sources(track, others, share, sample_rate_hz))
+
+
+def _possible_sources(track: Track, others: list[Track], share: float, sample_rate_hz: float) -> list[Track]:
+    """The larger tracks that one may be a side lobe, or the leftover, of."""
     size = float(np.nanmedian(track.size))
-    return any(
-        size < share * float(np.nanmedian(other.size))
+    return [
+        other
+        for other in others
+        if size < share * float(np.nanmedian(other.size))
         and _shares_sweeps(track, other)
         and _near(track, other, sample_rate_hz, _LOBE_BEFORE_US, _LOBE_AFTER_US)
-        for other in others
-    )
+    ]
 
 
-def _without_lobes(tracks: list[Track], sample_rate_hz: float) -> list[Track]:
-    """The tracks that cannot be a side lobe of a larger one."""
+def _without_lobes(tracks: list[Track], sharpened: FloatArray, onset_index: int, sample_rate_hz: float) -> list[Track]:
+    """The tracks that cannot be a side lobe of a larger one, for their size or because they move on their own."""
     kept: list[Track] = []
     for track in sorted(tracks, key=lambda t: -float(np.nanmedian(t.size))):
-        if not _is_shadow(track, kept, _MAIN_SHARE, sample_rate_hz):
+        sources = _possible_sources(track, kept, _MAIN_SHARE, sample_rate_hz)
+        leftover = _is_shadow(track, kept, _RESIDUAL_SHARE, sample_rate_hz)
+        if not sources or (not leftover and _moves_on_its_own(track, sources, sharpened, onset_index, sample_rate_hz)):
             kept.append(track)
     return kept
+
+
+def _moves_on_its_own(
+    track: Track, sources: list[Track], sharpened: FloatArray, onset_index: int, sample_rate_hz: float
+) -> bool:
+    """Whether a small peak moves against the larger potentials about it by more than noise makes it seem.
+
+    A side lobe goes with its potential; where lobes of several meet, they move with these. The peak's motion is read
+    from the signal along the slope of its average, so that a flat lobe does not look restless.
+    """
+    main = sources[0]
+    seen = track.seen
+    for source in sources:
+        seen = seen & source.seen
+    rows = np.flatnonzero(seen)
+    # With its latency a potential's velocity changes, and with that how far its lobes lie from it.
+    terms = [np.ones(rows.size), main.position[rows]] + [s.size[rows] for s in sources]
+    terms += [s.position[rows] - main.position[rows] for s in sources[1:]]
+    if rows.size < _ENOUGH_TO_JUDGE + len(terms):
+        return False
+    away = float(np.median(track.position[rows] - main.position[rows]))
+    reach = round(_FLANK_US * 1e-6 * sample_rate_hz)
+    windows = _cut(sharpened, rows, main.position[rows] + away, reach + 1)
+    slope = 0.5 * (windows[:, 2:] - windows[:, :-2]).mean(axis=0)
+    motion = windows[:, 1:-1] @ slope
+    noise = _sharpened_noise(correlate1d(sharpened[rows], slope, axis=1), onset_index)
+    columns = np.stack(terms, axis=1)
+    weights, *_ = np.linalg.lstsq(columns, motion, rcond=None)
+    left = motion - columns @ weights
+    spread = 1.4826 * float(np.median(np.abs(left)))
+    # The squared spread of n values by their median deviation has a relative SD of about √(5/n).
+    return bool(spread**2 > noise**2 * (1.0 + _DOUBT_SD * np.sqrt(5.0 / rows.size)))
+
+
+def _cut(signal: FloatArray, rows: IntArray, centre: FloatArray, reach: int) -> FloatArray:
+    """Windows about fractional positions, by cubic interpolation: (len(rows), 2 reach + 1)."""
+    whole = np.floor(centre).astype(np.intp)
+    t = (centre - whole)[:, None]
+    column = np.clip(whole[:, None] + np.arange(-reach - 1, reach + 3), 0, signal.shape[1] - 1)
+    y = signal[rows[:, None], column]
+    a, b, c, d = y[:, :-3], y[:, 1:-2], y[:, 2:-1], y[:, 3:]
+    cut: FloatArray = b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)))
+    return cut
