@@ -37,6 +37,8 @@ _RETURN_EDGES = (0.10, 0.75)  # of the way back, which ends in a flat positive p
 _RETURN_WITHIN_US = 550.0  # of the negative peak: the positive phase that follows
 _LEAST_SLOPE = 0.1  # of the steepest: a ripple at the foot is no shoulder
 
+_STEP_US = 4.0  # of an averaged potential; peaks are found between the steps
+_EVERY_US = 50.0  # times at which the change of shape is looked at
 _BUMP_US = 70.0  # between the bumps that a changing shape is made of; 8 kHz resolve 62 µs
 _MARGIN_US = 60.0  # of the examined window beyond the positive peak
 _LONGEST_RETURN_US = 250.0  # of the window after the negative peak
@@ -325,7 +327,7 @@ def measure_constancy(
         elsewhere = np.empty((0, n_shapes))
     root_found, limit = _largest_root(here, elsewhere, n_free)
     low_us, high_us = _crossings_us(fit, column, deflection)
-    times_us = np.concatenate([np.arange(window_us[0], window_us[1], 20.0), [low_us, high_us]])
+    times_us = np.concatenate([np.arange(window_us[0], window_us[1], _EVERY_US), [low_us, high_us]])
     waves = segment.to_time(shapes / root, times_us)
     slope = segment.to_time(1j * omega * fit.template[column], times_us[-2:])
     crossing = waves[:, -1] / slope[1] - waves[:, -2] / slope[0]
@@ -479,7 +481,7 @@ def judge_potential(
     Sanders DB et al. Muscle Nerve 2022;66:118.
     """
     limits = limits if limits is not None else AcceptabilityLimits()
-    time_us = np.arange(-900.0, 1900.0, 2.0)
+    time_us = np.arange(-900.0, 1200.0, _STEP_US)
     wave_uv = fit.segment.to_time(fit.template[column], time_us)
     deflection = measure_deflection(time_us, wave_uv)
     n_responses = int(fit.present[:, column].sum())

@@ -2,8 +2,8 @@
 
 `python tests/benchmarks/acceptability_study.py [quick] [section …]`
 
-Sections: alarms, power, measures, speed. Single potentials and sums of two come from `tests/potentials.py`; the sums have
-independent jitter. Amplitude limits are left out: shape is what is asked about.
+Sections: alarms, power, measures, speed. Single potentials and sums of two come from `tests/potentials.py`; the sums
+have independent jitter. Amplitude limits are left out: shape is what is asked about.
 """
 
 from __future__ import annotations
