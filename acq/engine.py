@@ -833,6 +833,7 @@ class Engine:
             n_rejected=session.n_rejected,
             samples_lost=self._ring.lost_count + self._ring.overrun_count,
             noise_uv=session.noise_uv,
+            is_settled=session.is_settled,
             procedure=scan_text or recording_text,
             proposal_ma=self._proposal_ma,
             advice=self._advice(),

@@ -190,6 +190,8 @@ def _where_line(snapshot: EngineSnapshot, width: int) -> Text:
         quiet.append(f"{snapshot.n_rejected} sweeps rejected")
     if math.isfinite(snapshot.noise_uv):
         quiet.append(f"noise {snapshot.noise_uv:.0f} µV")
+    if snapshot.fibres and not snapshot.is_settled:
+        quiet.append("latencies still settling")
     for text in loud:
         line.append(f"   {text}", style="bold #E69F00")
     for text in quiet:

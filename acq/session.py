@@ -92,6 +92,7 @@ class EngineSnapshot:
     study_path: str
     is_finished: bool
     delivered_kind: PulseKind = PulseKind.MEASURING  # of the pulse that `delivered_ma` is of
+    is_settled: bool = True  # templates: False while more sweeps still sharpen the latencies shown
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +173,7 @@ class RecordingSession:
         self._watched: dict[int, _Watched] = {}
         self._pulses: dict[int, Pulse] = {}  # by sweep, as long as the analyser holds the sweep
         self._onset_s: dict[int, float] = {}
+        self._was_settled = False
         self.n_testing = 0
         self.n_rejected = 0
         self.delivered_ma = float("nan")
@@ -186,6 +188,12 @@ class RecordingSession:
     def noise_uv(self) -> float:
         """RMS of the baseline."""
         return self._analyser.noise_uv
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether more sweeps no longer change the latencies of the earlier ones."""
+        revision = self._analyser.revision
+        return revision is not None and revision.is_settled
 
     @property
     def states(self) -> dict[int, WatchState]:
@@ -215,8 +223,14 @@ class RecordingSession:
         working = working_ma if working_ma > 0 else self._intensity(sweep.pulse)
         events: list[str] = []
         changes: list[VerdictChange] = []
-        if finding.refreshed:
+        if finding.revision is not None:
+            was_settled, self._was_settled = self._was_settled, finding.revision.is_settled
             events.extend(self._follow_refresh(working))
+            if finding.revision.is_settled and not was_settled:
+                events.append(
+                    f"templates settled: {finding.revision.n_sweeps} sweeps measured again, "
+                    f"latencies moved by {finding.revision.change_us:.1f} µs"
+                )
         self._observe(
             index,
             {fibre: bool(np.isfinite(latency_us)) for fibre, latency_us in finding.latency_us.items()},

@@ -194,6 +194,18 @@ class Refinement(NamedTuple):
     information: FloatArray
     loss: FloatArray
 
+    def take(self, rows: IntArray) -> Refinement:
+        """The estimate of some sweeps: (m,) → m of n."""
+        return Refinement(
+            self.delay_us[rows], self.amplitude[rows], self.variance_us2[rows], self.residual[rows],
+            self.information[rows], self.loss[rows],
+        )  # fmt: skip
+
+    def put(self, rows: IntArray, part: Refinement) -> None:
+        """Replace the estimate of some sweeps."""
+        for whole, new in zip(self, part, strict=True):
+            whole[rows] = new
+
 
 def refine_delays(
     spectrum: ComplexArray,
@@ -548,7 +560,7 @@ class _Turns:
             if turn > _BOLD_FROM and moved < _STILL**2 * np.nansum(self.variance):
                 break
             self.template, self.amplitude = _normalise(self.known, found.amplitude, self._present)
-            covariance = np.linalg.inv(found.information)
+            covariance = np.asarray(np.linalg.inv(found.information), dtype=np.float64)
             size_error = np.diagonal(covariance, axis1=1, axis2=2)[:, n_fibres:]
             new = estimate_templates(
                 self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,

@@ -184,7 +184,7 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
     state = (_search_with_care if known.is_confusing else _search_and_fit)(spectrum, known, everyone)
     odds = _log_odds(known, state, everyone)
     present = odds > 0.0
-    crowd = np.zeros(present.shape[0], dtype=bool)
+    crowd: BoolArray = np.zeros(present.shape[0], dtype=bool)
     if known.is_crowded:
         # Neighbours share what they explain: odds of one alone are no safe guide where they are near even.
         unusual = present & (np.abs(state.amplitude - 1.0) > _UNUSUAL * known.amplitude_sd)
@@ -193,21 +193,21 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
         doubted = (np.abs(odds) < _SURE) | unusual | misplaced
         # A response that may be a neighbour's puts that one in doubt too.
         doubted |= (unusual | misplaced) @ known.near
-        crowd = doubted.any(axis=1)
+        crowd = np.asarray(doubted.any(axis=1))
         if crowd.any():
             rows = np.flatnonzero(crowd)
             present[rows], odds[rows], better = _choose(spectrum[rows], known, odds[rows], doubted[rows])
-            state = _put(state, rows, better)
+            state.put(rows, better)
     unfitted = ~present.all(axis=1) & ~crowd
     for _ in range(2):
         rows = np.flatnonzero(unfitted)
         if rows.size:
-            state = _put(state, rows, _refit(spectrum[rows], known, state, rows, present[rows]))
+            state.put(rows, _refit(spectrum[rows], known, state, rows, present[rows]))
         weak = present & (state.amplitude < _LEAST_AMPLITUDE)
         if not weak.any():
             break
         present &= ~weak
-        unfitted = weak.any(axis=1)
+        unfitted = np.asarray(weak.any(axis=1))
     absent = np.where(present, 0.0, np.nan)
     return Matches(
         state.delay_us + absent, state.amplitude + absent, state.variance_us2 + absent, present, odds, state.residual,
@@ -232,7 +232,8 @@ def _search_with_care(spectrum: ComplexArray, known: KnownPotentials, wanted: Bo
     found = _search(spectrum, known, wanted, there, wanted.astype(np.float64), n_rounds=2)
     other = _fit(spectrum, known, *found, wanted)
     better = np.flatnonzero(_log_evidence(known, other, wanted) > _log_evidence(known, state, wanted))
-    return _put(state, better, Refinement(*(part[better] for part in other)))
+    state.put(better, other.take(better))
+    return state
 
 
 def _search(
@@ -292,12 +293,6 @@ def _refit(
     return _fit(spectrum, known, state.delay_us[rows], state.amplitude[rows], present)
 
 
-def _put(state: Refinement, rows: IntArray, part: Refinement) -> Refinement:
-    for whole, new in zip(state, part, strict=True):
-        whole[rows] = new
-    return state
-
-
 def _prior_at(known: KnownPotentials, delay_us: FloatArray) -> FloatArray:
     """Log prior density of each delay: (n, f) → (n, f)."""
     prior = np.empty(delay_us.shape)
@@ -330,7 +325,8 @@ def _log_odds(known: KnownPotentials, state: Refinement, fitted: BoolArray) -> F
     pull = np.maximum(state.amplitude * known.energy + left_over + precision, 0.0)
     gain = 0.5 * (pull**2 / (known.energy + precision) - precision) - 0.5 * np.log1p(known.energy / precision)
     width = 0.5 * np.log(2.0 * np.pi / (sharpness + _LEAST_SHARPNESS))
-    return gain + width + _prior_at(known, state.delay_us)
+    odds: FloatArray = gain + width + _prior_at(known, state.delay_us)
+    return odds
 
 
 def _log_evidence(known: KnownPotentials, state: Refinement, present: BoolArray) -> FloatArray:
@@ -378,13 +374,14 @@ def _choose(
         evidence = _log_evidence(known, state, present)
         evidence[np.any(present & (state.amplitude < _LEAST_AMPLITUDE), axis=1)] -= _SURE
         if result is None:
-            result = Refinement(*(np.zeros((n, *part.shape[1:]), dtype=part.dtype) for part in state))
+            result = state.take(np.zeros(n, dtype=np.int64))  # of the right shape; every row is chosen below
         for table, there in ((with_it, mask), (without, ~mask)):
             table[rows] = np.where(there, np.maximum(table[rows], evidence[:, None]), table[rows])
         better = evidence > best[rows]
         best[rows[better]] = evidence[better]
         chosen[rows[better]] = mask
-        _put(result, rows[better], Refinement(*(part[better] for part in state)))
+        chosen_rows = np.flatnonzero(better)
+        result.put(rows[chosen_rows], state.take(chosen_rows))
     assert result is not None  # noqa: S101 - the combination that the odds point to is always among those tried
     told = np.where(np.isfinite(with_it) & np.isfinite(without), with_it - without, odds)
     return chosen, told, result

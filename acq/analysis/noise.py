@@ -70,7 +70,7 @@ def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float) -> Nois
     wanted = max(2 * _ORDER, round(_WINDOW_S * sample_rate_hz))
     longest = max(s.shape[1] for s in usable) - _ORDER
     length = min(wanted, longest)
-    frequency_hz = np.fft.rfftfreq(length, 1.0 / sample_rate_hz)
+    frequency_hz = np.asarray(np.fft.rfftfreq(length, 1.0 / sample_rate_hz), dtype=np.float64)
     transfer = np.abs(np.fft.rfft(predictor, 8 * length)[::8][: frequency_hz.size]) ** 2
     unexplained, n_windows = _periodogram(
         [lfilter(predictor, [1.0], s, axis=1)[:, _ORDER:] for s in usable if s.shape[1] - _ORDER >= length], length
@@ -83,7 +83,8 @@ def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float) -> Nois
 def _quiet(windows: FloatArray) -> FloatArray:
     """Without the rows that a stray potential makes loud: (n, n_samples) → (m, n_samples)."""
     energy = np.mean(windows**2, axis=1)
-    return windows[energy <= _QUIET * np.median(energy) + 1e-30]
+    quiet: FloatArray = windows[energy <= _QUIET * np.median(energy) + 1e-30]
+    return quiet
 
 
 def _autoregression(segments: list[FloatArray]) -> tuple[FloatArray, float]:

@@ -108,13 +108,13 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
 def _has_run(flags: BoolArray, length: int) -> BoolArray:
     """Rows with at least `length` consecutive True."""
     # Runs of 1, 2, 4 … are made of two half as long; most sweeps have none of four.
-    run, reached = flags, 1
-    while reached < length and run.shape[1] and run.any():
+    run = np.asarray(flags)
+    reached = 1
+    while reached < length and run.shape[1] and bool(np.any(run)):
         step = min(reached, length - reached)
-        run = run[:, : max(run.shape[1] - step, 0)] & run[:, step:]
+        run = np.asarray(run[:, : max(run.shape[1] - step, 0)] & run[:, step:])
         reached += step
-    found: BoolArray = run.any(axis=1)
-    return found
+    return np.asarray(np.any(run, axis=1))
 
 
 def artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:

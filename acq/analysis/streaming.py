@@ -20,7 +20,7 @@ from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["FibreHistory", "StreamingAnalyser", "SweepFinding"]
+__all__ = ["FibreHistory", "Revision", "StreamingAnalyser", "SweepFinding"]
 
 _FIRST_FIT = 6  # sweeps before the first discovery
 _GROWTH = 2.0  # templates are made again each time the recording has grown by this
@@ -28,19 +28,39 @@ _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time on
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _SAME_FIBRE_US = 200.0
+_FEWEST_SETTLED = 24  # sweeps
+_SETTLED = 0.35  # of the timing noise: a template that moves the latencies less adds 6 % to it, or nothing
+
+
+@dataclass(frozen=True, slots=True)
+class Revision:
+    """Sweeps measured again with templates made anew.
+
+    change_us : RMS change of the latencies known before, a change common to all of a fibre's apart; NaN where none was
+    known. is_settled : that is little beside the latencies' own noise, so that no more is to be expected of it.
+    """
+
+    n_sweeps: int
+    change_us: float
+    is_settled: bool
 
 
 @dataclass(frozen=True, slots=True)
 class SweepFinding:
     """One sweep's result. Keys are fibre identities; an absent fibre has latency NaN.
 
-    `refreshed` : the templates were made anew with this sweep; `StreamingAnalyser.history` has changed.
+    `revision` : the templates were made anew with this sweep and `StreamingAnalyser.history` has changed; else None.
     """
 
     rejected: bool
     latency_us: dict[int, float]
     amplitude_uv: dict[int, float]
-    refreshed: bool
+    revision: Revision | None = None
+
+    @property
+    def refreshed(self) -> bool:
+        """Whether earlier sweeps have been measured again."""
+        return self.revision is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +116,7 @@ class StreamingAnalyser:
         self._unexplained: list[bool] = []
         self._patience = 1
         self._groups: tuple[KnownPotentials, ...] = ()
+        self._revision: Revision | None = None
 
     @property
     def n_sweeps(self) -> int:
@@ -113,12 +134,16 @@ class StreamingAnalyser:
         noise = self._waveforms.noise if self._waveforms is not None else None
         return noise.rms_uv if noise is not None else float("nan")
 
+    @property
+    def revision(self) -> Revision | None:
+        """The last time earlier sweeps were measured again."""
+        return self._revision
+
     def add(self, sweep_uv: FloatArray, *, damaged: bool = False) -> SweepFinding:
         """Take the next sweep, (n_samples,) as recorded."""
         row = self._keep(sweep_uv, damaged)
         if self._is_time_to_fit():
-            self._fit()
-            return self._finding(row, refreshed=True)
+            return self._finding(row, self._fit())
         quality = self._waveforms.quality if self._waveforms is not None else None
         # Before the first fit there is nothing to compare with; the fit judges these sweeps.
         self._rejected[row] = damaged or (
@@ -126,7 +151,7 @@ class StreamingAnalyser:
         )
         if not self._rejected[row]:
             self._measure(row)
-        return self._finding(row, refreshed=False)
+        return self._finding(row, None)
 
     def fit_next(self) -> None:
         """Discover and fit with the next sweep."""
@@ -179,9 +204,10 @@ class StreamingAnalyser:
         recent = self._unexplained[-8:]
         return sum(recent) >= _UNEXPLAINED * self._patience and self._count >= _FIRST_FIT
 
-    def _fit(self) -> None:
+    def _fit(self) -> Revision:
         """Discover and fit over the window; carry identities over."""
         held = self._held
+        before = {known.identity: known.latency_us[:held].copy() for known in self._known}
         waveforms = measure_waveforms(
             self._sweeps[:held],
             onset_index=self._onset,
@@ -208,6 +234,8 @@ class StreamingAnalyser:
         self._unexplained.clear()
         grown = int(np.ceil(self._count * _GROWTH))
         self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)
+        self._revision = _compare(before, known, held)
+        return self._revision
 
     def _latency_us(self, position: FloatArray) -> FloatArray:
         return (position - self._onset) * (1e6 / self._rate_hz)
@@ -282,10 +310,31 @@ class StreamingAnalyser:
         )
         return events.sweep.size > 0
 
-    def _finding(self, row: int, *, refreshed: bool) -> SweepFinding:
+    def _finding(self, row: int, revision: Revision | None) -> SweepFinding:
         latency = {known.identity: float(known.latency_us[row]) for known in self._known}
         amplitude = {
             known.identity: known.found.amplitude_uv if np.isfinite(known.latency_us[row]) else float("nan")
             for known in self._known
         }
-        return SweepFinding(bool(self._rejected[row]), latency, amplitude, refreshed)
+        return SweepFinding(bool(self._rejected[row]), latency, amplitude, revision)
+
+
+def _compare(before: dict[int, FloatArray], known: list[_Known], held: int) -> Revision:
+    """How far the latencies of the fibres known before have moved."""
+    moved: list[FloatArray] = []
+    noise: list[FloatArray] = []
+    for one in known:
+        change = one.latency_us[:held] - before.get(one.identity, np.full(held, np.nan))
+        both = np.isfinite(change)
+        if both.any():
+            moved.append((change[both] - np.median(change[both])) ** 2)
+            noise.append(one.variance_us2[:held][both])
+    if not moved:
+        return Revision(held, float("nan"), is_settled=False)
+    change_us2, noise_us2 = (float(np.mean(np.concatenate(parts))) for parts in (moved, noise))
+    every_one = all(one.identity in before for one in known)
+    return Revision(
+        held,
+        float(np.sqrt(change_us2)),
+        is_settled=every_one and held >= _FEWEST_SETTLED and change_us2 < _SETTLED**2 * noise_us2,
+    )
