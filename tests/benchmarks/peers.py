@@ -63,7 +63,8 @@ def correlation_with_average(sweeps_uv: FloatArray, expected: int, half: int) ->
 
 def best_lag(part_uv: FloatArray, template: FloatArray) -> FloatArray:
     """Start of the best match of a template in every row, with a parabola: (n,)."""
-    output = correlate(part_uv, template[None], mode="valid")
+    # Row by row and direct: faster here than one call for all rows.
+    output = np.array([correlate(row, template, mode="valid", method="direct") for row in part_uv])
     top = np.clip(np.argmax(output, axis=1), 1, output.shape[1] - 2)
     rows = np.arange(top.size)
     return top + parabola(output[rows, top - 1], output[rows, top], output[rows, top + 1])
