@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acq.analysis.alignment import GroupFit, Segment, fit_group, make_segment, nearest_neighbour_us, spike_positions
-from acq.analysis.matching import know_potentials, match
+from acq.analysis.matching import KnownPotentials, know_potentials, match
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track
@@ -80,15 +80,21 @@ def fit_tracks(
             sample_rate_hz=sample_rate_hz,
             band_hz=settings.fit_band_hz,
         )
-        fits.append(_fit_group(sweeps_uv, spikes, np.isfinite(spikes), noise, segment, n_iterations=6))
+        fits.append(_fit_group(sweeps_uv, spikes, np.isfinite(spikes), noise, segment, n_iterations=6)[0])
     return fits
 
 
-def fit_again(sweeps_uv: FloatArray, fits: Sequence[GroupFit], noise: NoiseModel) -> list[GroupFit]:
-    """The same groups once more, with a better knowledge of the noise."""
-    return [
+def fit_again(
+    sweeps_uv: FloatArray, fits: Sequence[GroupFit], noise: NoiseModel
+) -> tuple[tuple[GroupFit, ...], tuple[KnownPotentials, ...]]:
+    """The same groups once more, with a better knowledge of the noise; and what was known when the sweeps were matched.
+
+    Any other sweep matched with that gives what it would have given here.
+    """
+    pairs = [
         _fit_group(sweeps_uv, spike_positions(fit), fit.present, noise, fit.segment, n_iterations=3) for fit in fits
     ]
+    return tuple(fit for fit, _ in pairs), tuple(known for _, known in pairs)
 
 
 def _fit_group(
@@ -99,7 +105,7 @@ def _fit_group(
     segment: Segment,
     *,
     n_iterations: int,
-) -> GroupFit:
+) -> tuple[GroupFit, KnownPotentials]:
     """Templates from as many sweeps as it takes, then every sweep with these templates."""
     rows = _learn_from(present)
     fit = fit_group(
@@ -111,11 +117,13 @@ def _fit_group(
             break
         at = segment.middle + found.delay_us * (segment.sample_rate_hz * 1e-6)
         fit = fit_group(sweeps_uv[rows], at, found.present, noise=noise, segment=segment, n_iterations=3)
-    found = match(sweeps_uv, know_potentials(fit, noise))
-    return GroupFit(
+    known = know_potentials(fit, noise)
+    found = match(sweeps_uv, known)
+    final = GroupFit(
         segment, fit.template, np.nan_to_num(found.delay_us), np.nan_to_num(found.amplitude), found.present,
         found.log_odds, found.variance_us2, found.residual,
     )  # fmt: skip
+    return final, known
 
 
 def _learn_from(present: BoolArray) -> IntArray:

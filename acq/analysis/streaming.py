@@ -14,7 +14,7 @@ import numpy as np
 from acq.analysis.detection import find_events, sharpen
 from acq.analysis.filters import filter_sweeps
 from acq.analysis.fitting import FoundFibre
-from acq.analysis.matching import KnownPotentials, know_potentials, match
+from acq.analysis.matching import KnownPotentials, match
 from acq.analysis.quality import find_unusable_sweeps
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
@@ -229,8 +229,7 @@ class StreamingAnalyser:
         self._patience = 1 if len(known) > len(self._known) else 2
         self._waveforms = waveforms
         self._known = known
-        noise = waveforms.noise
-        self._groups = () if noise is None else tuple(know_potentials(fit, noise) for fit in waveforms.fits)
+        self._groups = waveforms.known
         self._unexplained.clear()
         grown = int(np.ceil(self._count * _GROWTH))
         self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)

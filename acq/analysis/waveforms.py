@@ -10,6 +10,7 @@ from acq.analysis.alignment import GroupFit, render
 from acq.analysis.fibres import FittedFibres, find_fibres
 from acq.analysis.filters import filter_sweeps
 from acq.analysis.fitting import FoundFibre, describe_fits, fit_again
+from acq.analysis.matching import KnownPotentials
 from acq.analysis.noise import NoiseModel, estimate_noise
 from acq.analysis.quality import QualityReference, find_unusable_sweeps, learn_quality
 from acq.analysis.settings import AnalysisSettings
@@ -27,7 +28,10 @@ _LEAST_NOISE_SAMPLES = 128
 
 @dataclass(frozen=True, slots=True)
 class Waveforms:
-    """`rejected` : (n,) bool over all sweeps; the arrays of `fibres` run over the sweeps that are not rejected."""
+    """`rejected` : (n,) bool over all sweeps; the arrays of `fibres` run over the sweeps that are not rejected.
+
+    known : what finds the potentials of each of `fits` in any other sweep.
+    """
 
     fibres: tuple[FoundFibre, ...]
     fits: tuple[GroupFit, ...]
@@ -36,6 +40,7 @@ class Waveforms:
     quality: QualityReference | None
     polarity: float = 1.0
     sharp_noise_uv: float = float("nan")
+    known: tuple[KnownPotentials, ...] = ()
 
 
 def measure_waveforms(
@@ -81,25 +86,25 @@ def measure_waveforms(
         )
     noise = estimate_noise(_baselines(kept, onset_index), sample_rate_hz=sample_rate_hz)
     found = find_fibres(kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings)
+    known: tuple[KnownPotentials, ...] = ()
     if found.fits:
-        noise, found = _settle(kept, found, noise, sample_rate_hz, quality.start)
-    return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv)
+        noise = _noise_beside(kept, found, noise, quality.start)
+        fits, known = fit_again(kept, found.fits, noise)
+        found = found._replace(fibres=describe_fits(fits, noise), fits=fits)
+    return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv, known)
 
 
-def _settle(
-    sweeps_uv: FloatArray, found: FittedFibres, noise: NoiseModel, sample_rate_hz: float, first: int
-) -> tuple[NoiseModel, FittedFibres]:
-    """Once the potentials can be taken off, the whole sweep tells of the noise, not its ends alone; fit with that."""
-    chosen = np.linspace(0, sweeps_uv.shape[0] - 1, min(sweeps_uv.shape[0], _NOISE_SWEEPS)).astype(int)
-    potentials = sum(render(fit, n_samples=sweeps_uv.shape[1], sweeps=chosen) for fit in found.fits)
-    left = (sweeps_uv[chosen] - potentials)[:, first:]
+def _noise_beside(sweeps_uv: FloatArray, found: FittedFibres, noise: NoiseModel, first: int) -> NoiseModel:
+    """Once the potentials can be taken off, the whole sweep tells of the noise, not its ends alone."""
+    chosen = np.linspace(0, sweeps_uv.shape[0] - 1, min(sweeps_uv.shape[0], _NOISE_SWEEPS)).astype(np.int64)
+    left = sweeps_uv[chosen, first:]
+    if left.shape[1] < _LEAST_NOISE_SAMPLES:
+        return noise
+    for fit in found.fits:
+        left -= render(fit, n_samples=sweeps_uv.shape[1], sweeps=chosen)[:, first:]
     if left.shape[0] >= _FEWEST_TO_AVERAGE:
         left -= left.mean(axis=0)  # distant activity locked to the stimulus is no noise
-    if left.shape[1] < _LEAST_NOISE_SAMPLES:
-        return noise, found
-    better = estimate_noise([left], sample_rate_hz=sample_rate_hz)
-    fits = tuple(fit_again(sweeps_uv, found.fits, better))
-    return better, found._replace(fibres=describe_fits(fits, better), fits=fits)
+    return estimate_noise([left], sample_rate_hz=noise.sample_rate_hz)
 
 
 def _baselines(sweeps_uv: FloatArray, onset_index: int) -> list[FloatArray]:
