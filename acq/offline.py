@@ -298,11 +298,17 @@ def _describe(
         noise=waveforms.noise,
         pairs=row[np.flatnonzero(pairs_of(usable))],
         noise_mcd_us=overall.noise_us,
+        columns=[other.column for other in waveforms.fibres if other.group == found.group],
         limits=settings.acceptability,
     )
     reasons.extend(potential.reasons)
-    if settings.acceptability.apart_us <= found.nearest_us < OVERLAP_US:
-        reasons.append(f"overlaps the potential {found.nearest_us / 1000:.1f} ms away; its jitter is less sure")
+    if not found.is_told_apart:
+        reasons.append(
+            f"not surely told from the potential {potential.nearest_us / 1000:.1f} ms away: their distance varies by "
+            f"{found.distance_sd_us:.1f} µs, {found.distance_noise_us:.1f} µs of it timing noise"
+        )
+    elif settings.acceptability.apart_us <= potential.nearest_us < OVERLAP_US:
+        reasons.append(f"overlaps the potential {potential.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
         reasons.append(finding.evidence)
     reasons.extend(_jitter_reasons(jitter, beside))
@@ -325,7 +331,7 @@ def _describe(
         missing=judgement.missing,
         admitted=admitted,
         origin=finding.origin,
-        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE,
+        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE and found.is_told_apart,
         reasons=tuple(reasons),
         snr=potential.snr,
         latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),

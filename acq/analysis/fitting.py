@@ -7,7 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.alignment import GroupFit, Segment, fit_group, make_segment, nearest_neighbour_us, spike_positions
+from acq.analysis.alignment import (
+    OVERLAP_US,
+    GroupFit,
+    Segment,
+    fit_group,
+    make_segment,
+    nearest_neighbour_us,
+    spike_positions,
+)
 from acq.analysis.matching import KnownPotentials, know_potentials, match
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
@@ -21,6 +29,8 @@ _LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks 
 _LEAST_SHARE = 0.005  # of the largest potential: templates are not truer than that
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
 _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
+_TELLING = 3.0  # times the noise: the distance of two potentials must vary so much to part them (simulation study)
+_TELLING_ALONE = 8  # responses of each without the other do so too
 _REVISIONS = 4  # of who responded where
 
 
@@ -30,6 +40,8 @@ class FoundFibre:
 
     wave_uv : averaged potential on `time_us`, both (n_times,), zero at the reference (steepest point), which lies
     `reference_us` after the delay of fit `group`, row `column`. nearest_us : distance to the nearest other potential.
+    distance_sd_us : how much that distance varies from one response to the next, distance_noise_us : how much of it is
+    timing noise; n_alone : responses of only one of the two.
     """
 
     position: FloatArray
@@ -44,6 +56,18 @@ class FoundFibre:
     column: int
     reference_us: float
     nearest_us: float
+    distance_sd_us: float = float("nan")
+    distance_noise_us: float = float("nan")
+    n_alone: int = 0
+
+    @property
+    def is_told_apart(self) -> bool:
+        """Whether the data part this potential from the nearest: often enough alone, or moving enough against it.
+
+        Two potentials that always come together at nearly the same distance are one to any estimator.
+        """
+        sure = self.distance_sd_us >= _TELLING * self.distance_noise_us
+        return self.nearest_us >= OVERLAP_US or self.n_alone >= _TELLING_ALONE or bool(sure)
 
 
 def enough_responses(n_sweeps: int) -> int:
@@ -189,6 +213,7 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
         steepest = crest + int(np.argmin(slope[crest : trough + 1]))
         reference_us = float(time_us[steepest])
         present = fit.present[:, j]
+        near = _describe_neighbour(fit, j) if nearest_us[j] < OVERLAP_US else (float("nan"), float("nan"), 0)
         position = spike_positions(fit)[:, j] + reference_us * segment.sample_rate_hz * 1e-6
         fibres.append(
             FoundFibre(
@@ -204,6 +229,24 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
                 column=j,
                 reference_us=reference_us,
                 nearest_us=float(nearest_us[j]),
+                distance_sd_us=near[0],
+                distance_noise_us=near[1],
+                n_alone=near[2],
             )
         )
     return fibres
+
+
+def _describe_neighbour(fit: GroupFit, j: int) -> tuple[float, float, int]:
+    """SD of the distance to the nearest potential, the part of it that is noise, and responses of only one of them."""
+    others = [i for i in range(fit.template.shape[0]) if i != j and np.any(fit.present[:, i] & fit.present[:, j])]
+    usual = [float(np.median(fit.delay_us[fit.present[:, i], i])) for i in others]
+    mine = float(np.median(fit.delay_us[fit.present[:, j], j]))
+    i = others[int(np.argmin(np.abs(np.asarray(usual) - mine)))]
+    both = fit.present[:, i] & fit.present[:, j]
+    step_us = np.diff((fit.delay_us[:, i] - fit.delay_us[:, j])[both])  # free of slow drift
+    noise_us = float(np.sqrt(np.mean(fit.variance_us2[both, i] + fit.variance_us2[both, j])))
+    alone = min(int(np.sum(fit.present[:, i] & ~both)), int(np.sum(fit.present[:, j] & ~both)))
+    if step_us.size < 3:
+        return float("nan"), noise_us, alone
+    return 1.4826 * float(np.median(np.abs(step_us))) / np.sqrt(2.0), noise_us, alone
