@@ -8,6 +8,7 @@ which holds everything about a response that neither its delay nor its amplitude
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -162,11 +163,15 @@ class Constancy(NamedTuple):
 
 
 class PotentialJudgement(NamedTuple):
-    """Reasons to refuse a potential, empty when it is acceptable, and what was measured of it."""
+    """Reasons to refuse a potential, empty when it is acceptable, and what was measured of it.
+
+    nearest_us : distance to the nearest other potential in the same sweeps, inf if there is none.
+    """
 
     reasons: tuple[str, ...]
     deflection: Deflection
     snr: float
+    nearest_us: float
     shoulder: Shoulder
     constancy: Constancy
 
@@ -458,6 +463,7 @@ def judge_potential(
     noise: NoiseModel,
     pairs: IntArray,
     noise_mcd_us: float,
+    columns: Sequence[int] | None = None,
     limits: AcceptabilityLimits | None = None,
 ) -> PotentialJudgement:
     """Say whether a fitted potential is an acceptable (apparent) single-fibre potential.
@@ -474,6 +480,8 @@ def judge_potential(
         First rows of consecutive sweeps of the fit that may be compared.
     noise_mcd_us : float
         MCD that noise alone gives.
+    columns : sequence of int, optional
+        The fibres of the fit that are believed in, `column` among them; all by default.
 
     References
     ----------
@@ -499,7 +507,9 @@ def judge_potential(
             f"peak to peak {snr:.1f} times the noise: noise alone gives an MCD of {noise_mcd_us:.1f} µs, must be below "
             f"{limits.noise_mcd_us:g} µs"
         )
-    nearest_us = float(nearest_neighbour_us(fit.delay_us, fit.present)[column])
+    believed = list(range(fit.template.shape[0])) if columns is None else list(columns)
+    nearest = nearest_neighbour_us(fit.delay_us[:, believed], fit.present[:, believed])
+    nearest_us = float(nearest[believed.index(column)])
     if nearest_us < limits.apart_us:
         reasons.append(
             f"{nearest_us:.0f} µs from another potential, nearer than {limits.apart_us:.0f} µs: what belongs to which "
@@ -509,7 +519,7 @@ def judge_potential(
         reasons.append(_shoulder_reason(shoulder))
     if constancy.is_told and constancy.excess_change > limits.constancy:
         reasons.append(_constancy_reason(constancy))
-    return PotentialJudgement(tuple(reasons), deflection, float(snr), shoulder, constancy)
+    return PotentialJudgement(tuple(reasons), deflection, float(snr), nearest_us, shoulder, constancy)
 
 
 def _shoulder_reason(shoulder: Shoulder) -> str:

@@ -55,7 +55,7 @@ def judge(found: Waveforms) -> list[PotentialJudgement]:
         judgements.append(
             judge_potential(
                 found.fits[fibre.group], fibre.column, electrode="single_fibre", noise=found.noise, pairs=pairs,
-                noise_mcd_us=0.0, limits=LIMITS,
+                noise_mcd_us=0.0, columns=[f.column for f in found.fibres if f.group == fibre.group], limits=LIMITS,
             )
         )  # fmt: skip
     return judgements

@@ -24,7 +24,9 @@ ANY_SIZE = AcceptabilityLimits(single_fibre_uv=1e-3, concentric_uv=1e-3)
 SINGLE_FIBRE = [p for p in potentials() if p.electrode == "single_fibre" and p.rise_us < 270.0]
 
 
-def _judge(recorded: Recorded, limits: AcceptabilityLimits = ANY_SIZE) -> list[PotentialJudgement]:
+def _judge(
+    recorded: Recorded, limits: AcceptabilityLimits = ANY_SIZE, *, alone: bool = False
+) -> list[PotentialJudgement]:
     """Every fibre found, all consecutive responses compared."""
     with one_blas_thread():
         found = measure_waveforms(
@@ -46,6 +48,7 @@ def _judge(recorded: Recorded, limits: AcceptabilityLimits = ANY_SIZE) -> list[P
                 noise=found.noise,
                 pairs=np.flatnonzero(present[1:] & present[:-1]),
                 noise_mcd_us=1.128 * float(np.sqrt(np.nanmean(fibre.variance_us2))),
+                columns=[fibre.column] if alone else [f.column for f in found.fibres if f.group == fibre.group],
                 limits=limits,
             )
         )
@@ -226,6 +229,20 @@ class TestConstancy:
         assert np.isnan(found.constancy.root)
         assert not found.constancy.is_told
         assert found.reasons == ()
+
+
+def test_potentials_too_near_to_be_told_apart() -> None:
+    rng = np.random.default_rng(8)
+    latency_us = _latencies(rng, 80, 15.0, 30.0, apart_us=450.0)
+    recorded = record(rng, fibres=SINGLE_FIBRE[:2], latency_us=latency_us, snr=[40.0, 40.0])
+    assert [j.reasons for j in _judge(recorded)] == [(), ()]
+    wider = AcceptabilityLimits(single_fibre_uv=1.0, apart_us=500.0)
+    for judgement in _judge(recorded, wider):
+        assert judgement.nearest_us == pytest.approx(450.0, abs=40.0)
+        assert any("nearer than 500 µs" in reason for reason in judgement.reasons)
+    # What the fit holds beside the fibres that are believed in does not count.
+    for judgement in _judge(recorded, wider, alone=True):
+        assert judgement.reasons == ()
 
 
 def test_the_noise_limit_is_a_figure_of_timing() -> None:
