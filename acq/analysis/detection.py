@@ -13,6 +13,7 @@ __all__ = ["Events", "find_events", "find_polarity", "sharpen"]
 
 _SHARP_SIGMA_US = 90.0  # matches the main spike of potentials with a rise time of 100 to 300 µs
 _SEPARATION_US = 220.0  # two events of one sweep lie at least this far apart
+_HOLLOW_US = 300.0  # the hollows beside a peak lie within
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,9 @@ def find_polarity(sharpened: FloatArray, first: int) -> float:
 def find_events(
     sharpened: FloatArray, *, first: int, noise_sd: float, threshold_sd: float, sample_rate_hz: float
 ) -> Events:
-    """All local maxima of at least `threshold_sd` noise SDs from sample `first` on.
+    """All local maxima of at least `threshold_sd` noise SDs from sample `first` on, above both their sides by as much.
+
+    A spike has a hollow on either side once it is sharpened; noise on the tail of the stimulus artefact has not.
 
     Parameters
     ----------
@@ -71,7 +74,20 @@ def find_events(
     row, column = np.nonzero((part == crest) & (part >= threshold_sd * noise_sd))
     inside = (column > 0) & (column < part.shape[1] - 1)
     row, column = row[inside], column[inside]
+    stands_out = _prominence(sharpened, row, column + first, sample_rate_hz) >= threshold_sd * noise_sd
+    row, column = row[stands_out], column[stands_out]
     left, middle, right = part[row, column - 1], part[row, column], part[row, column + 1]
     curvature = left - 2.0 * middle + right
     shift = np.where(curvature < 0, 0.5 * (left - right) / np.where(curvature < 0, curvature, -1.0), 0.0)
     return Events(row.astype(np.int64), column + first + np.clip(shift, -0.5, 0.5), middle / noise_sd)
+
+
+def _prominence(sharpened: FloatArray, row: IntArray, column: IntArray, sample_rate_hz: float) -> FloatArray:
+    """Height of each peak above the higher one of the lowest points on its two sides."""
+    reach = max(2, round(_HOLLOW_US * 1e-6 * sample_rate_hz))
+    offset = np.arange(1, reach + 1)
+    last = sharpened.shape[1] - 1
+    before = sharpened[row[:, None], np.maximum(column[:, None] - offset, 0)].min(axis=1)
+    after = sharpened[row[:, None], np.minimum(column[:, None] + offset, last)].min(axis=1)
+    height: FloatArray = sharpened[row, column] - np.maximum(before, after)
+    return height

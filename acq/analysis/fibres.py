@@ -23,7 +23,9 @@ _LOBE_AFTER_US = 4000.0
 _ENOUGH_TO_JUDGE = 10  # sweeps in common
 _FLANK_US = 200.0  # about a peak: its motion shows there
 _DOUBT_SD = 5.0  # of the spread that noise gives a lobe's position
-_RESIDUAL_SHARE = 0.06  # of the neighbour: below this a leftover peak may be misfit of its varying shape
+_SPIKE_US = 700.0
+_SPIKE_SHARE = 0.12  # the same as below, about the main spike itself
+_RESIDUAL_SHARE = 0.08  # of the neighbour: below this a leftover peak may be misfit of its varying shape
 
 
 class FittedFibres(NamedTuple):
@@ -62,20 +64,39 @@ def find_fibres(
     mains = _without_lobes(tracks, sharpened * polarity, onset_index, sample_rate_hz)
     if not mains:
         return FittedFibres((), (), polarity, noise_sd)
-    fits = fit_tracks(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+    mains, fits = _fit_believed(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
     for _ in range(2):
         left = sweeps_uv - sum(render(fit, n_samples=n_samples) for fit in fits)
         rest = _find_tracks(
             sharpen(left, sample_rate_hz=sample_rate_hz) * polarity, first, noise_sd, sample_rate_hz, settings, n
         )
-        new = [track for track in rest if not _is_shadow(track, mains, _RESIDUAL_SHARE, sample_rate_hz)]
+        new = [track for track in rest if not _is_leftover(track, mains, sample_rate_hz)]
         if not new or len(mains) >= settings.max_fibres:
             break
-        mains = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
-        mains = sorted(mains, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
-        fits = fit_tracks(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+        merged = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
+        merged = sorted(merged, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
+        mains, fits = _fit_believed(sweeps_uv, merged, first, noise, sample_rate_hz, settings)
     fibres = describe_fits(fits, noise)
     return FittedFibres(fibres, tuple(fits), polarity, noise_sd)
+
+
+def _fit_believed(
+    sweeps_uv: FloatArray,
+    tracks: list[Track],
+    first: int,
+    noise: NoiseModel,
+    sample_rate_hz: float,
+    settings: AnalysisSettings,
+) -> tuple[list[Track], list[GroupFit]]:
+    """Fit the tracks; those whose potential turns out too small are left out, and the others fitted without them."""
+    fits = fit_tracks(sweeps_uv, tracks, first, noise, sample_rate_hz, settings)
+    believed = {(fibre.group, fibre.column) for fibre in describe_fits(fits, noise)}
+    places = [(group, column) for group, fit in enumerate(fits) for column in range(fit.template.shape[0])]
+    if len(believed) == len(places) or not believed:
+        return tracks, fits
+    ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
+    kept = [track for track, place in zip(ordered, places, strict=True) if place in believed]
+    return kept, fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings)
 
 
 def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:
@@ -116,6 +137,14 @@ def _is_shadow(track: Track, others: list[Track], share: float, sample_rate_hz: 
     return bool(_possible_sources(track, others, share, sample_rate_hz))
 
 
+def _is_leftover(track: Track, others: list[Track], sample_rate_hz: float) -> bool:
+    """Whether a track may be misfit of a potential that was subtracted: about its spike more of that is left."""
+    about_spike = [t for t in others if _near(track, t, sample_rate_hz, _SPIKE_US, _SPIKE_US)]
+    return _is_shadow(track, others, _RESIDUAL_SHARE, sample_rate_hz) or _is_shadow(
+        track, about_spike, _SPIKE_SHARE, sample_rate_hz
+    )
+
+
 def _possible_sources(track: Track, others: list[Track], share: float, sample_rate_hz: float) -> list[Track]:
     """The larger tracks that one may be a side lobe, or the leftover, of."""
     size = float(np.nanmedian(track.size))
@@ -133,28 +162,36 @@ def _without_lobes(tracks: list[Track], sharpened: FloatArray, onset_index: int,
     kept: list[Track] = []
     for track in sorted(tracks, key=lambda t: -float(np.nanmedian(t.size))):
         sources = _possible_sources(track, kept, _MAIN_SHARE, sample_rate_hz)
-        leftover = _is_shadow(track, kept, _RESIDUAL_SHARE, sample_rate_hz)
-        if not sources or (not leftover and _moves_on_its_own(track, sources, sharpened, onset_index, sample_rate_hz)):
+        leftover = _is_leftover(track, kept, sample_rate_hz)
+        is_lobe = leftover or not all(
+            _moves_against(anchor, track, sources, sharpened, onset_index, sample_rate_hz) for anchor in sources
+        )
+        if not sources or not is_lobe:
             kept.append(track)
     return kept
 
 
-def _moves_on_its_own(
-    track: Track, sources: list[Track], sharpened: FloatArray, onset_index: int, sample_rate_hz: float
+def _moves_against(
+    main: Track,
+    track: Track,
+    sources: list[Track],
+    sharpened: FloatArray,
+    onset_index: int,
+    sample_rate_hz: float,
 ) -> bool:
-    """Whether a small peak moves against the larger potentials about it by more than noise makes it seem.
+    """Whether a small peak moves against a larger potential by more than noise and the others about it make it seem.
 
     A side lobe goes with its potential; where lobes of several meet, they move with these. The peak's motion is read
     from the signal along the slope of its average, so that a flat lobe does not look restless.
     """
-    main = sources[0]
     seen = track.seen
     for source in sources:
         seen = seen & source.seen
     rows = np.flatnonzero(seen)
     # With its latency a potential's velocity changes, and with that how far its lobes lie from it.
-    terms = [np.ones(rows.size), main.position[rows]] + [s.size[rows] for s in sources]
-    terms += [s.position[rows] - main.position[rows] for s in sources[1:]]
+    terms = [main.position[rows]] + [s.size[rows] for s in sources]
+    apart = [s.position[rows] - main.position[rows] for s in sources if s is not main]
+    terms += apart + [(d - np.median(d)) ** 2 for d in apart]
     if rows.size < _ENOUGH_TO_JUDGE + len(terms):
         return False
     away = float(np.median(track.position[rows] - main.position[rows]))
@@ -163,12 +200,12 @@ def _moves_on_its_own(
     slope = 0.5 * (windows[:, 2:] - windows[:, :-2]).mean(axis=0)
     motion = windows[:, 1:-1] @ slope
     noise = _sharpened_noise(correlate1d(sharpened[rows], slope, axis=1), onset_index)
-    columns = np.stack(terms, axis=1)
-    weights, *_ = np.linalg.lstsq(columns, motion, rcond=None)
-    left = motion - columns @ weights
-    spread = 1.4826 * float(np.median(np.abs(left)))
+    # From sweep to sweep, so that what drifts or follows the rate does not count.
+    steps, columns = np.diff(motion), np.diff(np.stack(terms, axis=1), axis=0)
+    weights, *_ = np.linalg.lstsq(columns, steps, rcond=None)
+    spread = 1.4826 * float(np.median(np.abs(steps - columns @ weights)))
     # The squared spread of n values by their median deviation has a relative SD of about √(5/n).
-    return bool(spread**2 > noise**2 * (1.0 + _DOUBT_SD * np.sqrt(5.0 / rows.size)))
+    return bool(spread**2 > 2.0 * noise**2 * (1.0 + _DOUBT_SD * np.sqrt(5.0 / rows.size)))
 
 
 def _cut(signal: FloatArray, rows: IntArray, centre: FloatArray, reach: int) -> FloatArray:

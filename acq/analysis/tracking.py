@@ -26,6 +26,8 @@ _PROMPT_SWEEPS = 3.0  # mean intervals of a track: the next one begins where it 
 _PROMPT_GATE = 30.0  # for a track that goes on where another ends: needle and rate may change together
 _TOGETHER = 0.05  # of its events a track may share sweeps with the one it belongs to
 _BY_CHANCE = 1e-5  # probability of so many events so near to each other, anywhere
+_SHARES = (0.75, 1.0)  # of a track's events that must lie so near to each other
+_MOST_WANDER = 4.0  # in units of the scale of steps: a late response wanders by several hundred µs
 _ALIKE = 0.7  # of the logarithm of the size: background within a factor of two is counted
 
 
@@ -178,7 +180,7 @@ def _joining_cost(track: Track, other: Track, per_scale: float) -> float:
         float(np.nanmedian(track.position) - np.nanmedian(other.position)) * per_scale,
         float(np.nanmedian(track.size) / np.nanmedian(other.size)),
         # A wandering potential (late responses are) may lie further off.
-        max(1.0, 2.0 * float(np.nanstd(other.position)) * per_scale),
+        float(np.clip(2.0 * np.nanstd(other.position) * per_scale, 1.0, _MOST_WANDER)),
     )
     earlier, later = (mine, theirs) if mine[-1] < theirs[0] else (theirs, mine)
     if earlier[-1] > later[0]:
@@ -188,7 +190,7 @@ def _joining_cost(track: Track, other: Track, per_scale: float) -> float:
         local = _cost(
             float(np.median(track.position[mine] - about)) * per_scale,
             float(np.median(track.size[mine] / size)),
-            max(1.0, 1.5 * float(np.std(np.diff(other.position[theirs]))) * per_scale if theirs.size > 2 else 1.0),
+            float(np.clip(1.5 * _step_sd(other.position[theirs]) * per_scale, 1.0, _MOST_WANDER)),
         )
         return min(usual, local) / _GATE
     first, second = (track, other) if earlier is mine else (other, track)
@@ -200,6 +202,10 @@ def _joining_cost(track: Track, other: Track, per_scale: float) -> float:
     )
     gate = _PROMPT_GATE if later[0] - earlier[-1] <= _PROMPT_SWEEPS * _mean_interval(left, right) else _GATE
     return min(usual / _GATE, at_ends / gate)
+
+
+def _step_sd(position: FloatArray) -> float:
+    return float(np.std(np.diff(position))) if position.size > 2 else 0.0
 
 
 def _mean_interval(left: IntArray, right: IntArray) -> float:
@@ -252,7 +258,7 @@ def _spread_for_its_count(track: Track) -> float:
 def _is_beyond_chance(inside: FloatArray, others: FloatArray, span: float) -> bool:
     """Whether so many events lie so near to each other; all positions in samples, `inside` sorted."""
     n = inside.size
-    for share in (0.5, 0.75, 1.0):
+    for share in _SHARES:
         k = max(2, int(np.ceil(share * n)))
         if k > n:
             continue
