@@ -44,12 +44,14 @@ _TAPER_US = 400.0
 _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; keeps an overlapped fit finite
 _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
+_EXTENT_US = (1500.0, 3800.0)  # before and after the main spike a template may differ from zero
+_EDGE_US = 600.0  # over which that fades
 _EM_TURNS = 20
 _BOLD = 0.8  # of its last step a template goes on; expectation-maximisation alone is slow where there is little noise
 _BOLD_FROM = 2  # turns
 _STILL = 0.03  # of the timing noise: the turns end when the latencies move less
 _NEIGHBOURS = 15  # responses that say what a delay is expected to be
-_LEAST_DELAY_SD_US = 3.0
+_LEAST_DELAY_SD_US = 0.5
 _LEAST_AMPLITUDE_SD = 0.003
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
@@ -105,8 +107,8 @@ class Segment:
 
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
         """Band-limited waveform at any times relative to the middle: (…, n_bins) → (…, n_times)."""
-        phase = np.exp(2j * np.pi * np.outer(self.frequency_hz, time_us) * 1e-6)
-        wave: FloatArray = (spectrum @ phase).real * (2.0 / self.length)
+        phase = _turns(2e-6 * np.pi * self.frequency_hz[0] * time_us, self.frequency_hz.size)
+        wave: FloatArray = (spectrum @ phase.T).real * (2.0 / self.length)
         return wave
 
 
@@ -166,17 +168,22 @@ def turned(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> C
 
     omega : (b,) multiples 1 … b of the first.
     """
-    n_bins = omega.size
-    phase = np.empty((*delay_us.shape, n_bins), dtype=np.complex128)
-    # Powers of the first bin's phase, doubled each time: a tenth of the cost of sines and cosines.
-    phase[..., 0].real = np.cos(omega[0] * delay_us)
-    phase[..., 0].imag = -np.sin(omega[0] * delay_us)
+    shape = _turns(-omega[0] * delay_us, omega.size)
+    shape *= template
+    return shape
+
+
+def _turns(angle: FloatArray, n_bins: int) -> ComplexArray:
+    """Phase exp(i·k·angle) for k = 1 … n_bins: (…) → (…, n_bins)."""
+    phase = np.empty((*angle.shape, n_bins), dtype=np.complex128)
+    # Powers of the first, doubled each time: a tenth of the cost of sines and cosines.
+    phase[..., 0].real = np.cos(angle)
+    phase[..., 0].imag = np.sin(angle)
     known = 1
     while known < n_bins:
         more = min(known, n_bins - known)
         np.multiply(phase[..., :more], phase[..., known - 1 : known], out=phase[..., known : known + more])
         known += more
-    phase *= template
     return phase
 
 
@@ -311,28 +318,15 @@ def _refine_chunk(
     return Refinement(delay, scale, variance, residual[:, :b] + 1j * residual[:, b:], normal, loss)
 
 
-@dataclass(frozen=True, slots=True)
-class _Extent:
-    """Where a template may differ from zero, about its main spike; the edges are soft."""
-
-    before_us: float
-    after_us: float
-    edge_us: float
-
-
-_WHOLE = _Extent(1500.0, 3800.0, 600.0)
-_SPIKE = _Extent(500.0, 700.0, 300.0)  # main spike with the phases on both its sides
-
-
-def _support(segment: Segment, extent: _Extent) -> tuple[FloatArray, FloatArray]:
-    """Times at which a template may differ from zero, and how freely: (m,), (m,).
+def _support(segment: Segment) -> tuple[FloatArray, FloatArray]:
+    """Times about its main spike at which a template may differ from zero, and how freely: (m,), (m,).
 
     The grid carries the fitted band with a quarter to spare.
     """
     step_us = 1e6 / (2.5 * float(segment.frequency_hz[-1]))
-    time_us = np.arange(-extent.before_us, extent.after_us + step_us, step_us)
-    rise = np.clip((time_us + extent.before_us) / extent.edge_us, 0.0, 1.0)
-    fall = np.clip((extent.after_us - time_us) / extent.edge_us, 0.0, 1.0)
+    time_us = np.arange(-_EXTENT_US[0], _EXTENT_US[1] + step_us, step_us)
+    rise = np.clip((time_us + _EXTENT_US[0]) / _EDGE_US, 0.0, 1.0)
+    fall = np.clip((_EXTENT_US[1] - time_us) / _EDGE_US, 0.0, 1.0)
     freedom = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
     return time_us, np.maximum(freedom, 1e-3)
 
@@ -360,7 +354,6 @@ def estimate_templates(
     power: FloatArray,
     omega: FloatArray,
     segment: Segment,
-    extent: _Extent,
     previous: ComplexArray | None,
     covariance: FloatArray | None = None,
 ) -> ComplexArray:
@@ -383,7 +376,7 @@ def estimate_templates(
     """
     f = delay_us.shape[1]
     scale = np.where(present, amplitude, 0.0)
-    turn = np.exp(-1j * delay_us[:, :, None] * omega) * scale[:, :, None]  # (n, f, b)
+    turn = _turns(-omega[0] * delay_us, omega.size) * scale[:, :, None]  # (n, f, b)
     by_bin = turn.transpose(2, 1, 0)  # (b, f, n)
     normal = by_bin.conj() @ by_bin.transpose(0, 2, 1)  # (b, f, f)
     right = (by_bin.conj() @ spectrum.T[:, :, None])[:, :, 0]  # (b, f)
@@ -394,12 +387,12 @@ def estimate_templates(
     noise_left = power[:, None] / own
     smooth = _smoothed(np.abs(rough) ** 2)
     strength = smooth - noise_left if previous is None else smooth
-    time_us, freedom = _support(segment, extent)
+    time_us, freedom = _support(segment)
     m = time_us.size
     weight = 2.0 / power
     lags_us = (time_us[1] - time_us[0]) * np.arange(-(m - 1), m)
-    turns = np.exp(1j * np.outer(lags_us, omega))  # (2m − 1, b)
-    steer = np.exp(1j * np.outer(time_us, omega)) * freedom[:, None]  # (m, b)
+    turns = _turns(omega[0] * lags_us, omega.size)  # (2m − 1, b)
+    steer = _turns(omega[0] * time_us, omega.size) * freedom[:, None]  # (m, b)
     matrix = np.empty((f * m, f * m))
     vector = np.empty(f * m)
     for i in range(f):
@@ -465,12 +458,10 @@ def fit_group(
 ) -> GroupFit:
     """Templates, delays and amplitudes of one group of fibres.
 
-    Where main spikes overlap, delays and whole templates cannot both be free: to first order in the jitter any mixture
-    of the two templates explains the sweeps as well (their slopes span the same plane), and the most likely mixture is
-    wrong.
-    What tells the fibres apart is that a main spike is short. So the delays come from the sharp part of the potentials
-    alone, with templates confined to the spike; the whole templates are made once from these delays, and one more
-    refinement with them brings back the full precision.
+    Where main spikes overlap, delays and templates cannot both be free: to first order in the jitter any mixture of the
+    two templates explains the sweeps as well (their slopes span the same plane), and the most likely mixture is wrong.
+    What parts the fibres is that their jitters are independent, and what each does alone. So delays and amplitudes are
+    integrated over, with the spreads that the sweeps themselves show.
 
     Parameters
     ----------
@@ -484,22 +475,26 @@ def fit_group(
     power = segment.noise_power(noise)
     spectrum = segment.transform(sweeps_uv)
     delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
-    fit = _Turns(spectrum, present, segment, omega, delay)
+    fit = _Alternation(spectrum, present, segment, omega, delay)
     if _overlaps(delay, present):
-        fit.estimate(_WHOLE, power)
+        fit.estimate(power)
         fit.expect_and_maximise(power, _EM_TURNS)
         fit.refine(power)
     else:
-        for _ in range(n_iterations):
-            fit.estimate(_WHOLE, power)
+        for turn in range(n_iterations):
+            before = fit.delay
+            fit.estimate(power)
             fit.refine(power)
+            moved = np.where(present, (fit.delay - before) ** 2, 0.0).sum()
+            if turn and moved < _STILL**2 * np.nansum(fit.variance):
+                break
     template = fit.known
     return GroupFit(
         segment, template, fit.delay, fit.amplitude, present, np.zeros_like(fit.delay), fit.variance, fit.residual
     )
 
 
-class _Turns:
+class _Alternation:
     """Templates from delays and delays from templates, in turn."""
 
     def __init__(
@@ -522,11 +517,11 @@ class _Turns:
             raise ValueError("n_iterations must be at least 1, got 0")
         return self.template
 
-    def estimate(self, extent: _Extent, power: FloatArray) -> None:
+    def estimate(self, power: FloatArray) -> None:
         """Templates from the present delays."""
         self.template = estimate_templates(
             self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
-            segment=self._segment, extent=extent, previous=self.template,
+            segment=self._segment, previous=self.template,
         )  # fmt: skip
 
     def refine(self, power: FloatArray) -> None:
@@ -564,7 +559,7 @@ class _Turns:
             size_error = np.diagonal(covariance, axis1=1, axis2=2)[:, n_fibres:]
             new = estimate_templates(
                 self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
-                segment=self._segment, extent=_WHOLE, previous=self.template,
+                segment=self._segment, previous=self.template,
                 covariance=covariance,
             )  # fmt: skip
             self.template = new + (_BOLD if turn >= _BOLD_FROM else 0.0) * (new - self.known)
