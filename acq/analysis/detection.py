@@ -9,9 +9,10 @@ from scipy.ndimage import correlate1d, maximum_filter1d
 
 from acq.records import FloatArray, IntArray
 
-__all__ = ["Events", "find_events", "find_polarity", "sharpen"]
+__all__ = ["BROAD_SIGMA_US", "SHARP_SIGMA_US", "Events", "find_events", "find_polarity", "sharpen"]
 
-_SHARP_SIGMA_US = 90.0  # matches the main spike of potentials with a rise time of 100 to 300 µs
+SHARP_SIGMA_US = 90.0  # matches the main spike of potentials with a rise time of 100 to 300 µs
+BROAD_SIGMA_US = 130.0  # loses less of the slower ones, and more to distant activity
 _SEPARATION_US = 220.0  # two events of one sweep lie at least this far apart
 _HOLLOW_US = 300.0  # the hollows beside a peak lie within
 
@@ -29,13 +30,13 @@ class Events:
     size: FloatArray
 
 
-def sharpen(sweeps_uv: FloatArray, *, sample_rate_hz: float) -> FloatArray:
+def sharpen(sweeps_uv: FloatArray, *, sample_rate_hz: float, sigma_us: float = SHARP_SIGMA_US) -> FloatArray:
     """Second Gaussian derivative of every sweep, sign such that a negative spike gives a positive peak.
 
     Slow activity (artefact tail, distant units) is suppressed against the main spike of a single-fibre potential.
     Input and output : (n_sweeps, n_samples).
     """
-    sigma = _SHARP_SIGMA_US * 1e-6 * sample_rate_hz
+    sigma = sigma_us * 1e-6 * sample_rate_hz
     reach = int(np.ceil(4 * sigma))
     time = np.arange(-reach, reach + 1) / sigma
     kernel = (time**2 - 1.0) * np.exp(-0.5 * time**2)

@@ -8,11 +8,11 @@ import numpy as np
 from scipy.ndimage import correlate1d
 
 from acq.analysis.alignment import GroupFit, render
-from acq.analysis.detection import find_events, find_polarity, sharpen
+from acq.analysis.detection import BROAD_SIGMA_US, find_events, find_polarity, sharpen
 from acq.analysis.fitting import FoundFibre, describe_fits, enough_responses, fit_tracks
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
-from acq.analysis.tracking import Track, merge_tracks, track_events, without_chance
+from acq.analysis.tracking import Track, drop_strays, merge_tracks, track_events, without_chance
 from acq.records import FloatArray, IntArray
 
 __all__ = ["FittedFibres", "find_fibres"]
@@ -20,6 +20,10 @@ __all__ = ["FittedFibres", "find_fibres"]
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
 _LOBE_BEFORE_US = 2100.0  # as far as a template and its window reach
 _LOBE_AFTER_US = 4000.0
+_TRIES = 2  # what is left is searched so often
+_FAINT = 0.7  # of the usual threshold, in the last search
+_SHARPNESS = 0.52  # 0.6 for a rise time of 400 µs, 0.4 for what is slow against both kernels
+_FAINT_DOUBT = 2.0  # as often may a faint peak be misfit
 _ENOUGH_TO_JUDGE = 10  # sweeps in common
 _FLANK_US = 200.0  # about a peak: its motion shows there
 _DOUBT_SD = 5.0  # of the spread that noise gives a lobe's position
@@ -60,18 +64,28 @@ def find_fibres(
     sharpened = sharpen(sweeps_uv, sample_rate_hz=sample_rate_hz)
     polarity = find_polarity(sharpened, first)
     noise_sd = _sharpened_noise(sharpened, onset_index)
-    tracks = _find_tracks(sharpened * polarity, first, noise_sd, sample_rate_hz, settings, n)
+    tracks = _find_tracks(sharpened * polarity, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
     mains = _without_lobes(tracks, sharpened * polarity, onset_index, sample_rate_hz)
-    if not mains:
-        return FittedFibres((), (), polarity, noise_sd)
     mains, fits = _fit_believed(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
-    for _ in range(2):
+    tries = 0
+    while tries < _TRIES and len(mains) < settings.max_fibres:
         left = sweeps_uv - sum(render(fit, n_samples=n_samples) for fit in fits)
-        rest = _find_tracks(
-            sharpen(left, sample_rate_hz=sample_rate_hz) * polarity, first, noise_sd, sample_rate_hz, settings, n
-        )
-        new = [track for track in rest if not _is_leftover(track, mains, sample_rate_hz)]
-        if not new or len(mains) >= settings.max_fibres:
+        sharp = sharpen(left, sample_rate_hz=sample_rate_hz) * polarity
+        rest = _find_tracks(sharp, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
+        new = [track for track in rest if not _is_leftover(track, mains, 1.0, sample_rate_hz)]
+        tries += 1
+        if not new:
+            # What hardly stands out of the noise of one sweep does by coming again at the same latency.
+            tries = _TRIES
+            broad = sharpen(left, sample_rate_hz=sample_rate_hz, sigma_us=BROAD_SIGMA_US) * polarity
+            level = _sharpened_noise(broad, onset_index)
+            rest = _find_tracks(broad, first, level, sample_rate_hz, _FAINT * settings.detection_sd, n)
+            new = [
+                track
+                for track in rest
+                if not _is_leftover(track, mains, _FAINT_DOUBT, sample_rate_hz) and _is_sharp(track, sharp, broad)
+            ]
+        if not new:
             break
         merged = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
         merged = sorted(merged, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
@@ -89,14 +103,16 @@ def _fit_believed(
     settings: AnalysisSettings,
 ) -> tuple[list[Track], list[GroupFit]]:
     """Fit the tracks; those whose potential turns out too small are left out, and the others fitted without them."""
+    if not tracks:
+        return [], []
     fits = fit_tracks(sweeps_uv, tracks, first, noise, sample_rate_hz, settings)
     believed = {(fibre.group, fibre.column) for fibre in describe_fits(fits, noise)}
     places = [(group, column) for group, fit in enumerate(fits) for column in range(fit.template.shape[0])]
-    if len(believed) == len(places) or not believed:
+    if len(believed) == len(places):
         return tracks, fits
     ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
     kept = [track for track, place in zip(ordered, places, strict=True) if place in believed]
-    return kept, fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings)
+    return kept, fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings) if kept else []
 
 
 def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:
@@ -109,13 +125,15 @@ def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:
 
 
 def _find_tracks(
-    sharpened: FloatArray, first: int, noise_sd: float, sample_rate_hz: float, settings: AnalysisSettings, n: int
+    sharpened: FloatArray, first: int, noise_sd: float, sample_rate_hz: float, threshold_sd: float, n: int
 ) -> list[Track]:
     events = find_events(
-        sharpened, first=first, noise_sd=noise_sd, threshold_sd=settings.detection_sd, sample_rate_hz=sample_rate_hz
+        sharpened, first=first, noise_sd=noise_sd, threshold_sd=threshold_sd, sample_rate_hz=sample_rate_hz
     )
     tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz, fewest=3)
     merged = merge_tracks(tracks, sample_rate_hz=sample_rate_hz)
+    for track in merged:
+        drop_strays(track, sample_rate_hz=sample_rate_hz)
     enough = [track for track in merged if track.count >= enough_responses(n)]
     return without_chance(enough, events, first=first, n_samples=sharpened.shape[1])
 
@@ -128,8 +146,11 @@ def _shares_sweeps(track: Track, other: Track) -> bool:
 
 def _near(track: Track, other: Track, sample_rate_hz: float, before_us: float, after_us: float) -> bool:
     """Whether a track lies in the given time about another, over the sweeps both are in."""
-    distance = np.nanmedian(track.position - other.position) * 1e6 / sample_rate_hz
-    return bool(-before_us < distance < after_us)
+    both = track.seen & other.seen
+    if not both.any():
+        return False
+    distance = float(np.median(track.position[both] - other.position[both])) * 1e6 / sample_rate_hz
+    return -before_us < distance < after_us
 
 
 def _is_shadow(track: Track, others: list[Track], share: float, sample_rate_hz: float) -> bool:
@@ -137,11 +158,14 @@ def _is_shadow(track: Track, others: list[Track], share: float, sample_rate_hz: 
     return bool(_possible_sources(track, others, share, sample_rate_hz))
 
 
-def _is_leftover(track: Track, others: list[Track], sample_rate_hz: float) -> bool:
-    """Whether a track may be misfit of a potential that was subtracted: about its spike more of that is left."""
+def _is_leftover(track: Track, others: list[Track], doubt: float, sample_rate_hz: float) -> bool:
+    """Whether a track may be misfit of a potential that was subtracted: about its spike more of that is left.
+
+    doubt : factor of the shares of a potential that may be left of it.
+    """
     about_spike = [t for t in others if _near(track, t, sample_rate_hz, _SPIKE_US, _SPIKE_US)]
-    return _is_shadow(track, others, _RESIDUAL_SHARE, sample_rate_hz) or _is_shadow(
-        track, about_spike, _SPIKE_SHARE, sample_rate_hz
+    return _is_shadow(track, others, doubt * _RESIDUAL_SHARE, sample_rate_hz) or _is_shadow(
+        track, about_spike, doubt * _SPIKE_SHARE, sample_rate_hz
     )
 
 
@@ -162,7 +186,7 @@ def _without_lobes(tracks: list[Track], sharpened: FloatArray, onset_index: int,
     kept: list[Track] = []
     for track in sorted(tracks, key=lambda t: -float(np.nanmedian(t.size))):
         sources = _possible_sources(track, kept, _MAIN_SHARE, sample_rate_hz)
-        leftover = _is_leftover(track, kept, sample_rate_hz)
+        leftover = _is_leftover(track, kept, 1.0, sample_rate_hz)
         is_lobe = leftover or not all(
             _moves_against(anchor, track, sources, sharpened, onset_index, sample_rate_hz) for anchor in sources
         )
@@ -206,6 +230,17 @@ def _moves_against(
     spread = 1.4826 * float(np.median(np.abs(steps - columns @ weights)))
     # The squared spread of n values by their median deviation has a relative SD of about √(5/n).
     return bool(spread**2 > 2.0 * noise**2 * (1.0 + _DOUBT_SD * np.sqrt(5.0 / rows.size)))
+
+
+def _is_sharp(track: Track, sharp: FloatArray, broad: FloatArray) -> bool:
+    """Whether a peak keeps as much of its height for the sharper kernel as a single fibre's spike does.
+
+    Sweeps without an event count too: those with one are chosen for the noise on top of what is there.
+    """
+    seen = np.flatnonzero(track.seen)
+    rows = np.arange(seen[0], seen[-1] + 1)
+    column = np.rint(np.interp(rows, seen, track.position[seen])).astype(np.intp)
+    return bool(sharp[rows, column].mean() > _SHARPNESS * broad[rows, column].mean())
 
 
 def _cut(signal: FloatArray, rows: IntArray, centre: FloatArray, reach: int) -> FloatArray:

@@ -25,7 +25,7 @@ from acq.records import BoolArray, FloatArray, IntArray
 __all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks"]
 
 _REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
-_LEAST_SNR = 5.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
+_LEAST_SNR = 4.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
 _LEAST_SHARE = 0.005  # of the largest potential: templates are not truer than that
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
 _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many

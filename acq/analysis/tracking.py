@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from math import log
 
 import numpy as np
+from scipy.ndimage import median_filter
 from scipy.optimize import linear_sum_assignment
 from scipy.special import pdtrc
 
 from acq.analysis.detection import Events
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["Track", "match_identities", "merge_tracks", "track_events", "without_chance"]
+__all__ = ["Track", "drop_strays", "match_identities", "merge_tracks", "track_events", "without_chance"]
 
 _TIME_SCALE_US = 150.0  # a step of this size costs as much as one unit of amplitude
 _SIZE_SCALE = 0.2  # of the logarithm of the size
@@ -24,7 +25,10 @@ _FORGOTTEN_AFTER = 100  # sweeps; finds a response that comes once in thirty
 _AT_ENDS = 8  # events that tell where a track begins and ends
 _PROMPT_SWEEPS = 3.0  # mean intervals of a track: the next one begins where it ends
 _PROMPT_GATE = 30.0  # for a track that goes on where another ends: needle and rate may change together
-_TOGETHER = 0.05  # of its events a track may share sweeps with the one it belongs to
+_TOGETHER = 0.1  # of its events a track may share sweeps with the one it belongs to
+_ABOUT = 9  # events that tell where one of them should be
+_STRAY_US = 150.0  # or, where a latency wanders,
+_STRAY_SD = 5.0
 _BY_CHANCE = 1e-5  # probability of so many events so near to each other, anywhere
 _SHARES = (0.75, 1.0)  # of a track's events that must lie so near to each other
 _MOST_WANDER = 4.0  # in units of the scale of steps: a late response wanders by several hundred µs
@@ -169,6 +173,19 @@ def merge_tracks(tracks: Sequence[Track], *, sample_rate_hz: float) -> list[Trac
         kept[home].position[fill] = track.position[fill]
         kept[home].size[fill] = track.size[fill]
     return kept
+
+
+def drop_strays(track: Track, *, sample_rate_hz: float) -> None:
+    """Take out of a track the events that lie far off those about them: peaks of noise in place of a response."""
+    seen = np.flatnonzero(track.seen)
+    if seen.size < _ABOUT:
+        return
+    position = track.position[seen]
+    apart = np.abs(position - median_filter(position, _ABOUT, mode="nearest"))
+    allowed = max(_STRAY_US * 1e-6 * sample_rate_hz, _STRAY_SD * 1.4826 * float(np.median(apart)))
+    strays = seen[apart > allowed]
+    track.position[strays] = np.nan
+    track.size[strays] = np.nan
 
 
 def _joining_cost(track: Track, other: Track, per_scale: float) -> float:
