@@ -1,30 +1,32 @@
-"""How far measured latencies are from the truth, in units of what is possible.
-
-The errors of an estimator that knows the potentials and the noise, linearised about the truth, reach the Cramér–Rao
-bound exactly. They are known for every sweep, so the chance in an RMS error of a few hundred sweeps, which any good
-estimator shares with it, can be taken out (a control variate).
-"""
+"""How far measured latencies are from the truth, in units of what is possible (`tests/timing_scenes.py`)."""
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
-from scipy.linalg import cho_factor, cho_solve, toeplitz
 from scipy.optimize import linear_sum_assignment
 
+from acq.analysis.matching import know_potentials, match
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.streaming import StreamingAnalyser
 from acq.analysis.waveforms import measure_waveforms, spread_over
-from tests.potentials import BoolArray, FloatArray, Noise, Potential, Recorded, potentials, record
+from acq.offline import analyse
+from tests.potentials import BoolArray, FloatArray, Potential, Recorded, record
+from tests.timing_peers import PEERS
+from tests.timing_scenes import (
+    N_SWEEPS,
+    Scene,
+    absent_at_random,
+    gaussian_latencies_us,
+    make_scene,
+    timed_potentials,
+)
 
+_PEER_WINDOW_US = 1000.0
 _SAME_US = 150.0  # a found potential this near to a true one, in the median, is that one
-_BEFORE_US, _AFTER_US = 3000.0, 5000.0  # what the best estimator sees about the potentials
 
 
 class Measured(NamedTuple):
@@ -32,19 +34,6 @@ class Measured(NamedTuple):
 
     latency_us: FloatArray
     variance_us2: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """Sweeps, how they were made, and the errors that the best estimator makes on them.
-
-    efficient_us, bound_us : (n, F), the bound of each sweep with the potentials that are in it; NaN where absent.
-    """
-
-    recorded: Recorded
-    fibres: tuple[Potential, ...]
-    efficient_us: FloatArray
-    bound_us: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,82 +52,6 @@ class Errors:
     n_false: int
     n_sweeps: int
     found: bool
-
-
-def timed_potentials() -> tuple[Potential, ...]:
-    """Four of the single-fibre electrode, rise time 155 to 258 µs, and one of the concentric needle, 278 µs."""
-    every = potentials()
-    return tuple(every[k] for k in (24, 1, 7, 20, 29))
-
-
-def make_scene(
-    rng: np.random.Generator,
-    *,
-    fibres: Sequence[Potential],
-    latency_us: FloatArray,
-    snr: Sequence[float],
-    muscle: float = 0.0,
-    rate_hz: float = 50_000.0,
-    amplitude_sd: float = 0.0,
-    amplitude_drift: float = 0.0,
-    wander: float = 0.0,
-) -> Scene:
-    """Record, and see what is possible. wander : RMS of the slow baseline over peak to peak of the first potential."""
-    noise = Noise(muscle=muscle, electrode=fibres[0].electrode)
-    again = copy.deepcopy(rng)
-    recorded = record(
-        rng, fibres=fibres, latency_us=latency_us, snr=snr, noise=noise, rate_hz=rate_hz, amplitude_sd=amplitude_sd,
-        amplitude_drift=amplitude_drift, wander_uv=wander * snr[0] * 10.0,
-    )  # fmt: skip
-    # The same state of the generator gives the same noise, here with a potential far below it.
-    alone = record(again, fibres=fibres, latency_us=latency_us, snr=[1e-6 for _ in snr], noise=noise, rate_hz=rate_hz)
-    efficient, bound = _efficient_errors(alone.sweeps_uv, recorded, fibres, snr, noise)
-    return Scene(recorded, tuple(fibres), efficient, bound)
-
-
-@lru_cache(maxsize=8)
-def _factor(noise: Noise, n: int, n_samples: int, rate_hz: float) -> tuple[FloatArray, bool]:
-    """Cholesky factor of the covariance of n consecutive samples of noise cut from sweeps of n_samples."""
-    longer = 2 * n_samples
-    covariance = np.fft.irfft(noise.power(longer, rate_hz), longer) / longer
-    factor: tuple[FloatArray, bool] = cho_factor(toeplitz(covariance[:n]), lower=True)
-    return factor
-
-
-def _efficient_errors(
-    noise_uv: FloatArray, recorded: Recorded, fibres: Sequence[Potential], snr: Sequence[float], noise: Noise
-) -> tuple[FloatArray, FloatArray]:
-    """Generalised least squares of delays and amplitudes, about the truth: errors and their SDs, (n, F) each."""
-    latency = recorded.latency_us
-    n, n_fibres = latency.shape
-    per_us = recorded.rate_hz * 1e-6
-    n_samples = noise_uv.shape[1]
-    middle = float(np.nanmedian(latency))
-    spread = float(np.nanmax(np.abs(latency - middle)))
-    start = max(0, recorded.onset_index + int((middle - 500.0 * np.ceil(spread / 500.0) - _BEFORE_US) * per_us))
-    length = int((_BEFORE_US + _AFTER_US + 1000.0 * np.ceil(spread / 500.0)) * per_us)
-    stop = min(n_samples, start + length)
-    time_us = (np.arange(start, stop) - recorded.onset_index) / per_us
-    factor = _factor(noise, stop - start, n_samples, recorded.rate_hz)
-    present = np.isfinite(latency)
-    parts = np.zeros((n, 2 * n_fibres, time_us.size))
-    for j, (fibre, ratio) in enumerate(zip(fibres, snr, strict=True)):
-        at = time_us - np.where(present[:, j], latency[:, j], middle)[:, None]
-        inside = (at >= fibre.span_us[0]) & (at <= fibre.span_us[1])
-        slope = np.where(inside, fibre.shape(np.clip(at, *fibre.span_us), 1), 0.0)
-        size = np.where(present[:, j], ratio, 0.0)[:, None]
-        parts[:, j] = -size * slope
-        parts[:, n_fibres + j] = size * fibre.at(at)
-    white = cho_solve(factor, parts.reshape(-1, time_us.size).T).T.reshape(parts.shape)
-    information = white @ parts.transpose(0, 2, 1)
-    # An absent fibre's rows are empty: a unit diagonal keeps the matrix regular.
-    every = np.arange(2 * n_fibres)
-    information[:, every, every] += np.tile(~present, 2)
-    covariance = np.linalg.inv(information)
-    pull = np.einsum("njt,nt->nj", white, noise_uv[:, start:stop] / recorded.noise_uv)
-    error = np.einsum("nij,nj->ni", covariance, pull)[:, :n_fibres]
-    bound = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)[:, :n_fibres])
-    return np.where(present, error, np.nan), np.where(present, bound, np.nan)
 
 
 def measure_batch(recorded: Recorded) -> Measured:
@@ -268,10 +181,127 @@ def missed_and_false(errors: Sequence[Errors]) -> tuple[float, float]:
     return sum(one.n_missed for one in errors) / max(present, 1), sum(one.n_false for one in errors) / max(sweeps, 1)
 
 
-def gaussian_latencies_us(
-    rng: np.random.Generator, *, n: int, mcd_us: Sequence[float], usual_us: Sequence[float]
-) -> npt.NDArray[np.float64]:
-    """Independent Gaussian latencies, (n, F), of which MCD = 2/√π SD (Ekstedt, Nilsson & Stålberg 1974)."""
-    sd = np.asarray(mcd_us) * (np.sqrt(np.pi) / 2.0)
-    latency: FloatArray = np.asarray(usual_us) + sd * rng.standard_normal((n, len(mcd_us)))
-    return latency
+class Analysed(NamedTuple):
+    """What a whole analysis made of a scene.
+
+    errors : of every true fibre, in the sweeps with all of them. jitter : corrected and true MCD of each one found, the
+    latter of the very latencies over the same pairs. n_flagged : fibres said to overlap another.
+    """
+
+    errors: list[Errors]
+    jitter: list[tuple[float, float]]
+    n_surplus: int
+    n_flagged: int
+
+
+def analyse_scene(scene: Scene) -> Analysed:
+    """By `acq.offline.analyse`, at a constant intensity."""
+    recorded = scene.recorded
+    n = recorded.sweeps_uv.shape[0]
+    result = analyse(
+        recorded.sweeps_uv,
+        sample_rate_hz=recorded.rate_hz,
+        onset_sample=recorded.onset_index,
+        intensity_ma=np.full(n, 5.0),
+        onset_s=recorded.onset_s,
+        electrode=scene.fibres[0].electrode,
+    )
+    latency = np.array([fibre.latency_us for fibre in result.fibres]).reshape(-1, n)
+    noise = np.array([np.full(n, fibre.latency_noise_us**2) for fibre in result.fibres]).reshape(-1, n)
+    both = np.asarray(np.isfinite(recorded.latency_us).all(axis=1), dtype=np.bool_)
+    mine = assign(latency, recorded.latency_us)
+    jitter, flagged = [], 0
+    for j, i in enumerate(mine):
+        if i >= 0:
+            fibre = result.fibres[i]
+            true = np.abs(np.diff(recorded.latency_us[:, j]))[fibre.counted_pairs]
+            jitter.append((fibre.mcd_us, float(np.nanmean(true)) if true.size else float("nan")))
+            flagged += any("overlap" in reason or "not told apart" in reason for reason in fibre.reasons)
+    surplus = len(result.fibres) - sum(i >= 0 for i in mine)
+    return Analysed(judge_errors(Measured(latency, noise), scene, only=both), jitter, surplus, flagged)
+
+
+def measure_by_peers(recorded: Recorded) -> dict[str, Measured]:
+    """Each peer about the median of the true latencies."""
+    per_us = recorded.rate_hz * 1e-6
+    expected = round(recorded.onset_index + float(np.nanmedian(recorded.latency_us)) * per_us)
+    half = round(_PEER_WINDOW_US * per_us)
+    result = {}
+    for name, peer in PEERS.items():
+        latency = ((peer(recorded.sweeps_uv, expected, half) - recorded.onset_index) / per_us)[None]
+        result[name] = Measured(latency, np.full_like(latency, np.nan))
+    return result
+
+
+def phase_bias(rng: np.random.Generator, *, which: int, rate_hz: float, n: int) -> dict[str, tuple[float, float]]:
+    """Error against the place between two samples: peak to peak of its first two harmonics, and the SE, µs.
+
+    Noise of 1/1000 of peak to peak; the latency takes 20 steps through one sample, in random order.
+    """
+    step_us = 1e6 / rate_hz
+    place = rng.permutation(np.arange(n) % 20) / 20.0
+    latency = 6000.0 + (place * step_us)[:, None]
+    scene = make_scene(rng, fibres=[timed_potentials()[which]], latency_us=latency, snr=[1000.0], rate_hz=rate_hz)
+    of_each = {"batch": measure_batch(scene.recorded), **measure_by_peers(scene.recorded)}
+    angle = 2.0 * np.pi * place[:, None] * np.array([1.0, 2.0])
+    design = np.concatenate([np.ones((n, 1)), np.cos(angle), np.sin(angle)], axis=1)
+    fine = 2.0 * np.pi * np.linspace(0.0, 1.0, 200)[:, None] * np.array([1.0, 2.0])
+    curve = np.concatenate([np.cos(fine), np.sin(fine)], axis=1)
+    result = {}
+    for name, measured in of_each.items():
+        i = assign(measured.latency_us, latency)[0]
+        if i < 0:
+            result[name] = (float("nan"), float("nan"))
+            continue
+        error = measured.latency_us[i] - latency[:, 0]
+        error = error - scene.efficient_us[:, 0]  # what noise does to any estimator is no bias
+        fitted, *_ = np.linalg.lstsq(design, error, rcond=None)
+        left = error - design @ fitted
+        result[name] = (float(np.ptp(curve @ fitted[1:])), 2.0 * float(left.std()) * np.sqrt(2.0 / n))
+    return result
+
+
+class Labels(NamedTuple):
+    """True and decided presence and the log odds of it, (n, F) each."""
+
+    truth: BoolArray
+    decided: BoolArray
+    log_odds: FloatArray
+
+
+def label_known(
+    rng: np.random.Generator, *, fibres: Sequence[Potential], usual_us: Sequence[float], snr: float, n: int
+) -> Labels | None:
+    """Learn potentials from 100 sweeps, 20 to 50 % of them absent, and look for them in n others; None if not found."""
+
+    def sweeps(count: int) -> Recorded:
+        latency = gaussian_latencies_us(rng, n=count, mcd_us=[17.0] * len(fibres), usual_us=usual_us)
+        latency = absent_at_random(rng, latency)
+        return record(rng, fibres=fibres, latency_us=latency, snr=[snr] * len(fibres))
+
+    first = sweeps(N_SWEEPS)
+    found = measure_waveforms(
+        first.sweeps_uv, onset_index=first.onset_index, sample_rate_hz=first.rate_hz, settings=AnalysisSettings()
+    )
+    position = np.array([fibre.position for fibre in found.fibres]).reshape(-1, int((~found.rejected).sum()))
+    mine = assign((position - first.onset_index) * 1e6 / first.rate_hz, first.latency_us[~found.rejected])
+    if min(mine) < 0 or found.noise is None or len({found.fibres[i].group for i in mine}) > 1:
+        return None
+    known = know_potentials(found.fits[found.fibres[mine[0]].group], found.noise)
+    columns = [found.fibres[i].column for i in mine]
+    parts = []
+    for start in range(0, n, 1000):
+        chunk = sweeps(min(1000, n - start))
+        matches = match(chunk.sweeps_uv, known)
+        parts.append((np.isfinite(chunk.latency_us), matches.present[:, columns], matches.log_odds[:, columns]))
+    return Labels(*map(np.concatenate, zip(*parts, strict=True)))
+
+
+def equal_error(log_odds: FloatArray, present: BoolArray) -> float:
+    """Share of missed and of false responses at the threshold where both are the same."""
+    order = np.argsort(log_odds, kind="stable")
+    truth = present[order]
+    missed = np.cumsum(truth) / max(truth.sum(), 1)
+    wrong = 1.0 - np.cumsum(~truth) / max((~truth).sum(), 1)
+    at = int(np.argmin(np.abs(missed - wrong)))
+    return float(0.5 * (missed[at] + wrong[at]))

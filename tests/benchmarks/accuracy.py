@@ -22,31 +22,35 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from acq.analysis.blas import one_blas_thread
 from acq.analysis.jitter import MCD_PER_SD
-from acq.analysis.matching import know_potentials, match
-from acq.analysis.settings import AnalysisSettings
-from acq.analysis.waveforms import measure_waveforms
 from acq.offline import analyse
-from tests.benchmarks.peers import PEERS
-from tests.potentials import FloatArray, Recorded
 from tests.timing_errors import (
     Errors,
-    Measured,
-    Scene,
+    Labels,
+    analyse_scene,
     assign,
     claimed_ratio,
-    gaussian_latencies_us,
+    equal_error,
     judge_errors,
-    make_scene,
+    label_known,
     measure_batch,
+    measure_by_peers,
     measure_streaming,
     missed_and_false,
+    phase_bias,
     pooled_ratio,
+)
+from tests.timing_scenes import (
+    N_SWEEPS,
+    Scene,
+    absent_at_random,
+    gaussian_latencies_us,
+    make_scene,
+    one_potential,
     timed_potentials,
+    two_potentials,
 )
 
 SNRS = (5, 7, 10, 20, 50, 100)
-PEER_WINDOW_MS = 1.0
-N_SWEEPS = 100
 console = Console(width=150)
 
 
@@ -76,18 +80,6 @@ def verdict(value: float, target: float | None, error: float = 0.0, *, complete:
     return f"{target:g} short" + ("" if value - target > 2.0 * error else "?")
 
 
-def measure_by_peers(recorded: Recorded) -> dict[str, Measured]:
-    """Each peer about the median of the true latencies."""
-    per_us = recorded.rate_hz * 1e-6
-    expected = round(recorded.onset_index + float(np.nanmedian(recorded.latency_us)) * per_us)
-    half = round(1000.0 * PEER_WINDOW_MS * per_us)
-    result = {}
-    for name, peer in PEERS.items():
-        latency = ((peer(recorded.sweeps_uv, expected, half) - recorded.onset_index) / per_us)[None]
-        result[name] = Measured(latency, np.full_like(latency, np.nan))
-    return result
-
-
 def compare_methods(scenes: Sequence[Scene]) -> dict[str, list[Errors]]:
     """Every method on the same sweeps."""
     found: dict[str, list[Errors]] = {}
@@ -97,15 +89,6 @@ def compare_methods(scenes: Sequence[Scene]) -> dict[str, list[Errors]]:
         for name, measured in of_each.items():
             found.setdefault(name, []).extend(judge_errors(measured, scene))
     return found
-
-
-def one_potential(run: int, snr: float, seed: int, **kind: float) -> Scene:
-    """100 sweeps of one of the potentials, in turn, with an MCD of 17 µs."""
-    rng = np.random.default_rng([seed, int(10 * snr), run])
-    kinds = timed_potentials()
-    usual = float(rng.uniform(4000.0, 9000.0))
-    latency = gaussian_latencies_us(rng, n=N_SWEEPS, mcd_us=[17.0], usual_us=[usual])
-    return make_scene(rng, fibres=[kinds[run % len(kinds)]], latency_us=latency, snr=[snr], **kind)
 
 
 _COLUMNS = ("", "SNR", "method", "RMS / limit", "SE", "claimed / RMS", "missed", "false a sweep", "found", "target")
@@ -162,34 +145,6 @@ def study_varied(runs: int) -> None:
     show(table)
 
 
-def phase_bias(rng: np.random.Generator, *, which: int, rate_hz: float, n: int) -> dict[str, tuple[float, float]]:
-    """Error against the place between two samples: peak to peak of its first two harmonics, and the SE, µs.
-
-    Noise of 1/1000 of peak to peak; the latency takes 20 steps through one sample, in random order.
-    """
-    step_us = 1e6 / rate_hz
-    place = rng.permutation(np.arange(n) % 20) / 20.0
-    latency = 6000.0 + (place * step_us)[:, None]
-    scene = make_scene(rng, fibres=[timed_potentials()[which]], latency_us=latency, snr=[1000.0], rate_hz=rate_hz)
-    of_each = {"batch": measure_batch(scene.recorded), **measure_by_peers(scene.recorded)}
-    angle = 2.0 * np.pi * place[:, None] * np.array([1.0, 2.0])
-    design = np.concatenate([np.ones((n, 1)), np.cos(angle), np.sin(angle)], axis=1)
-    fine = 2.0 * np.pi * np.linspace(0.0, 1.0, 200)[:, None] * np.array([1.0, 2.0])
-    curve = np.concatenate([np.cos(fine), np.sin(fine)], axis=1)
-    result = {}
-    for name, measured in of_each.items():
-        i = assign(measured.latency_us, latency)[0]
-        if i < 0:
-            result[name] = (float("nan"), float("nan"))
-            continue
-        error = measured.latency_us[i] - latency[:, 0]
-        error = error - scene.efficient_us[:, 0]  # what noise does to any estimator is no bias
-        fitted, *_ = np.linalg.lstsq(design, error, rcond=None)
-        left = error - design @ fitted
-        result[name] = (float(np.ptp(curve @ fitted[1:])), 2.0 * float(left.std()) * np.sqrt(2.0 / n))
-    return result
-
-
 def study_bias(runs: int) -> None:
     """Between the samples."""
     n = 100 * runs
@@ -207,46 +162,6 @@ def study_bias(runs: int) -> None:
                     verdict(bias, aim, error),
                 )  # fmt: skip
     show(table)
-
-
-def two_potentials(run: int, *, apart_us: float, snr: float, mcd_us: tuple[float, float], blocking: bool) -> Scene:
-    """100 sweeps of two potentials; each is absent in 10 to 20 % of them, or never."""
-    rng = np.random.default_rng([3, run, int(apart_us), int(snr), int(10 * mcd_us[0]), int(blocking)])
-    kinds = timed_potentials()[:4]
-    usual = float(rng.uniform(4000.0, 9000.0))
-    latency = gaussian_latencies_us(rng, n=N_SWEEPS, mcd_us=mcd_us, usual_us=[usual, usual + apart_us])
-    if blocking:
-        latency[rng.random(latency.shape) < rng.uniform(0.1, 0.2, 2)] = np.nan
-    fibres = [kinds[run % 4], kinds[(run + 1 + run // 4) % 4]]
-    return make_scene(rng, fibres=fibres, latency_us=latency, snr=[snr, snr * float(rng.uniform(0.7, 1.3))])
-
-
-def analyse_scene(scene: Scene) -> tuple[list[Errors], list[tuple[float, float]], int, int]:
-    """Errors in the sweeps with all fibres, corrected and true MCD of each fibre found, surplus fibres, flagged."""
-    recorded = scene.recorded
-    n = recorded.sweeps_uv.shape[0]
-    result = analyse(
-        recorded.sweeps_uv,
-        sample_rate_hz=recorded.rate_hz,
-        onset_sample=recorded.onset_index,
-        intensity_ma=np.full(n, 5.0),
-        onset_s=recorded.onset_s,
-        electrode=scene.fibres[0].electrode,
-    )
-    latency = np.array([fibre.latency_us for fibre in result.fibres]).reshape(-1, n)
-    noise = np.array([np.full(n, fibre.latency_noise_us**2) for fibre in result.fibres]).reshape(-1, n)
-    both = np.isfinite(recorded.latency_us).all(axis=1)
-    errors = judge_errors(Measured(latency, noise), scene, only=both)
-    mine = assign(latency, recorded.latency_us)
-    jitter, flagged = [], 0
-    for j, i in enumerate(mine):
-        if i < 0:
-            continue
-        fibre = result.fibres[i]
-        true = np.abs(np.diff(recorded.latency_us[:, j]))[fibre.counted_pairs]
-        jitter.append((fibre.mcd_us, float(np.nanmean(true)) if true.size else float("nan")))
-        flagged += any("overlap" in reason or "not told apart" in reason for reason in fibre.reasons)
-    return errors, jitter, len(result.fibres) - sum(i >= 0 for i in mine), flagged
 
 
 def study_overlap(runs: int) -> None:
@@ -270,8 +185,8 @@ def study_overlap(runs: int) -> None:
                     noise_us = float(np.mean([np.hypot(*np.sqrt(np.nanmean(s.bound_us**2, axis=0))) for s in scenes]))
                     identifiable = blocking or relative_us >= 3.0 * noise_us
                     found = [analyse_scene(scene) for scene in scenes]
-                    errors = [e for one in found for e in one[0]]
-                    jitter = [j for one in found for j in one[1]]
+                    errors = [e for one in found for e in one.errors]
+                    jitter = [j for one in found for j in one.jitter]
                     kind = label if blocking or identifiable else label + ", hopeless"
                     pooled.setdefault(kind, []).append((errors, jitter))
                     add_overlap_row(
@@ -279,9 +194,9 @@ def study_overlap(runs: int) -> None:
                         jitter,
                         (1.10, 0.03) if blocking else (1.25, 0.08) if identifiable else (None, None),
                         [
-                            percent(np.mean([all(e.found for e in one[0]) for one in found]), 0),
-                            f"{sum(one[2] for one in found)}",
-                            percent(sum(one[3] for one in found) / max(len(jitter), 1), 0),
+                            percent(float(np.mean([all(e.found for e in one.errors) for one in found])), 0),
+                            f"{sum(one.n_surplus for one in found)}",
+                            percent(sum(one.n_flagged for one in found) / max(len(jitter), 1), 0),
                         ],
                     )  # fmt: skip
         table.add_section()
@@ -298,7 +213,7 @@ def study_overlap(runs: int) -> None:
                 errors,
                 jitter,
                 targets,
-                [percent(np.mean([e.found for e in errors]), 0), "", ""],
+                [percent(float(np.mean([e.found for e in errors])), 0), "", ""],
             )
         table.add_section()
     show(table)
@@ -319,57 +234,6 @@ def add_overlap_row(
     )  # fmt: skip
 
 
-def absent_at_random(rng: np.random.Generator, latency_us: FloatArray) -> FloatArray:
-    """20 to 50 % of each fibre's responses taken away."""
-    share = rng.uniform(0.2, 0.5, latency_us.shape[1])
-    return np.where(rng.random(latency_us.shape) < share, np.nan, latency_us)
-
-
-def equal_error(log_odds: FloatArray, present: FloatArray) -> float:
-    """Share of missed and of false responses at the threshold where both are the same."""
-    order = np.argsort(log_odds, kind="stable")
-    truth = present[order]
-    missed = np.cumsum(truth) / max(truth.sum(), 1)
-    wrong = 1.0 - np.cumsum(~truth) / max((~truth).sum(), 1)
-    at = int(np.argmin(np.abs(missed - wrong)))
-    return float(0.5 * (missed[at] + wrong[at]))
-
-
-def label_known(
-    rng: np.random.Generator, fibres: list, usual_us: list[float], snr: list[float], n: int
-) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """Learn potentials from 100 sweeps, then look for them in n others: true, decided, log odds, (n, F) each."""
-
-    def sweeps(count: int) -> Scene:
-        latency = gaussian_latencies_us(rng, n=count, mcd_us=[17.0] * len(fibres), usual_us=usual_us)
-        return make_scene(rng, fibres=fibres, latency_us=absent_at_random(rng, latency), snr=snr)
-
-    first = sweeps(N_SWEEPS)
-    recorded = first.recorded
-    found = measure_waveforms(
-        recorded.sweeps_uv,
-        onset_index=recorded.onset_index,
-        sample_rate_hz=recorded.rate_hz,
-        settings=AnalysisSettings(),
-    )
-    latency = (
-        np.array([f.position for f in found.fibres]).reshape(-1, int((~found.rejected).sum())) - recorded.onset_index
-    )
-    mine = assign(latency * 1e6 / recorded.rate_hz, recorded.latency_us[~found.rejected])
-    if min(mine) < 0 or found.noise is None or len({found.fibres[i].group for i in mine}) > 1:
-        return None
-    known = know_potentials(found.fits[found.fibres[mine[0]].group], found.noise)
-    columns = [found.fibres[i].column for i in mine]
-    truth, decided, odds = [], [], []
-    for start in range(0, n, 1000):
-        chunk = sweeps(min(1000, n - start)).recorded
-        matches = match(chunk.sweeps_uv, known)
-        truth.append(np.isfinite(chunk.latency_us))
-        decided.append(matches.present[:, columns])
-        odds.append(matches.log_odds[:, columns])
-    return np.concatenate(truth), np.concatenate(decided), np.concatenate(odds)
-
-
 def study_presence(runs: int) -> None:
     """Fibres that answer to some stimuli only."""
     table = table_of(
@@ -381,7 +245,8 @@ def study_presence(runs: int) -> None:
         kinds = timed_potentials()
         for run in range(runs):
             rng = np.random.default_rng([4, snr, run])
-            got.append(label_known(rng, [kinds[run % 5]], [float(rng.uniform(4000, 9000))], [float(snr)], 2000))
+            usual = [float(rng.uniform(4000, 9000))]
+            got.append(label_known(rng, fibres=[kinds[run % 5]], usual_us=usual, snr=snr, n=2000))
         add_presence_row(
             table, "one, looked for when known", snr, got, {5: 0.005}.get(snr, 0.0001 if snr >= 10 else None)
         )
@@ -420,10 +285,10 @@ def study_presence(runs: int) -> None:
                 usual_us = float(rng.uniform(4000, 9000))
                 kinds = timed_potentials()[:4]
                 fibres = [kinds[run % 4], kinds[(run + 1 + run // 4) % 4]]
-                one = label_known(rng, fibres, [usual_us, usual_us + apart_us], [float(snr)] * 2, 1000)
+                one = label_known(rng, fibres=fibres, usual_us=[usual_us, usual_us + apart_us], snr=snr, n=1000)
                 if one is not None:
                     learnt += 1
-                    wrong.append(float(np.mean((one[0] != one[1]).any(axis=1))))
+                    wrong.append(float(np.mean((one.truth != one.decided).any(axis=1))))
             share = float(np.mean(wrong)) if wrong else float("nan")
             error = float(np.std(wrong)) / np.sqrt(max(len(wrong) - 1, 1))
             table.add_row(
@@ -434,7 +299,7 @@ def study_presence(runs: int) -> None:
     show(table)
 
 
-def add_presence_row(table: Table, label: str, snr: int, got: list, target: float | None) -> None:
+def add_presence_row(table: Table, label: str, snr: int, got: list[Labels | None], target: float | None) -> None:
     kept = [one for one in got if one is not None]
     if not kept:
         table.add_row(label, f"{snr}", "0", f"0/{len(got)}", "", "", "", "", verdict(float("nan"), target))

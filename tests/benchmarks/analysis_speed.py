@@ -26,9 +26,9 @@ from acq.analysis.matching import know_potentials, match
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.streaming import StreamingAnalyser
 from acq.analysis.waveforms import Waveforms, measure_waveforms
-from tests.benchmarks.peers import PEERS, best_lag, level_crossing, peak_with_parabola
 from tests.potentials import FloatArray, Recorded, potentials, record
-from tests.timing_errors import gaussian_latencies_us, timed_potentials
+from tests.timing_peers import PEERS, best_lag, level_crossing, peak_with_parabola
+from tests.timing_scenes import gaussian_latencies_us, timed_potentials
 
 SNR = 30.0
 FIRST_US, APART_US = 4000.0, 1500.0

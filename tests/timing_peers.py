@@ -67,7 +67,8 @@ def best_lag(part_uv: FloatArray, template: FloatArray) -> FloatArray:
     output = np.array([correlate(row, template, mode="valid", method="direct") for row in part_uv])
     top = np.clip(np.argmax(output, axis=1), 1, output.shape[1] - 2)
     rows = np.arange(top.size)
-    return top + parabola(output[rows, top - 1], output[rows, top], output[rows, top + 1])
+    start: FloatArray = top + parabola(output[rows, top - 1], output[rows, top], output[rows, top + 1])
+    return start
 
 
 PEERS = {
