@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from acq.analysis.acceptability import measure_deflection
 from acq.analysis.alignment import (
     OVERLAP_US,
     GroupFit,
@@ -22,11 +23,12 @@ from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks"]
+__all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks", "only_believed"]
 
 _REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
 _LEAST_SNR = 4.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
 _LEAST_SHARE = 0.005  # of the largest potential: templates are not truer than that
+_LONGEST_RISE_US = 550.0  # beyond it there is no main deflection: slow activity, not a fibre's potential
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
 _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
 _TELLING = 3.0  # times the noise: the distance of two potentials must vary so much to part them (simulation study)
@@ -190,9 +192,26 @@ def describe_fits(fits: Sequence[GroupFit], noise: NoiseModel) -> tuple[FoundFib
         fibre
         for fibre in fibres
         if fibre.n_responses >= enough_responses(fibre.position.size)
-        and fibre.amplitude_uv >= max(_LEAST_SNR * noise.rms_uv, _LEAST_SHARE * largest_uv)
+        and np.ptp(fibre.wave_uv) >= _LEAST_SNR * noise.rms_uv
+        and fibre.amplitude_uv >= _LEAST_SHARE * largest_uv
+        and fibre.rise_time_us <= _LONGEST_RISE_US
     ]
     return tuple(sorted(believed, key=lambda fibre: float(np.nanmedian(fibre.position))))
+
+
+def only_believed(fits: Sequence[GroupFit], fibres: Sequence[FoundFibre]) -> list[GroupFit]:
+    """The groups with those potentials alone that are fibres."""
+    kept: list[GroupFit] = []
+    for index, fit in enumerate(fits):
+        columns = sorted(fibre.column for fibre in fibres if fibre.group == index)
+        if columns:
+            kept.append(
+                GroupFit(
+                    fit.segment, fit.template[columns], fit.delay_us[:, columns], fit.amplitude[:, columns],
+                    fit.present[:, columns], fit.log_odds[:, columns], fit.variance_us2[:, columns], fit.residual,
+                )
+            )  # fmt: skip
+    return kept
 
 
 def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
@@ -204,11 +223,9 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
     nearest_us = nearest_neighbour_us(fit.delay_us, fit.present)
     for j in range(fit.template.shape[0]):
         wave = segment.to_time(fit.template[j], time_us)
-        trough = int(np.argmax(np.abs(wave)))
-        sign = -1.0 if wave[trough] < 0 else 1.0
-        upright = wave * -sign  # main spike negative
-        back = max(0, trough - round(600.0 / step_us))
-        crest = back + int(np.argmax(upright[back : trough + 1]))
+        deflection = measure_deflection(time_us, wave)
+        upright = wave * deflection.sign  # main spike negative
+        crest, trough = np.searchsorted(time_us, (deflection.crest_us, deflection.trough_us))
         slope = np.gradient(upright, step_us)
         steepest = crest + int(np.argmin(slope[crest : trough + 1]))
         reference_us = float(time_us[steepest])
@@ -222,8 +239,8 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
                 variance_us2=np.where(present, fit.variance_us2[:, j], np.nan),
                 time_us=time_us - reference_us,
                 wave_uv=wave,
-                rise_time_us=float(time_us[trough] - time_us[crest]),
-                amplitude_uv=float(wave.max() - wave.min()),
+                rise_time_us=deflection.rise_time_us,
+                amplitude_uv=deflection.amplitude_uv,
                 n_responses=int(present.sum()),
                 group=group,
                 column=j,

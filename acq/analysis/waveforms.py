@@ -9,7 +9,7 @@ import numpy as np
 from acq.analysis.alignment import GroupFit, render
 from acq.analysis.fibres import FittedFibres, find_fibres
 from acq.analysis.filters import filter_sweeps
-from acq.analysis.fitting import FoundFibre, describe_fits, fit_again
+from acq.analysis.fitting import FoundFibre, describe_fits, fit_again, only_believed
 from acq.analysis.matching import KnownPotentials
 from acq.analysis.noise import NoiseModel, estimate_noise
 from acq.analysis.quality import QualityReference, find_unusable_sweeps, learn_quality
@@ -90,7 +90,12 @@ def measure_waveforms(
     if found.fits:
         noise = _noise_beside(kept, found, noise, quality.start)
         fits, known = fit_again(kept, found.fits, noise)
-        found = found._replace(fibres=describe_fits(fits, noise), fits=fits)
+        fibres = describe_fits(fits, noise)
+        if 0 < len(fibres) < sum(fit.template.shape[0] for fit in fits):
+            # What is not believed in must not explain a part of what is.
+            fits, known = fit_again(kept, only_believed(fits, fibres), noise)
+            fibres = describe_fits(fits, noise)
+        found = found._replace(fibres=fibres, fits=fits)
     return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv, known)
 
 
