@@ -288,9 +288,9 @@ def measure_constancy(
 
     The window of the main deflection is described by bumps, whitened, and made orthogonal to the two things a fit
     takes off, amplitude and delay. Ten consecutive responses at a time are compared with their mean, which leaves out
-    whatever changes slowly (a moving needle, a slowing fibre). Two fibres of independent jitter change the shape in one
-    way only, so that the covariance of the changes has one large eigenvalue. What is usual is taken from the same
-    sweeps, away from all potentials.
+    whatever changes slowly (a moving needle, a slowing fibre), and so is what goes with the latency. Two fibres of
+    independent jitter change the shape in one way only, so that the covariance of the changes has one large
+    eigenvalue. What is usual is taken from the same sweeps, away from all potentials.
 
     Parameters
     ----------
@@ -326,7 +326,11 @@ def measure_constancy(
     steer = np.exp(-1j * np.outer(shifts_us, omega))[:, None, :] * shapes
     flat = steer.reshape(-1, omega.size)
     found = white.real @ flat.real.T + white.imag @ flat.imag.T
-    change = _about_block_means(found, block).reshape(rows.size, -1, n_shapes)
+    change = _about_block_means(found, block)
+    # What is locked to the stimulus shifts against a response as its latency changes: no change of its shape.
+    delay = _about_block_means(fit.delay_us[rows, column, None], block)
+    change -= delay @ (delay.T @ change) / max(float(np.sum(delay**2)), 1e-12)
+    change = change.reshape(rows.size, -1, n_shapes)
     here, elsewhere = change[:, 0], change[:, 1:].reshape(-1, n_shapes)
     if shifts_us.size <= _LEAST_REFERENCE:
         elsewhere = np.empty((0, n_shapes))

@@ -27,6 +27,7 @@ __all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_
 
 _REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
 _LEAST_SNR = 4.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
+_LEAST_DEFLECTION = 2.5  # the same of the main deflection alone: the tail of the artefact has none
 _LEAST_SHARE = 0.005  # of the largest potential: templates are not truer than that
 _LONGEST_RISE_US = 550.0  # beyond it there is no main deflection: slow activity, not a fibre's potential
 _LEARNT_FROM = 300  # sweeps that make a template: more sharpen it no further
@@ -193,7 +194,7 @@ def describe_fits(fits: Sequence[GroupFit], noise: NoiseModel) -> tuple[FoundFib
         for fibre in fibres
         if fibre.n_responses >= enough_responses(fibre.position.size)
         and np.ptp(fibre.wave_uv) >= _LEAST_SNR * noise.rms_uv
-        and fibre.amplitude_uv >= _LEAST_SHARE * largest_uv
+        and fibre.amplitude_uv >= max(_LEAST_DEFLECTION * noise.rms_uv, _LEAST_SHARE * largest_uv)
         and fibre.rise_time_us <= _LONGEST_RISE_US
     ]
     return tuple(sorted(believed, key=lambda fibre: float(np.nanmedian(fibre.position))))
