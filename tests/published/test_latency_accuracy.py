@@ -173,16 +173,27 @@ def test_present_or_absent(snr: float, n: int, allowed: float) -> None:
     assert wrong / sweeps < allowed + 2.0 * np.sqrt(allowed / sweeps)
 
 
-def test_which_of_two_overlapping_potentials_is_present() -> None:
-    # 0.1 % of the four states wrong at SNR 10 (DER). 4000 sweeps: 2 SE are 0.1 %.
+@pytest.mark.parametrize(
+    ("snr", "allowed"),
+    [
+        pytest.param(
+            5.0,
+            0.03,
+            marks=pytest.mark.xfail(strict=True, reason="faint neighbours' first tracks take each other's responses"),
+        ),
+        (10.0, 0.001),
+    ],
+)
+def test_which_of_two_overlapping_potentials_is_present(snr: float, allowed: float) -> None:
+    # Of the four states 3 % wrong at SNR 5, 0.1 % at 10 (DER). 4000 sweeps: 2 SE are 0.5 and 0.1 %.
     wrong = []
     for run in range(4):
         rng = np.random.default_rng([109, run])
         fibres = [timed_potentials()[run], timed_potentials()[(run + 1) % 4]]
-        labels = label_known(rng, fibres=fibres, usual_us=[6000.0, 6500.0], snr=10.0, n=1000)
+        labels = label_known(rng, fibres=fibres, usual_us=[6000.0, 6450.0], snr=snr, n=1000)
         assert labels is not None
         wrong.append(np.mean((labels.truth != labels.decided).any(axis=1)))
-    assert np.mean(wrong) < 0.001 + 2.0 * np.sqrt(0.001 / 4000)
+    assert np.mean(wrong) < allowed + 2.0 * np.sqrt(allowed / 4000)
 
 
 def _steady_recording(mcd_us: float, run: int) -> Scene:
