@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from acq.analysis.alignment import ComplexArray, GroupFit, nearest_neighbour_us
+from acq.analysis.alignment import ComplexArray, GroupFit, nearest_spike_us
 from acq.analysis.noise import NoiseModel
 from acq.records import FloatArray, IntArray
 
@@ -512,7 +512,7 @@ def judge_potential(
             f"{limits.noise_mcd_us:g} µs"
         )
     believed = list(range(fit.template.shape[0])) if columns is None else list(columns)
-    nearest = nearest_neighbour_us(fit.delay_us[:, believed], fit.present[:, believed])
+    nearest = nearest_spike_us(fit, believed)
     nearest_us = float(nearest[believed.index(column)])
     if nearest_us < limits.apart_us:
         reasons.append(

@@ -8,6 +8,7 @@ maximum-likelihood estimate.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -29,6 +30,7 @@ __all__ = [
     "fit_group",
     "make_segment",
     "nearest_neighbour_us",
+    "nearest_spike_us",
     "refine_delays",
     "render",
     "spike_positions",
@@ -45,6 +47,7 @@ _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; kee
 _MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _EXTENT_US = (1500.0, 3800.0)  # before and after the main spike a template may differ from zero
+_SPIKE_STEP_US = 10.0
 _EDGE_US = 600.0  # over which that fades
 _EM_TURNS = 20
 _BOLD = 0.8  # of its last step a template goes on; expectation-maximisation alone is slow where there is little noise
@@ -592,6 +595,19 @@ def nearest_neighbour_us(delay_us: FloatArray, present: BoolArray) -> FloatArray
                 apart = abs(float(np.median(delay_us[both, i] - delay_us[both, j])))
                 nearest[i], nearest[j] = min(nearest[i], apart), min(nearest[j], apart)
     return nearest
+
+
+def nearest_spike_us(fit: GroupFit, columns: Sequence[int]) -> FloatArray:
+    """Distance of each of some potentials to the nearest other of them: (m,), inf if there is none.
+
+    The smaller of the distances of their phase zeros and of their main spikes: a template that was mixed up with its
+    neighbour's has its spike away from where its responses were first seen.
+    """
+    chosen = list(columns)
+    delay_us, present = fit.delay_us[:, chosen], fit.present[:, chosen]
+    time_us = np.arange(-_EXTENT_US[0], _EXTENT_US[1], _SPIKE_STEP_US)
+    spike_us = time_us[np.argmax(np.abs(fit.segment.to_time(fit.template[chosen], time_us)), axis=1)]
+    return np.minimum(nearest_neighbour_us(delay_us, present), nearest_neighbour_us(delay_us + spike_us, present))
 
 
 def _normalise(template: ComplexArray, amplitude: FloatArray, present: BoolArray) -> tuple[ComplexArray, FloatArray]:

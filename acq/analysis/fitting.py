@@ -14,7 +14,7 @@ from acq.analysis.alignment import (
     Segment,
     fit_group,
     make_segment,
-    nearest_neighbour_us,
+    nearest_spike_us,
     spike_positions,
 )
 from acq.analysis.matching import KnownPotentials, know_potentials, match
@@ -221,7 +221,7 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
     step_us = 2.0
     time_us = np.arange(-900.0, 1900.0, step_us)
     fibres: list[FoundFibre] = []
-    nearest_us = nearest_neighbour_us(fit.delay_us, fit.present)
+    nearest_us = nearest_spike_us(fit, range(fit.template.shape[0]))
     for j in range(fit.template.shape[0]):
         wave = segment.to_time(fit.template[j], time_us)
         deflection = measure_deflection(time_us, wave)
