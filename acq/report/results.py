@@ -43,7 +43,7 @@ def result_table(analysis: RecordingAnalysis, *, title: str) -> Group:
     # As narrow as it goes, and wrapped before anything is cut off: it must be read in 80 columns.
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
     table.add_column("fibre", overflow="fold")
-    table.add_column("jitter MCD (95 %)", overflow="fold")
+    table.add_column("jitter MCD (95 %)", no_wrap=True)
     table.add_column("blocking", overflow="fold")
     table.add_column("threshold", overflow="fold")
     table.add_column("guard", overflow="fold")
