@@ -173,6 +173,7 @@ class RecordingSession:
         self._watched: dict[int, _Watched] = {}
         self._pulses: dict[int, Pulse] = {}  # by sweep, as long as the analyser holds the sweep
         self._onset_s: dict[int, float] = {}
+        self._away: dict[int, _Watched] = {}  # fibres not found any more: they may come back
         self._was_settled = False
         self.n_testing = 0
         self.n_rejected = 0
@@ -318,17 +319,21 @@ class RecordingSession:
         histories = self._analyser.history()
         alive = {history.fibre for history in histories}
         for fibre in [fibre for fibre in self._watched if fibre not in alive]:
-            del self._watched[fibre]
+            self._away[fibre] = self._watched.pop(fibre)
             events.append(f"fibre {fibre}: not found again, dropped")
         new = [history for history in histories if history.fibre not in self._watched]
         shared = Watch(rule=self._settings.margin, settings=self._settings.watch)
         before = {history.fibre: np.isfinite(history.latency_us[:-1]).tobytes() for history in histories}
         is_whole = self._analyser.n_held == self._analyser.n_sweeps
         for history in new:
+            if history.fibre in self._away:
+                self._watched[history.fibre] = self._away.pop(history.fibre)
+                self._watched[history.fibre].reported = None
+                events.append(f"fibre {history.fibre}: found again at {_usual_ms(history):.2f} ms")
+                continue
             twins = [fibre for fibre in self._watched if is_whole and before[fibre] == before[history.fibre]]
             self._watched[history.fibre] = self._watched[twins[0]].twin() if twins else _Watched(shared)
-            latency_us = float(np.nanmedian(history.latency_us))
-            events.append(f"fibre {history.fibre}: found at {latency_us / 1000:.2f} ms, {history.amplitude_uv:.0f} µV")
+            events.append(f"fibre {history.fibre}: found at {_usual_ms(history):.2f} ms, {history.amplitude_uv:.0f} µV")
         for row, sweep in enumerate(histories[0].index.tolist() if new else []):
             if sweep in self._pulses:
                 answers = {one.fibre: bool(np.isfinite(one.latency_us[row])) for one in new}
@@ -393,6 +398,10 @@ class RecordingSession:
             latency_us, onset_s=onset_s, usable=usable, interval_tolerance=self._settings.waveforms.interval_tolerance
         )
         return measure_jitter(latency_us, pairs, latency_variance_us2=variance_us2)
+
+
+def _usual_ms(history: FibreHistory) -> float:
+    return float(np.nanmedian(history.latency_us)) / 1000.0
 
 
 def _drop_before(by_sweep: dict[int, T], oldest: int) -> None:

@@ -17,6 +17,7 @@ from acq.analysis.fitting import FoundFibre
 from acq.analysis.matching import KnownPotentials, match
 from acq.analysis.quality import find_unusable_sweeps
 from acq.analysis.settings import AnalysisSettings
+from acq.analysis.tracking import match_identities
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.records import BoolArray, FloatArray, IntArray
 
@@ -28,6 +29,11 @@ _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time on
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _SAME_FIBRE_US = 200.0
+_BACK_WITHIN_US = 500.0  # a fibre that was silent for long may come back so far away
+_BACK_RATIO = 1.6
+_BACK_ALIKE = 0.95  # correlation of the potentials
+_SHAPE_US = np.arange(-400.0, 800.0, 20.0)
+_MOST_AWAY = 12
 _FEWEST_SETTLED = 24  # sweeps
 _SETTLED = 0.35  # of the timing noise: a template that moves the latencies less adds 6 % to it, or nothing
 
@@ -112,6 +118,7 @@ class StreamingAnalyser:
         self._next_fit = _FIRST_FIT
         self._waveforms: Waveforms | None = None
         self._known: list[_Known] = []
+        self._away: list[_Known] = []  # fibres that the last fits no longer found
         self._next_identity = 0
         self._unexplained: list[bool] = []
         self._patience = 1
@@ -223,8 +230,8 @@ class StreamingAnalyser:
             variance = np.full(_CAPACITY, np.nan)
             latency_us[:held] = self._latency_us(spread_over(found.position, waveforms.rejected))
             variance[:held] = spread_over(found.variance_us2, waveforms.rejected)
-            identity = self._recognise(latency_us, {one.identity for one in known})
-            known.append(_Known(identity, found, latency_us, variance))
+            known.append(_Known(-1, found, latency_us, variance))
+        self._recognise(known)
         # A discovery that found nothing new must see more evidence before it is tried again.
         self._patience = 1 if len(known) > len(self._known) else 2
         self._waveforms = waveforms
@@ -239,21 +246,29 @@ class StreamingAnalyser:
     def _latency_us(self, position: FloatArray) -> FloatArray:
         return (position - self._onset) * (1e6 / self._rate_hz)
 
-    def _recognise(self, latency_us: FloatArray, taken: set[int]) -> int:
-        """The identity of an earlier fibre with the same latencies in the same sweeps, else a new one."""
-        best, best_distance = -1, _SAME_FIBRE_US
-        for known in self._known:
-            apart = np.abs(latency_us - known.latency_us)
-            both = np.isfinite(apart)
-            if known.identity in taken or not both.any():
-                continue
-            distance = float(np.median(apart[both]))
-            if distance < best_distance:
-                best, best_distance = known.identity, distance
-        if best >= 0:
-            return best
-        self._next_identity += 1
-        return self._next_identity
+    def _recognise(self, known: list[_Known]) -> None:
+        """Give each fibre the identity it had: by its latencies, or if it was away for long, by place and shape."""
+        earlier = [one.latency_us for one in self._known]
+        rows = match_identities(
+            np.array(earlier).reshape(len(earlier), _CAPACITY),
+            np.array([one.latency_us for one in known]).reshape(len(known), _CAPACITY),
+            tolerance=_SAME_FIBRE_US,
+        )
+        for one, row in zip(known, rows, strict=True):
+            if row >= 0:
+                one.identity = self._known[row].identity
+        found = {one.identity for one in known}
+        self._away += [one for one in self._known if one.identity not in found]
+        for one in known:
+            if one.identity < 0:
+                back = next((away for away in self._away if _is_alike(one, away, sample_us=1e6 / self._rate_hz)), None)
+                if back is not None:
+                    self._away.remove(back)
+                    one.identity = back.identity
+                else:
+                    self._next_identity += 1
+                    one.identity = self._next_identity
+        del self._away[:-_MOST_AWAY]
 
     def _measure(self, row: int) -> None:
         """Find every known fibre in one sweep; note what none of them explains."""
@@ -316,6 +331,16 @@ class StreamingAnalyser:
             for known in self._known
         }
         return SweepFinding(bool(self._rejected[row]), latency, amplitude, revision)
+
+
+def _is_alike(one: _Known, other: _Known, *, sample_us: float) -> bool:
+    """Whether two potentials never seen together may be one fibre's: near each other, of one shape and size."""
+    place, before = (sample_us * float(np.nanmedian(known.found.position)) for known in (one, other))
+    ratio = one.found.amplitude_uv / other.found.amplitude_uv
+    if not (abs(place - before) < _BACK_WITHIN_US and 1.0 / _BACK_RATIO < ratio < _BACK_RATIO):
+        return False
+    shape, usual = (np.interp(_SHAPE_US, known.found.time_us, known.found.wave_uv) for known in (one, other))
+    return bool(np.corrcoef(shape, usual)[0, 1] > _BACK_ALIKE)
 
 
 def _compare(before: dict[int, FloatArray], known: list[_Known], held: int) -> Revision:

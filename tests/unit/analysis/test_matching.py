@@ -133,3 +133,19 @@ def test_a_lone_neighbour_is_not_taken_for_the_other() -> None:
     assert len(found.fibres) == 2
     for fibre, truth_us in zip(found.fibres, data.latency_us.T, strict=True):
         assert int(np.sum(np.isfinite(fibre.position) != np.isfinite(truth_us))) <= 3
+
+
+def test_a_fibre_that_was_silent_for_long_keeps_its_identity() -> None:
+    # As below its threshold during a scan: longer than the stream remembers sweeps.
+    data = recorded(12, 700, [4000.0, 6500.0], [30.0, 30.0])
+    silent = data.latency_us.copy()
+    silent[60:560, 1] = np.nan
+    chosen = [potentials()[0], potentials()[2]]
+    sweeps = record(np.random.default_rng(13), fibres=chosen, latency_us=silent, snr=[30.0, 30.0]).sweeps_uv
+    stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS)
+    seen: dict[int, set[int]] = {}
+    for count, sweep in enumerate(sweeps):
+        seen[count] = {fibre for fibre, at_us in stream.add(sweep).latency_us.items() if np.isfinite(at_us)}
+    assert seen[50] == {1, 2}
+    assert seen[400] == {1}
+    assert seen[690] == {1, 2}
