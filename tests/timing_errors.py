@@ -26,6 +26,7 @@ from tests.timing_scenes import (
 )
 
 _PEER_WINDOW_US = 1000.0
+_FLAGS = ("overlaps the potential", "from another potential", "not surely told")
 _SAME_US = 150.0  # a found potential this near to a true one, in the median, is that one
 
 
@@ -216,7 +217,7 @@ def analyse_scene(scene: Scene) -> Analysed:
             fibre = result.fibres[i]
             true = np.abs(np.diff(recorded.latency_us[:, j]))[fibre.counted_pairs]
             jitter.append((fibre.mcd_us, float(np.nanmean(true)) if true.size else float("nan")))
-            flagged += any("overlap" in reason or "not told apart" in reason for reason in fibre.reasons)
+            flagged += any(word in reason for reason in fibre.reasons for word in _FLAGS)
     surplus = len(result.fibres) - sum(i >= 0 for i in mine)
     return Analysed(judge_errors(Measured(latency, noise), scene, only=both), jitter, surplus, flagged)
 
