@@ -20,6 +20,8 @@ __all__ = ["FittedFibres", "find_fibres"]
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
 _LOBE_BEFORE_US = 2100.0  # as far as a template and its window reach
 _LOBE_AFTER_US = 4000.0
+_FEWEST = 3  # events of a track
+_PLAIN_SD = 10.0  # an event of this size is no noise
 _TRIES = 2  # what is left is searched so often
 _FAINT = 0.7  # of the usual threshold, in the last search
 _SHARPNESS = 0.52  # 0.6 for a rise time of 400 µs, 0.4 for what is slow against both kernels
@@ -88,7 +90,8 @@ def find_fibres(
         if not new:
             break
         merged = merge_tracks(mains + new, sample_rate_hz=sample_rate_hz)
-        merged = sorted(merged, key=lambda t: -float(np.nanmedian(t.size)))[: settings.max_fibres]
+        merged = sorted(merged, key=lambda t: (t.count < enough_responses(n), -float(np.nanmedian(t.size))))
+        merged = merged[: settings.max_fibres]
         mains, fits = _fit_believed(sweeps_uv, merged, first, noise, sample_rate_hz, settings)
     fibres = describe_fits(fits, noise)
     return FittedFibres(fibres, tuple(fits), polarity, noise_sd)
@@ -108,10 +111,11 @@ def _fit_believed(
     fits = fit_tracks(sweeps_uv, tracks, first, noise, sample_rate_hz, settings)
     believed = {(fibre.group, fibre.column) for fibre in describe_fits(fits, noise)}
     places = [(group, column) for group, fit in enumerate(fits) for column in range(fit.template.shape[0])]
-    if len(believed) == len(places):
-        return tracks, fits
     ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
-    kept = [track for track, place in zip(ordered, places, strict=True) if place in believed]
+    enough = enough_responses(sweeps_uv.shape[0])
+    kept = [t for t, place in zip(ordered, places, strict=True) if place in believed or t.count < enough]
+    if len(kept) == len(tracks):
+        return tracks, fits
     return kept, fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings) if kept else []
 
 
@@ -130,11 +134,16 @@ def _find_tracks(
     events = find_events(
         sharpened, first=first, noise_sd=noise_sd, threshold_sd=threshold_sd, sample_rate_hz=sample_rate_hz
     )
-    tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz, fewest=3)
+    tracks = track_events(events, n_sweeps=n, sample_rate_hz=sample_rate_hz, fewest=_FEWEST)
     merged = merge_tracks(tracks, sample_rate_hz=sample_rate_hz)
     for track in merged:
         drop_strays(track, sample_rate_hz=sample_rate_hz)
-    enough = [track for track in merged if track.count >= enough_responses(n)]
+    # Large ones that came a few times only are fitted too, for what they would do to their neighbours' templates.
+    enough = [
+        track
+        for track in merged
+        if track.count >= enough_responses(n) or (track.count >= _FEWEST and np.nanmedian(track.size) >= _PLAIN_SD)
+    ]
     return without_chance(enough, events, first=first, n_samples=sharpened.shape[1])
 
 

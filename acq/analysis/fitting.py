@@ -23,7 +23,7 @@ from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks", "only_believed"]
+__all__ = ["FoundFibre", "describe_fits", "enough_responses", "fit_again", "fit_tracks", "only_plain"]
 
 _REACH_US = 2800.0  # potentials closer than this share a group: their templates overlap
 _LEAST_SNR = 4.0  # peak to peak over noise RMS: averages of picked noise peaks and of artefact tails stay below
@@ -187,21 +187,28 @@ def _group(tracks: Sequence[Track], sample_rate_hz: float) -> list[list[Track]]:
 
 def describe_fits(fits: Sequence[GroupFit], noise: NoiseModel) -> tuple[FoundFibre, ...]:
     """The fibres of all groups that there is enough of to believe in, ordered by latency."""
-    fibres = [fibre for index, fit in enumerate(fits) for fibre in _describe(fit, index)]
-    largest_uv = max((fibre.amplitude_uv for fibre in fibres), default=0.0)
     believed = [
-        fibre
-        for fibre in fibres
-        if fibre.n_responses >= enough_responses(fibre.position.size)
-        and np.ptp(fibre.wave_uv) >= _LEAST_SNR * noise.rms_uv
-        and fibre.amplitude_uv >= max(_LEAST_DEFLECTION * noise.rms_uv, _LEAST_SHARE * largest_uv)
-        and fibre.rise_time_us <= _LONGEST_RISE_US
+        fibre for fibre in _plain_potentials(fits, noise) if fibre.n_responses >= enough_responses(fibre.position.size)
     ]
     return tuple(sorted(believed, key=lambda fibre: float(np.nanmedian(fibre.position))))
 
 
-def only_believed(fits: Sequence[GroupFit], fibres: Sequence[FoundFibre]) -> list[GroupFit]:
-    """The groups with those potentials alone that are fibres."""
+def _plain_potentials(fits: Sequence[GroupFit], noise: NoiseModel) -> list[FoundFibre]:
+    """Those large and sharp enough to be a fibre's, however often they came."""
+    fibres = [fibre for index, fit in enumerate(fits) for fibre in _describe(fit, index)]
+    largest_uv = max((fibre.amplitude_uv for fibre in fibres), default=0.0)
+    return [
+        fibre
+        for fibre in fibres
+        if np.ptp(fibre.wave_uv) >= _LEAST_SNR * noise.rms_uv
+        and fibre.amplitude_uv >= max(_LEAST_DEFLECTION * noise.rms_uv, _LEAST_SHARE * largest_uv)
+        and fibre.rise_time_us <= _LONGEST_RISE_US
+    ]
+
+
+def only_plain(fits: Sequence[GroupFit], noise: NoiseModel) -> list[GroupFit]:
+    """The groups without the potentials that are no fibre's; rare ones stay, for what they would do to others' fits."""
+    fibres = _plain_potentials(fits, noise)
     kept: list[GroupFit] = []
     for index, fit in enumerate(fits):
         columns = sorted(fibre.column for fibre in fibres if fibre.group == index)

@@ -28,6 +28,7 @@ _GROWTH = 2.0  # templates are made again each time the recording has grown by t
 _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time one fit takes
 _CAPACITY = 300
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
+_MEMORY = 16  # sweeps; as many count when the last discovery found nothing new
 _SAME_FIBRE_US = 200.0
 _BACK_WITHIN_US = 500.0  # a fibre that was silent for long may come back so far away
 _BACK_RATIO = 1.6
@@ -189,11 +190,11 @@ class StreamingAnalyser:
             self._sweeps = np.zeros((_CAPACITY, sweep_uv.size))
         if self._held == _CAPACITY:
             arrays = [self._sweeps, self._damaged, self._rejected]
-            for known in self._known:
+            for known in self._known + self._away:
                 arrays += [known.latency_us, known.variance_us2]
             for array in arrays:
                 array[:_WINDOW] = array[-_WINDOW:].copy()
-            for known in self._known:
+            for known in self._known + self._away:
                 known.latency_us[_WINDOW:] = np.nan
                 known.variance_us2[_WINDOW:] = np.nan
             self._held = _WINDOW
@@ -208,7 +209,7 @@ class StreamingAnalyser:
     def _is_time_to_fit(self) -> bool:
         if self._count >= self._next_fit:
             return True
-        recent = self._unexplained[-8:]
+        recent = self._unexplained[-8 * self._patience :]
         return sum(recent) >= _UNEXPLAINED * self._patience and self._count >= _FIRST_FIT
 
     def _fit(self) -> Revision:
@@ -248,17 +249,17 @@ class StreamingAnalyser:
 
     def _recognise(self, known: list[_Known]) -> None:
         """Give each fibre the identity it had: by its latencies, or if it was away for long, by place and shape."""
-        earlier = [one.latency_us for one in self._known]
+        old = self._known + self._away
         rows = match_identities(
-            np.array(earlier).reshape(len(earlier), _CAPACITY),
+            np.array([one.latency_us for one in old]).reshape(len(old), _CAPACITY),
             np.array([one.latency_us for one in known]).reshape(len(known), _CAPACITY),
             tolerance=_SAME_FIBRE_US,
         )
         for one, row in zip(known, rows, strict=True):
             if row >= 0:
-                one.identity = self._known[row].identity
+                one.identity = old[row].identity
         found = {one.identity for one in known}
-        self._away += [one for one in self._known if one.identity not in found]
+        self._away = [one for one in old if one.identity not in found]
         for one in known:
             if one.identity < 0:
                 back = next((away for away in self._away if _is_alike(one, away, sample_us=1e6 / self._rate_hz)), None)
@@ -285,18 +286,20 @@ class StreamingAnalyser:
                 earliest_latency_ms=self._settings.earliest_latency_ms,
             )
         left = filtered.copy()
+        has_stranger = False
         for group, potentials in enumerate(self._groups):
-            self._measure_group(row, filtered, potentials, [k for k in self._known if k.found.group == group], left)
-        self._unexplained.append(self._has_leftover(left, waveforms))
-        del self._unexplained[:-8]
+            mine = [known for known in self._known if known.found.group == group]
+            has_stranger |= self._measure_group(row, filtered, potentials, mine, left)
+        self._unexplained.append(has_stranger or self._has_leftover(left, waveforms))
+        del self._unexplained[:-_MEMORY]
 
     def _measure_group(
         self, row: int, filtered: FloatArray, potentials: KnownPotentials, mine: list[_Known], left: FloatArray
-    ) -> None:
-        """One group in one sweep; what it explains is taken off `left`."""
+    ) -> bool:
+        """One group in one sweep, taken off `left`; whether there was a potential that is no known fibre's yet."""
         found = match(filtered, potentials)
         if not found.present.any():
-            return
+            return False
         segment = potentials.segment
         for known in mine:
             j = known.found.column
@@ -305,6 +308,7 @@ class StreamingAnalyser:
                 known.latency_us[row] = (position - self._onset) * 1e6 / self._rate_hz
                 known.variance_us2[row] = found.variance_us2[0, j]
         left[0, segment.start : segment.start + segment.length] -= segment.synthesise(found.model[0])
+        return int(found.present.sum()) > int(found.present[0, [known.found.column for known in mine]].sum())
 
     def _has_leftover(self, left_uv: FloatArray, waveforms: Waveforms) -> bool:
         """Whether something sharp remains that no known potential explains."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from acq.analysis.alignment import GroupFit, render
 from acq.analysis.fibres import FittedFibres, find_fibres
 from acq.analysis.filters import filter_sweeps
-from acq.analysis.fitting import FoundFibre, describe_fits, fit_again, only_believed
+from acq.analysis.fitting import FoundFibre, describe_fits, fit_again, only_plain
 from acq.analysis.matching import KnownPotentials
 from acq.analysis.noise import NoiseModel, estimate_noise
 from acq.analysis.quality import QualityReference, find_unusable_sweeps, learn_quality
@@ -90,13 +91,17 @@ def measure_waveforms(
     if found.fits:
         noise = _noise_beside(kept, found, noise, quality.start)
         fits, known = fit_again(kept, found.fits, noise)
+        plain = only_plain(fits, noise)
+        if 0 < _n_potentials(plain) < _n_potentials(fits):
+            # What is no fibre must not explain a part of what is.
+            fits, known = fit_again(kept, plain, noise)
         fibres = describe_fits(fits, noise)
-        if 0 < len(fibres) < sum(fit.template.shape[0] for fit in fits):
-            # What is not believed in must not explain a part of what is.
-            fits, known = fit_again(kept, only_believed(fits, fibres), noise)
-            fibres = describe_fits(fits, noise)
         found = found._replace(fibres=fibres, fits=fits)
     return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv, known)
+
+
+def _n_potentials(fits: Sequence[GroupFit]) -> int:
+    return sum(fit.template.shape[0] for fit in fits)
 
 
 def _noise_beside(sweeps_uv: FloatArray, found: FittedFibres, noise: NoiseModel, first: int) -> NoiseModel:
