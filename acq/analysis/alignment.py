@@ -49,6 +49,7 @@ OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _EXTENT_US = (1500.0, 3800.0)  # before and after the main spike a template may differ from zero
 _SPIKE_STEP_US = 10.0
 _EDGE_US = 600.0  # over which that fades
+_FREEDOM = 100.0  # of overlapping templates: a prior as tight as their own spectra mixes them, mixtures being smaller
 _EM_TURNS = 20
 _BOLD = 0.8  # of its last step a template goes on; expectation-maximisation alone is slow where there is little noise
 _BOLD_FROM = 2  # turns
@@ -379,17 +380,20 @@ def estimate_templates(
     """
     f = delay_us.shape[1]
     scale = np.where(present, amplitude, 0.0)
-    turn = _turns(-omega[0] * delay_us, omega.size) * scale[:, :, None]  # (n, f, b)
+    phase = _turns(-omega[0] * delay_us, omega.size)  # (n, f, b)
+    turn = phase * scale[:, :, None]
     by_bin = turn.transpose(2, 1, 0)  # (b, f, n)
     normal = by_bin.conj() @ by_bin.transpose(0, 2, 1)  # (b, f, f)
     right = (by_bin.conj() @ spectrum.T[:, :, None])[:, :, 0]  # (b, f)
     if covariance is not None:
-        _blur(normal, right, covariance, turn, spectrum, omega)
+        _blur(normal, right, covariance, phase, scale, spectrum, omega)
     own = np.maximum(np.einsum("bjj->bj", normal).real, 1e-12)
     rough = right / own if previous is None else previous.T
     noise_left = power[:, None] / own
     smooth = _smoothed(np.abs(rough) ** 2)
     strength = smooth - noise_left if previous is None else smooth
+    if covariance is not None:
+        strength = strength * _FREEDOM
     time_us, freedom = _support(segment)
     m = time_us.size
     weight = 2.0 / power
@@ -420,27 +424,34 @@ def _blur(
     normal: ComplexArray,
     right: ComplexArray,
     covariance: FloatArray,
-    turn: ComplexArray,
+    phase: ComplexArray,
+    scale: FloatArray,
     spectrum: ComplexArray,
     omega: FloatArray,
 ) -> None:
     """Expectations over uncertain delays and amplitudes, in place of their values at the best estimate.
 
-    For a Gaussian error with variance v, E exp(−iωd) is exp(−iωd − ω²v/2).
+    For Gaussian errors E a·exp(iωd) = exp(iωd − ω²v/2)·(a + iωc), v the variance of d, c its covariance with a; for two
+    amplitudes (a + iωc)(a' + iωc') + cov(a, a'). Without the covariances the templates of neighbours drift into each
+    other.
     """
     f = normal.shape[1]
     variance = np.diagonal(covariance, axis1=1, axis2=2)
-    seen = np.any(turn != 0.0, axis=2)
+    seen = scale != 0.0
     for i in range(f):
         there = seen[:, i]
-        blurred = turn[there, i] * np.exp(-0.5 * np.outer(variance[there, i], omega**2))
-        right[:, i] = np.einsum("nb,nb->b", blurred.conj(), spectrum[there])
+        fade = np.exp(-0.5 * np.outer(variance[there, i], omega**2))
+        size = scale[there, i, None] + 1j * np.outer(covariance[there, i, f + i], omega)
+        right[:, i] = np.einsum("nb,nb->b", phase[there, i].conj() * fade * size, spectrum[there])
         normal[:, i, i] += float(np.sum(variance[there, f + i]))
         for j in range(i):
             both = there & seen[:, j]
-            apart = variance[both, i] + variance[both, j] - 2.0 * covariance[both, i, j]
-            blurred = turn[both, i].conj() * turn[both, j] * np.exp(-0.5 * np.outer(apart, omega**2))
-            normal[:, i, j] = blurred.sum(axis=0)
+            cov = covariance[both]
+            apart = variance[both, i] + variance[both, j] - 2.0 * cov[:, i, j]
+            own = scale[both, i, None] + 1j * np.outer(cov[:, f + i, i] - cov[:, f + i, j], omega)
+            other = scale[both, j, None] + 1j * np.outer(cov[:, f + j, i] - cov[:, f + j, j], omega)
+            fade = np.exp(-0.5 * np.outer(apart, omega**2)) * (own * other + cov[:, f + i, f + j, None])
+            normal[:, i, j] = np.einsum("nb,nb,nb->b", phase[both, i].conj(), phase[both, j], fade)
             normal[:, j, i] = normal[:, i, j].conj()
 
 
@@ -537,17 +548,13 @@ class _Alternation:
 
     def expect_and_maximise(self, power: FloatArray, n_turns: int) -> None:
         """Whole templates, marginal over delays and amplitudes, whose SDs are learnt with them (empirical Bayes)."""
-        size_error = np.zeros_like(self.delay)
         n_fibres = self.delay.shape[1]
+        amplitude_sd = np.full(n_fibres, _AMPLITUDE_SD)
         for turn in range(n_turns):
             usual = _usual(self.delay, self._present)
-            error = np.nan_to_num(self.variance)
             count = np.maximum(self._present.sum(axis=0), 1)
-            apart = np.where(self._present, (self.delay - usual) ** 2 + error, 0.0)
+            apart = np.where(self._present, (self.delay - usual) ** 2 + np.nan_to_num(self.variance), 0.0)
             delay_sd = np.maximum(np.sqrt(apart.sum(axis=0) / count), _LEAST_DELAY_SD_US)
-            spread = np.where(self._present, (self.amplitude - 1.0) ** 2 + size_error, 0.0)
-            # The floor is far below what responses vary by: the prior's own width would make small templates likelier.
-            amplitude_sd = np.clip(np.sqrt(spread.sum(axis=0) / count), _LEAST_AMPLITUDE_SD, _AMPLITUDE_SD)
             found = refine_delays(
                 self._spectrum, self.known, self.delay, self.amplitude, self._present, weight=1.0 / power,
                 omega=self._omega, n_steps=_STEPS, amplitude_sd=amplitude_sd, usual_amplitude=np.ones(count.size),
@@ -559,13 +566,31 @@ class _Alternation:
                 break
             self.template, self.amplitude = _normalise(self.known, found.amplitude, self._present)
             covariance = np.asarray(np.linalg.inv(found.information), dtype=np.float64)
-            size_error = np.diagonal(covariance, axis1=1, axis2=2)[:, n_fibres:]
+            size_error = np.where(self._present, np.diagonal(covariance, axis1=1, axis2=2)[:, n_fibres:], 0.0)
+            amplitude_sd = _own_spread(found.amplitude, self._present, size_error, amplitude_sd)
             new = estimate_templates(
                 self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
                 segment=self._segment, previous=self.template,
                 covariance=covariance,
             )  # fmt: skip
             self.template = new + (_BOLD if turn >= _BOLD_FROM else 0.0) * (new - self.known)
+
+
+def _own_spread(amplitude: FloatArray, present: BoolArray, error: FloatArray, assumed_sd: FloatArray) -> FloatArray:
+    """How much each fibre's amplitude varies by itself, from estimates made with an assumed spread: (f,).
+
+    A prior of that spread has shrunk the estimates by a factor k towards 1, and their errors too; both are undone. (The
+    usual step of expectation-maximisation, (a − 1)² + error, hardly leaves a small spread once it is there.) The floor
+    is far below what responses vary by: a prior's own width would make small templates likelier.
+
+    amplitude, present, error : (n, f), error the variance of each estimate. assumed_sd : (f,).
+    """
+    count = np.maximum(present.sum(axis=0), 1)
+    mean_error = error.sum(axis=0) / count
+    shrunk = np.clip(1.0 - mean_error / assumed_sd**2, 1e-3, 1.0)
+    seen = np.where(present, (amplitude - 1.0) ** 2, 0.0).sum(axis=0) / count
+    own: FloatArray = np.sqrt(np.maximum(seen / shrunk**2 - mean_error / shrunk, 0.0))
+    return np.clip(own, _LEAST_AMPLITUDE_SD, _AMPLITUDE_SD)
 
 
 def _usual(delay_us: FloatArray, present: BoolArray) -> FloatArray:

@@ -151,9 +151,6 @@ def test_overlapping_potentials_never_absent_with_much_jitter() -> None:
     _judge_overlap(_overlapping((25.0, 40.0), 20.0, blocking=False), ratio_target=1.25, mcd_target=0.08)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="templates never seen alone, little relative jitter: a part of one goes to the other"
-)
 def test_overlapping_potentials_never_absent_with_little_jitter() -> None:
     # Relative jitter 3 to 6 times the timing noise: still identifiable (DER), same targets.
     _judge_overlap(_overlapping((10.0, 15.0), 40.0, blocking=False), ratio_target=1.25, mcd_target=0.08)
