@@ -57,6 +57,7 @@ _STILL = 0.03  # of the timing noise: the turns end when the latencies move less
 _NEIGHBOURS = 15  # responses that say what a delay is expected to be
 _LEAST_DELAY_SD_US = 0.5
 _LEAST_AMPLITUDE_SD = 0.003
+_FEW_PHASES = 2000
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
 
@@ -66,15 +67,15 @@ class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
     start, length : samples. lowest_hz : frequencies below it shape a potential, but hardly time it. frequency_hz :
-    (n_bins,). basis : (length, n_bins) complex, taper included; time zero is the middle of the window. phase :
-    (n_bins, length), the way back to the samples.
+    (n_bins,). basis : (length, 2 n_bins), taper included, to real and imaginary parts; time zero is the middle of the
+    window. back : (2 n_bins, length), the way back to the samples.
     """
 
     start: int
     length: int
     frequency_hz: FloatArray
-    basis: ComplexArray
-    phase: ComplexArray
+    basis: FloatArray
+    back: FloatArray
     sample_rate_hz: float
     lowest_hz: float
 
@@ -95,8 +96,12 @@ class Segment:
     def transform(self, sweeps_uv: FloatArray) -> ComplexArray:
         """(n, n_samples) µV → (n, n_bins)."""
         part = np.ascontiguousarray(sweeps_uv[:, self.start : self.start + self.length])
-        # Two real products cost half of a complex one.
-        return part @ self.basis.real + 1j * (part @ self.basis.imag)
+        # One real product costs half of a complex one.
+        parts = part @ self.basis
+        n_bins = self.frequency_hz.size
+        spectrum = np.empty((part.shape[0], n_bins), dtype=np.complex128)
+        spectrum.real, spectrum.imag = parts[:, :n_bins], parts[:, n_bins:]
+        return spectrum
 
     @property
     def time_us(self) -> FloatArray:
@@ -106,8 +111,8 @@ class Segment:
 
     def synthesise(self, spectrum: ComplexArray) -> FloatArray:
         """Waveform at the window's own samples: (…, n_bins) → (…, length)."""
-        scale = 2.0 / self.length
-        return (spectrum.real @ self.phase.real - spectrum.imag @ self.phase.imag) * scale
+        wave: FloatArray = np.concatenate([spectrum.real, spectrum.imag], axis=-1) @ self.back
+        return wave
 
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
         """Band-limited waveform at any times relative to the middle: (…, n_bins) → (…, n_times)."""
@@ -141,9 +146,9 @@ def make_segment(
     frequency_hz = spacing * np.arange(1, high + 1, dtype=np.float64)
     time = np.arange(length) - (length - 1) / 2.0
     turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
-    phase = np.ascontiguousarray(turns.conj().T)
-    basis = (taper[:, None] * turns).astype(np.complex128)
-    return Segment(start, length, frequency_hz, basis, phase, sample_rate_hz, band_hz[0])
+    basis = taper[:, None] * np.concatenate([turns.real, turns.imag], axis=1)
+    back = np.ascontiguousarray(np.concatenate([turns.real, turns.imag], axis=1).T) * (2.0 / length)
+    return Segment(start, length, frequency_hz, basis, back, sample_rate_hz, band_hz[0])
 
 
 @dataclass(slots=True)
@@ -180,7 +185,11 @@ def turned(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> C
 def _turns(angle: FloatArray, n_bins: int) -> ComplexArray:
     """Phase exp(i·k·angle) for k = 1 … n_bins: (…) → (…, n_bins)."""
     phase = np.empty((*angle.shape, n_bins), dtype=np.complex128)
-    # Powers of the first, doubled each time: a tenth of the cost of sines and cosines.
+    if phase.size < _FEW_PHASES:
+        whole = angle[..., None] * np.arange(1, n_bins + 1)
+        phase.real, phase.imag = np.cos(whole), np.sin(whole)
+        return phase
+    # Powers of the first, doubled each time: a tenth of the cost of many sines and cosines.
     phase[..., 0].real = np.cos(angle)
     phase[..., 0].imag = np.sin(angle)
     known = 1
