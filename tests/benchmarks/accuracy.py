@@ -10,8 +10,7 @@ The target is beside the figure: `met`, `short`, `short?` (by less than two stan
 from __future__ import annotations
 
 import sys
-import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -20,9 +19,9 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from acq.analysis.blas import one_blas_thread
 from acq.analysis.jitter import MCD_PER_SD
 from acq.offline import analyse
+from tests.benchmarks.sections import Sections, run_sections
 from tests.timing_errors import (
     Errors,
     Labels,
@@ -372,7 +371,7 @@ def study_jitter(runs: int) -> None:
     console.print(f"Covered over all: {100 * share:.1f} % ± {100 * error:.1f} (target 93 to 97.5 %)")
 
 
-SECTIONS: dict[str, tuple[Callable[[int], None], int, int]] = {
+SECTIONS: Sections = {
     "isolated": (study_isolated, 25, 5),  # full, quick
     "varied": (study_varied, 20, 5),
     "bias": (study_bias, 40, 10),
@@ -382,20 +381,5 @@ SECTIONS: dict[str, tuple[Callable[[int], None], int, int]] = {
 }
 
 
-def main(words: list[str]) -> None:
-    """Run the sections named, or all."""
-    quick = "quick" in words
-    wanted = [word for word in words if word != "quick"] or list(SECTIONS)
-    unknown = [word for word in wanted if word not in SECTIONS]
-    if unknown:
-        sys.exit(f"unknown section {unknown[0]}; choose from {', '.join(SECTIONS)}")
-    for name in wanted:
-        study, full_runs, quick_runs = SECTIONS[name]
-        begin = time.perf_counter()
-        with one_blas_thread():
-            study(quick_runs if quick else full_runs)
-        console.print(f"({name}: {time.perf_counter() - begin:.0f} s)\n")
-
-
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    run_sections(SECTIONS, sys.argv[1:], console)

@@ -20,12 +20,12 @@ from rich.table import Table
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from acq.analysis.blas import one_blas_thread
 from acq.analysis.fitting import fit_again
 from acq.analysis.matching import know_potentials, match
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.streaming import StreamingAnalyser
 from acq.analysis.waveforms import Waveforms, measure_waveforms
+from tests.benchmarks.sections import Sections, run_sections
 from tests.potentials import FloatArray, Recorded, potentials, record
 from tests.timing_peers import PEERS, best_lag, level_crossing, peak_with_parabola
 from tests.timing_scenes import gaussian_latencies_us, timed_potentials
@@ -261,7 +261,7 @@ def study_memory(n: int) -> None:
     )
 
 
-SECTIONS: dict[str, tuple[Callable[[int], None], int, int]] = {
+SECTIONS: Sections = {
     "streaming": (study_streaming, 500, 100),  # full, quick
     "refit": (study_refit, 100, 30),
     "batch": (study_batch, 10_000, 2000),
@@ -269,20 +269,5 @@ SECTIONS: dict[str, tuple[Callable[[int], None], int, int]] = {
 }
 
 
-def main(words: list[str]) -> None:
-    """Run the sections named, or all."""
-    quick = "quick" in words
-    wanted = [word for word in words if word != "quick"] or list(SECTIONS)
-    unknown = [word for word in wanted if word not in SECTIONS]
-    if unknown:
-        sys.exit(f"unknown section {unknown[0]}; choose from {', '.join(SECTIONS)}")
-    for name in wanted:
-        study, full, short = SECTIONS[name]
-        begin = time.perf_counter()
-        with one_blas_thread():
-            study(short if quick else full)
-        console.print(f"({name}: {time.perf_counter() - begin:.0f} s)\n")
-
-
 if __name__ == "__main__":
-    main(sys.argv[1:])
+    run_sections(SECTIONS, sys.argv[1:], console)
