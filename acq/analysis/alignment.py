@@ -157,8 +157,7 @@ class GroupFit:
 
     template : (f, b) complex, phase zero at the potential's reference. delay_us : (n, f) relative to the segment's
     middle.
-    amplitude : (n, f) relative to the template. log_odds : (n, f) of the fibre's presence, by likelihood alone; 0 where
-    nobody has asked.
+    amplitude : (n, f) relative to the template.
     variance_us2 : (n, f) of the delay. residual : (n, b).
     """
 
@@ -167,7 +166,6 @@ class GroupFit:
     delay_us: FloatArray
     amplitude: FloatArray
     present: BoolArray
-    log_odds: FloatArray
     variance_us2: FloatArray
     residual: ComplexArray
 
@@ -512,9 +510,7 @@ def fit_group(
             if turn and moved < _STILL**2 * np.nansum(fit.variance):
                 break
     template = fit.known
-    return GroupFit(
-        segment, template, fit.delay, fit.amplitude, present, np.zeros_like(fit.delay), fit.variance, fit.residual
-    )
+    return GroupFit(segment, template, fit.delay, fit.amplitude, present, fit.variance, fit.residual)
 
 
 class _Alternation:

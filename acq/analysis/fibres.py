@@ -9,13 +9,13 @@ from scipy.ndimage import correlate1d
 
 from acq.analysis.alignment import GroupFit, render
 from acq.analysis.detection import BROAD_SIGMA_US, find_events, find_polarity, sharpen
-from acq.analysis.fitting import FoundFibre, describe_fits, enough_responses, fit_tracks
+from acq.analysis.fitting import describe_fits, enough_responses, fit_tracks
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track, drop_strays, merge_tracks, track_events, without_chance
 from acq.records import FloatArray, IntArray
 
-__all__ = ["FittedFibres", "find_fibres"]
+__all__ = ["FittedGroups", "find_fibres"]
 
 _MAIN_SHARE = 0.3  # a smaller peak this near to a larger one may be its own side lobe, until that one is subtracted
 _LOBE_BEFORE_US = 2100.0  # as far as a template and its window reach
@@ -34,13 +34,12 @@ _SPIKE_SHARE = 0.12  # the same as below, about the main spike itself
 _RESIDUAL_SHARE = 0.08  # of the neighbour: below this a leftover peak may be misfit of its varying shape
 
 
-class FittedFibres(NamedTuple):
-    """Fibres ordered by latency, and the group fits that their `group` and `column` point into.
+class FittedGroups(NamedTuple):
+    """The potentials found, by groups.
 
     polarity : +1 where main spikes are negative. sharp_noise_uv : noise SD of the sharpened signal.
     """
 
-    fibres: tuple[FoundFibre, ...]
     fits: tuple[GroupFit, ...]
     polarity: float = 1.0
     sharp_noise_uv: float = float("nan")
@@ -48,7 +47,7 @@ class FittedFibres(NamedTuple):
 
 def find_fibres(
     sweeps_uv: FloatArray, *, onset_index: int, noise: NoiseModel, sample_rate_hz: float, settings: AnalysisSettings
-) -> FittedFibres:
+) -> FittedGroups:
     """Discover the fibres of a recording and measure each in every sweep.
 
     Sharp events are tracked over the sweeps; the large tracks are fitted and subtracted, what is left is tracked again;
@@ -62,7 +61,7 @@ def find_fibres(
     n, n_samples = sweeps_uv.shape
     first = onset_index + round(settings.earliest_latency_ms * 1e-3 * sample_rate_hz)
     if n == 0 or n_samples - first < 64:
-        return FittedFibres((), ())
+        return FittedGroups(())
     sharpened = sharpen(sweeps_uv, sample_rate_hz=sample_rate_hz)
     polarity = find_polarity(sharpened, first)
     noise_sd = _sharpened_noise(sharpened, onset_index)
@@ -93,8 +92,7 @@ def find_fibres(
         merged = sorted(merged, key=lambda t: (t.count < enough_responses(n), -float(np.nanmedian(t.size))))
         merged = merged[: settings.max_fibres]
         mains, fits = _fit_believed(sweeps_uv, merged, first, noise, sample_rate_hz, settings)
-    fibres = describe_fits(fits, noise)
-    return FittedFibres(fibres, tuple(fits), polarity, noise_sd)
+    return FittedGroups(tuple(fits), polarity, noise_sd)
 
 
 def _fit_believed(

@@ -148,7 +148,7 @@ def _fit_group(
     found = match(sweeps_uv, known)
     final = GroupFit(
         segment, fit.template, np.nan_to_num(found.delay_us), np.nan_to_num(found.amplitude), found.present,
-        found.log_odds, found.variance_us2, found.residual,
+        found.variance_us2, found.residual,
     )  # fmt: skip
     return final, known
 
@@ -216,7 +216,7 @@ def only_plain(fits: Sequence[GroupFit], noise: NoiseModel) -> list[GroupFit]:
             kept.append(
                 GroupFit(
                     fit.segment, fit.template[columns], fit.delay_us[:, columns], fit.amplitude[:, columns],
-                    fit.present[:, columns], fit.log_odds[:, columns], fit.variance_us2[:, columns], fit.residual,
+                    fit.present[:, columns], fit.variance_us2[:, columns], fit.residual,
                 )
             )  # fmt: skip
     return kept

@@ -27,7 +27,8 @@ class AnalysisSettings:
     """More potentials than this in one sweep are no single-fibre recording."""
 
     fit_band_hz: tuple[float, float] = (200.0, 8000.0)
-    """Frequencies used for timing; single-fibre potentials peak near 1.6 kHz (Gath & Stålberg 1975)."""
+    """Frequencies that time a potential (lower ones only shape it); its spectrum peaks near 1.6 kHz (Gath & Stålberg
+    1975)."""
 
     recording_band_hz: tuple[float, float] | None = None
     """Digital recording filter (high-pass, low-pass); None where the front end has filtered already."""

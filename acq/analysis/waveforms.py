@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from acq.analysis.alignment import GroupFit, render
-from acq.analysis.fibres import FittedFibres, find_fibres
+from acq.analysis.fibres import FittedGroups, find_fibres
 from acq.analysis.filters import filter_sweeps
 from acq.analysis.fitting import FoundFibre, describe_fits, fit_again, only_plain
 from acq.analysis.matching import KnownPotentials
@@ -87,8 +87,10 @@ def measure_waveforms(
         )
     noise = estimate_noise(_baselines(kept, onset_index), sample_rate_hz=sample_rate_hz)
     found = find_fibres(kept, onset_index=onset_index, noise=noise, sample_rate_hz=sample_rate_hz, settings=settings)
+    fits = found.fits
+    fibres: tuple[FoundFibre, ...] = ()
     known: tuple[KnownPotentials, ...] = ()
-    if found.fits:
+    if fits:
         noise = _noise_beside(kept, found, noise, quality.start)
         fits, known = fit_again(kept, found.fits, noise)
         plain = only_plain(fits, noise)
@@ -96,15 +98,14 @@ def measure_waveforms(
             # What is no fibre must not explain a part of what is.
             fits, known = fit_again(kept, plain, noise)
         fibres = describe_fits(fits, noise)
-        found = found._replace(fibres=fibres, fits=fits)
-    return Waveforms(found.fibres, found.fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv, known)
+    return Waveforms(fibres, fits, rejected, noise, quality, found.polarity, found.sharp_noise_uv, known)
 
 
 def _n_potentials(fits: Sequence[GroupFit]) -> int:
     return sum(fit.template.shape[0] for fit in fits)
 
 
-def _noise_beside(sweeps_uv: FloatArray, found: FittedFibres, noise: NoiseModel, first: int) -> NoiseModel:
+def _noise_beside(sweeps_uv: FloatArray, found: FittedGroups, noise: NoiseModel, first: int) -> NoiseModel:
     """Once the potentials can be taken off, the whole sweep tells of the noise, not its ends alone."""
     chosen = np.linspace(0, sweeps_uv.shape[0] - 1, min(sweeps_uv.shape[0], _NOISE_SWEEPS)).astype(np.int64)
     left = sweeps_uv[chosen, first:]

@@ -176,7 +176,7 @@ def test_present_or_absent(snr: float, n: int, allowed: float) -> None:
         pytest.param(
             5.0,
             0.03,
-            marks=pytest.mark.xfail(strict=True, reason="faint neighbours' first tracks take each other's responses"),
+            marks=pytest.mark.xfail(strict=True, reason="27 % wrong: faint neighbours' first tracks mix"),
         ),
         (10.0, 0.001),
     ],
