@@ -302,7 +302,9 @@ def _describe(
         limits=settings.acceptability,
     )
     reasons.extend(potential.reasons)
-    if not found.is_told_apart:
+    # Only another fibre counts as a neighbour here, not a potential that came a few times.
+    is_parted = found.is_told_apart or potential.nearest_us >= OVERLAP_US
+    if not is_parted:
         reasons.append(
             f"not surely told from the potential {potential.nearest_us / 1000:.1f} ms away: their distance varies by "
             f"{found.distance_sd_us:.1f} µs, {found.distance_noise_us:.1f} µs of it timing noise"
@@ -331,7 +333,7 @@ def _describe(
         missing=judgement.missing,
         admitted=admitted,
         origin=finding.origin,
-        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE and found.is_told_apart,
+        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE and is_parted,
         reasons=tuple(reasons),
         snr=potential.snr,
         latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),

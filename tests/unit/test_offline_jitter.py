@@ -155,3 +155,21 @@ def test_the_table_has_the_figures_in_80_columns(steady: RecordingAnalysis) -> N
     assert f"raw {fibre.mcd_raw_us:.1f} noise {fibre.mcd_noise_us:.1f}" in text
     assert f"all {fibre.mcd_all_us:.1f} MSD {fibre.msd_us:.1f}" in text
     assert f"drift {fibre.drift_us:+.0f} ± " in text
+
+
+def test_a_potential_that_came_a_few_times_does_not_make_its_neighbour_unacceptable() -> None:
+    rng = np.random.default_rng(31)
+    latency_us = 5000.0 + np.array([0.0, 600.0]) + 12.0 * rng.standard_normal((120, 2))
+    latency_us[:, 1] = np.where(np.isin(np.arange(120), [20, 50, 80]), latency_us[:, 1], np.nan)
+    chosen = [potentials()[0], potentials()[2]]
+    data = record(rng, fibres=chosen, latency_us=latency_us, snr=[60.0, 60.0], amplitude_sd=0.05)
+    result = analyse(
+        data.sweeps_uv,
+        sample_rate_hz=data.rate_hz,
+        onset_sample=data.onset_index,
+        intensity_ma=np.full(120, 2.0),
+        onset_s=data.onset_s,
+    )
+    (fibre,) = result.fibres
+    assert not any("told from" in reason for reason in fibre.reasons)
+    assert fibre.acceptable
