@@ -26,7 +26,7 @@ from scipy.special import betainc, ndtr
 
 from acq.records import FloatArray
 
-__all__ = ["OtherFibres", "ThresholdFilter", "ThresholdSettings", "ThresholdSmoother", "ThresholdTrace"]
+__all__ = ["Belief", "OtherFibres", "ThresholdFilter", "ThresholdSettings", "ThresholdSmoother", "ThresholdTrace"]
 
 _Array32 = npt.NDArray[np.float32]
 _Z95 = 1.959963984540054
@@ -401,6 +401,20 @@ def _check_prior(prior_ma: tuple[float, float] | None) -> None:
         raise ValueError(f"prior_ma must be (low, high) with 0 < low < high, got {prior_ma}")
 
 
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """What is known of a fibre at one moment, as far as the choice of the next intensity needs it.
+
+    log_theta : (n_theta,) ln of the thresholds in mA, equally spaced. spreads : (n_spread,) RS. weight : (n_theta,
+    n_spread) probability, sums to one. blocked : (n_theta, n_spread) that probability times the mean blocking there.
+    """
+
+    log_theta: FloatArray
+    spreads: FloatArray
+    weight: FloatArray
+    blocked: FloatArray
+
+
 class ThresholdFilter:
     """What is known of one fibre's threshold after the stimuli so far.
 
@@ -572,6 +586,12 @@ class ThresholdFilter:
         lost is where it does not fire reliably.
         """
         return _zones(self._grid, self._cumulated(), intensity_ma, highest_threshold_ma, spreads_above)
+
+    def belief(self) -> Belief:
+        """What is known now, summed over what the choice of an intensity does not need."""
+        total = float(self._density.sum(dtype=np.float64))
+        blocked = (self._density @ self._grid.blocking.astype(np.float32)).astype(np.float64) / total
+        return Belief(self._grid.log_theta, self._grid.spreads, _sum_last(self._density) / total, blocked)
 
     def relative_spread(self) -> float:
         """Posterior mean of RS."""
