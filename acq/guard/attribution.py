@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaln, gammaln
 
-from acq.analysis.threshold import OtherFibres, ThresholdSmoother, ThresholdTrace
+from acq.analysis.threshold_smoothing import OtherFibres, ThresholdSmoother, ThresholdTrace
 from acq.records import FloatArray, MissingReason
 
 __all__ = ["AttributionSettings", "attribute", "attribute_group", "same_axon_probability"]

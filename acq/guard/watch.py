@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 
 from acq.analysis.blocking import estimate_blocking
-from acq.analysis.threshold import ThresholdFilter, ThresholdSettings, ThresholdSmoother, ThresholdTrace
+from acq.analysis.threshold import ThresholdFilter, ThresholdSettings
+from acq.analysis.threshold_smoothing import ThresholdSmoother, ThresholdTrace
 from acq.guard.attribution import AttributionSettings, attribute, attribute_group
 from acq.guard.margin import MarginRule
 from acq.records import FloatArray, GuardVerdict

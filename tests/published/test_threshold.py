@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from acq.analysis.threshold import ThresholdSettings, ThresholdSmoother, ThresholdTrace
+from acq.analysis.threshold import ThresholdSettings
+from acq.analysis.threshold_smoothing import ThresholdSmoother, ThresholdTrace
 
 # A threshold that stands still and an endplate that hardly ever fails: what a probit fit assumes. The usual grid is
 # coarser than the standard error of so many stimuli.

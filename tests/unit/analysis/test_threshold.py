@@ -3,7 +3,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from acq.analysis.threshold import OtherFibres, ThresholdFilter, ThresholdSettings, ThresholdSmoother
+from acq.analysis.threshold import ThresholdFilter, ThresholdSettings
+from acq.analysis.threshold_smoothing import OtherFibres, ThresholdSmoother
 
 SMALL = ThresholdSettings(lowest_ma=0.3, highest_ma=3.0, step=0.01)
 

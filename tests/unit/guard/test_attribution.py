@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from acq.analysis.threshold import ThresholdSmoother
+from acq.analysis.threshold_smoothing import ThresholdSmoother
 from acq.guard.attribution import AttributionSettings, attribute, attribute_group, same_axon_probability
 from acq.records import FloatArray, MissingReason
 

@@ -1,0 +1,217 @@
+"""What the latency of a response says of the threshold of its axon.
+
+Near its threshold an axon fires late and irregularly: a membrane that charges towards its threshold reaches it after
+τ·ln(x/(x − 1)), with x = I/θ. The latency of the whole path, of which this is a small part, is not known beforehand and
+does not stand still: muscle and nerve are stretched, a rate changes the muscle fibre's velocity. So for each possible
+threshold the rest of the latency is followed as a Gaussian of its own; what the latencies say of θ is how well they
+agree, over weaker and stronger stimuli and before and after a jump, if the threshold were this or that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import OrderedDict, deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import log_ndtr
+
+from acq.records import FloatArray
+
+__all__ = ["LatencyEvidence", "LatencySettings"]
+
+_LEVEL = 0.0005  # step of ln I within which the activation is taken as the same
+_CACHED_LEVELS = 64
+_LARGEST_SD_US = 1e4  # "not known": wider than any latency can move
+_MEDIAN_TO_SD = 0.9539  # median |difference| of two Gaussian values of SD 1
+_HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
+
+
+@dataclass(frozen=True, slots=True)
+class LatencySettings:
+    """What is assumed of latencies.
+
+    Parameters
+    ----------
+    constant_us : float
+        τ, the constant of a membrane charging towards its threshold. From axon models with a plateau of the jitter of
+        13 µs and 40 µs at threshold; fibres differ, which is one reason for `power`.
+    softening : float
+        Excess over the threshold at which regenerative activation takes over, so that the latency stays finite.
+    power : float
+        The likelihood is taken to this power, since the law is a rough one: 0.3–0.5 keep most of what it tells.
+    jump_probability, jump_sd_us : float
+        Of a response whose latency has moved for another reason (stretch, a misplaced potential), and how far.
+    diffusion_us : float
+        SD gained in one second by the rest of the latency.
+    unsettled_us : float
+        SD it gains when the interval before a response was another than usual.
+    usual_jitter_us : float
+        SD of the latency before enough responses have been seen; counts as much as `usual_weight` pairs.
+    usual_weight : int
+    n_pairs : int
+        Pairs that the SD is taken from, the latest.
+    """
+
+    constant_us: float = 33.0
+    softening: float = 0.01
+    power: float = 0.5
+    jump_probability: float = 0.003
+    jump_sd_us: float = 100.0
+    diffusion_us: float = 2.0
+    unsettled_us: float = 30.0
+    usual_jitter_us: float = 25.0
+    usual_weight: int = 6
+    n_pairs: int = 60
+
+    def __post_init__(self) -> None:
+        for name in ("constant_us", "softening", "jump_sd_us", "diffusion_us", "usual_jitter_us"):
+            if not getattr(self, name) > 0.0:
+                raise ValueError(f"{name} must be above 0, got {getattr(self, name)}")
+        for name in ("power", "jump_probability"):
+            if not 0.0 <= getattr(self, name) <= 1.0:
+                raise ValueError(f"{name} must lie in 0…1, got {getattr(self, name)}")
+
+
+class LatencyEvidence:
+    """Follows the latency of one fibre for every threshold its axon may have.
+
+    Parameters
+    ----------
+    log_theta : (n_theta,) float64
+        ln of the thresholds, mA.
+    spreads : (n_spread,) float64
+        Relative spreads.
+    settings : LatencySettings, optional
+
+    Notes
+    -----
+    Not thread-safe; one owner.
+    """
+
+    def __init__(self, *, log_theta: FloatArray, spreads: FloatArray, settings: LatencySettings | None = None) -> None:
+        self.settings = settings if settings is not None else LatencySettings()
+        self._log_theta = log_theta
+        self._spreads = spreads
+        self._reference_us: float | None = None
+        self._mean = np.zeros((log_theta.size, spreads.size))
+        self._variance = np.full_like(self._mean, _LARGEST_SD_US**2)
+        self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
+        self._activations: OrderedDict[int, tuple[FloatArray, FloatArray]] = OrderedDict()
+
+    def copy(self) -> LatencyEvidence:
+        """Return an independent one that knows the same."""
+        twin = LatencyEvidence.__new__(LatencyEvidence)
+        twin.settings = self.settings
+        twin._log_theta, twin._spreads = self._log_theta, self._spreads
+        twin._reference_us = self._reference_us
+        twin._mean, twin._variance = self._mean.copy(), self._variance.copy()
+        twin._differences = self._differences.copy()
+        twin._activations = self._activations.copy()
+        return twin
+
+    @property
+    def jitter_us(self) -> float:
+        """SD of the latency from one response to the next, timing noise included."""
+        usual, n_usual = self.settings.usual_jitter_us, self.settings.usual_weight
+        if not self._differences:
+            return usual
+        seen = float(np.median(self._differences)) / _MEDIAN_TO_SD
+        n = len(self._differences)
+        return max((n * seen + n_usual * usual) / (n + n_usual), 1.0)
+
+    def note_difference(self, difference_us: float) -> None:
+        """Learn the jitter from two consecutive responses under equal conditions."""
+        self._differences.append(abs(difference_us))
+
+    def unsettle(self) -> None:
+        """The interval before the next response is another than usual: its latency may be, too."""
+        self._variance += self.settings.unsettled_us**2
+
+    def advance(self, move: Callable[[FloatArray], FloatArray], weight: FloatArray, dt_s: float) -> None:
+        """Let the thresholds move, and the latency with them.
+
+        Parameters
+        ----------
+        move : function of (n_theta, n_spread, 3) to the same
+            The dynamics of θ over dt_s, linear in densities.
+        weight : (n_theta, n_spread)
+            Probability of each cell before.
+        """
+        if self._reference_us is not None:
+            first = weight * self._mean
+            moved = move(np.stack([weight, first, weight * self._variance + first * self._mean], axis=-1))
+            share = np.maximum(moved[..., 0], 1e-300)
+            self._mean = moved[..., 1] / share
+            self._variance = np.maximum(moved[..., 2] / share - self._mean**2, 0.0)
+        self._variance += self.settings.diffusion_us**2 * dt_s
+
+    def weigh(self, *, latency_us: float, intensity_ma: float) -> FloatArray | None:
+        """Take in a latency; its likelihood for each threshold and spread, tempered, None where it tells nothing yet.
+
+        Parameters
+        ----------
+        latency_us : float
+            Of a response; not NaN.
+        intensity_ma : float
+            Of its stimulus.
+
+        Returns
+        -------
+        (n_theta, n_spread) or None
+            Up to a constant; 1 at its largest.
+        """
+        late, spread = self._activation(intensity_ma)
+        noise = spread + self.jitter_us**2
+        if self._reference_us is None:
+            self._reference_us = latency_us
+            self._mean = -late
+            self._variance = noise.copy()
+            return None
+        settings = self.settings
+        away = (latency_us - self._reference_us) - self._mean - late
+        squared = away * away
+        jumped = settings.jump_sd_us**2
+        near, far = self._variance + noise, self._variance + noise + jumped
+        log_near = math.log1p(-settings.jump_probability) - 0.5 * (squared / near + np.log(near))
+        log_far = math.log(max(settings.jump_probability, 1e-12)) - 0.5 * (squared / far + np.log(far))
+        log_both = np.logaddexp(log_near, log_far)
+        moved = np.exp(log_far - log_both)
+        self._follow(away, near, far, moved, jumped)
+        likelihood: FloatArray = np.exp(settings.power * (log_both - log_both.max()))
+        return likelihood
+
+    def _follow(self, away: FloatArray, near: FloatArray, far: FloatArray, moved: FloatArray, jumped: float) -> None:
+        """Learn the rest of the latency: a mixture of "as before" and "moved", kept as one Gaussian."""
+        gain, gain_moved = self._variance / near, (self._variance + jumped) / far
+        stays, jumps = gain * away, gain_moved * away
+        step = stays + moved * (jumps - stays)
+        self._variance = (
+            (1.0 - moved) * (self._variance * (1.0 - gain) + (stays - step) ** 2)
+            + moved * ((self._variance + jumped) * (1.0 - gain_moved) + (jumps - step) ** 2)
+        )  # fmt: skip
+        self._mean = self._mean + step
+
+    def _activation(self, intensity_ma: float) -> tuple[FloatArray, FloatArray]:
+        """Mean and variance of the latency of an axon that fired, for each threshold and spread."""
+        level = round(math.log(intensity_ma) / _LEVEL)
+        found = self._activations.get(level)
+        if found is not None:
+            self._activations.move_to_end(level)
+            return found
+        settings = self.settings
+        ratio = np.exp(level * _LEVEL - self._log_theta)[:, None]
+        # One trial's excess over its threshold is Gaussian; the axon fired, so it is above 0.
+        distance = np.clip((ratio - 1.0) / self._spreads, -30.0, 30.0)
+        inverse_mills = np.exp(-0.5 * distance**2 - _HALF_LOG_2PI - log_ndtr(distance))
+        sd = ratio * self._spreads
+        excess = np.maximum(sd * (distance + inverse_mills), 1e-6)
+        variance = sd**2 * np.clip(1.0 - inverse_mills * (inverse_mills + distance), 0.0, 1.0)
+        late = settings.constant_us * np.log((1.0 + excess) / (settings.softening + excess))
+        slope = settings.constant_us / ((1.0 + excess) * (settings.softening + excess))
+        result = (np.maximum(late, 0.0), np.minimum(variance * slope**2, (2.0 * settings.constant_us) ** 2))
+        self._activations[level] = result
+        if len(self._activations) > _CACHED_LEVELS:
+            self._activations.popitem(last=False)
+        return result
