@@ -42,7 +42,10 @@ class LatencySettings:
     power : float
         The likelihood is taken to this power, since the law is a rough one: 0.3–0.5 keep most of what it tells.
     jump_probability, jump_sd_us : float
-        Of a response whose latency has moved for another reason (stretch, a misplaced potential), and how far.
+        Chance that with a response the latency has moved, and stays, for another reason (stretch, a moved needle), and
+        how far. As rare as jumps of the threshold: what has moved the latency can only be told by a test.
+    stray_probability : float
+        Chance that one response alone lies elsewhere (taken for another potential, caught by noise).
     diffusion_us : float
         SD gained in one second by the rest of the latency.
     unsettled_us : float
@@ -57,8 +60,9 @@ class LatencySettings:
     constant_us: float = 33.0
     softening: float = 0.01
     power: float = 0.5
-    jump_probability: float = 0.003
+    jump_probability: float = 0.0003
     jump_sd_us: float = 100.0
+    stray_probability: float = 0.002
     diffusion_us: float = 2.0
     unsettled_us: float = 30.0
     usual_jitter_us: float = 25.0
@@ -69,7 +73,7 @@ class LatencySettings:
         for name in ("constant_us", "softening", "jump_sd_us", "diffusion_us", "usual_jitter_us"):
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} must be above 0, got {getattr(self, name)}")
-        for name in ("power", "jump_probability"):
+        for name in ("power", "jump_probability", "stray_probability"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"{name} must lie in 0…1, got {getattr(self, name)}")
 
@@ -174,24 +178,37 @@ class LatencyEvidence:
         squared = away * away
         jumped = settings.jump_sd_us**2
         near, far = self._variance + noise, self._variance + noise + jumped
-        log_near = math.log1p(-settings.jump_probability) - 0.5 * (squared / near + np.log(near))
-        log_far = math.log(max(settings.jump_probability, 1e-12)) - 0.5 * (squared / far + np.log(far))
+        usual = 1.0 - settings.jump_probability - settings.stray_probability
+        log_near = math.log(usual) - 0.5 * (squared / near + np.log(near))
+        log_tail = -0.5 * (squared / far + np.log(far))
+        log_far = math.log(settings.jump_probability + settings.stray_probability) + log_tail
         log_both = np.logaddexp(log_near, log_far)
-        moved = np.exp(log_far - log_both)
-        self._follow(away, near, far, moved, jumped)
+        tail = np.exp(log_far - log_both)
+        moved = tail * (settings.jump_probability / (settings.jump_probability + settings.stray_probability))
+        self._follow(away, near, far, stays=1.0 - tail, moved=moved, jumped=jumped)
         likelihood: FloatArray = np.exp(settings.power * (log_both - log_both.max()))
         return likelihood
 
-    def _follow(self, away: FloatArray, near: FloatArray, far: FloatArray, moved: FloatArray, jumped: float) -> None:
-        """Learn the rest of the latency: a mixture of "as before" and "moved", kept as one Gaussian."""
+    def _follow(
+        self,
+        away: FloatArray,
+        near: FloatArray,
+        far: FloatArray,
+        *,
+        stays: FloatArray,
+        moved: FloatArray,
+        jumped: float,
+    ) -> None:
+        """Learn the rest of the latency: a mixture of "as before", "moved" and "stray", kept as one Gaussian."""
         gain, gain_moved = self._variance / near, (self._variance + jumped) / far
-        stays, jumps = gain * away, gain_moved * away
-        step = stays + moved * (jumps - stays)
+        step, leap = gain * away, gain_moved * away
+        mean = stays * step + moved * leap
         self._variance = (
-            (1.0 - moved) * (self._variance * (1.0 - gain) + (stays - step) ** 2)
-            + moved * ((self._variance + jumped) * (1.0 - gain_moved) + (jumps - step) ** 2)
-        )  # fmt: skip
-        self._mean = self._mean + step
+            stays * (self._variance * (1.0 - gain) + (step - mean) ** 2)
+            + moved * ((self._variance + jumped) * (1.0 - gain_moved) + (leap - mean) ** 2)
+            + (1.0 - stays - moved) * (self._variance + mean**2)
+        )
+        self._mean = self._mean + mean
 
     def _activation(self, intensity_ma: float) -> tuple[FloatArray, FloatArray]:
         """Mean and variance of the latency of an axon that fired, for each threshold and spread."""

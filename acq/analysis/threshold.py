@@ -218,6 +218,10 @@ class ThresholdFilter:
         """P(the stimulus failed | the last response was missing), NaN if there was one or it was not attributed."""
         return self._last_miss
 
+    def forget_miss(self) -> None:
+        """The stimulus that comes next is another."""
+        self._last_miss = float("nan")
+
     def predicted_response(self, *, intensity_ma: float) -> float:
         """P(response) to a stimulus delivered now."""
         check_intensity(intensity_ma)

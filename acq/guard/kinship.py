@@ -152,6 +152,20 @@ class Kinship:
         """Fibres that share the axon of this one with at least that probability."""
         return [other for other in among if other != fibre and self.probability(fibre, other) >= level]
 
+    def groups(self, fibres: Iterable[int]) -> tuple[tuple[int, ...], ...]:
+        """The fibres by axon, put together where any two of them share it with a probability of at least a half."""
+        left = sorted(fibres)
+        found = []
+        while left:
+            group, waiting = [], [left.pop(0)]
+            while waiting:
+                group.append(waiting.pop())
+                near = self.partners(group[-1], left)
+                waiting.extend(near)
+                left = [fibre for fibre in left if fibre not in near]
+            found.append(tuple(sorted(group)))
+        return tuple(found)
+
     def all_blocked(self, fibre: int, partners: Iterable[int]) -> float:
         """P(all the partners of a fibre block | the axon fired)."""
         chance = 1.0
