@@ -37,7 +37,8 @@ from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
 from acq.guard.latency_step import find_latency_step
 from acq.guard.margin import MarginRule
-from acq.guard.watch import FibreJudgement, WatchSettings, judge
+from acq.guard.judgement import FibreJudgement, judge
+from acq.guard.watch import WatchSettings
 from acq.records import (
     BoolArray,
     FibreAnalysis,
@@ -156,6 +157,7 @@ def analyse(
             rule=settings.margin,
             settings=settings.watch,
             prior_ma=prior,
+            latency_us=latency,
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
     fibres = tuple(

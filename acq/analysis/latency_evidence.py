@@ -49,7 +49,7 @@ class LatencySettings:
     diffusion_us : float
         SD gained in one second by the rest of the latency.
     unsettled_us : float
-        SD it gains when the interval before a response was another than usual.
+        SD that a latency has beside its jitter where the interval before it was another than usual.
     usual_jitter_us : float
         SD of the latency before enough responses have been seen; counts as much as `usual_weight` pairs.
     usual_weight : int
@@ -129,10 +129,6 @@ class LatencyEvidence:
         """Learn the jitter from two consecutive responses under equal conditions."""
         self._differences.append(abs(difference_us))
 
-    def unsettle(self) -> None:
-        """The interval before the next response is another than usual: its latency may be, too."""
-        self._variance += self.settings.unsettled_us**2
-
     def advance(self, move: Callable[[FloatArray], FloatArray], weight: FloatArray, dt_s: float) -> None:
         """Let the thresholds move, and the latency with them.
 
@@ -151,7 +147,7 @@ class LatencyEvidence:
             self._variance = np.maximum(moved[..., 2] / share - self._mean**2, 0.0)
         self._variance += self.settings.diffusion_us**2 * dt_s
 
-    def weigh(self, *, latency_us: float, intensity_ma: float) -> FloatArray | None:
+    def weigh(self, *, latency_us: float, intensity_ma: float, is_regular: bool = True) -> FloatArray | None:
         """Take in a latency; its likelihood for each threshold and spread, tempered, None where it tells nothing yet.
 
         Parameters
@@ -160,6 +156,8 @@ class LatencyEvidence:
             Of a response; not NaN.
         intensity_ma : float
             Of its stimulus.
+        is_regular : bool
+            Whether the interval since the last response is as usual: the fibre's velocity depends on it.
 
         Returns
         -------
@@ -167,7 +165,7 @@ class LatencyEvidence:
             Up to a constant; 1 at its largest.
         """
         late, spread = self._activation(intensity_ma)
-        noise = spread + self.jitter_us**2
+        noise = spread + self.jitter_us**2 + (0.0 if is_regular else self.settings.unsettled_us**2)
         if self._reference_us is None:
             self._reference_us = latency_us
             self._mean = -late

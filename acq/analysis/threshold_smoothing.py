@@ -65,6 +65,7 @@ class _Block:
     stop: int
     dt_s: float
     outcomes: tuple[tuple[Outcome, int], ...]  # each with how often
+    evidence: Array32 | None  # (n_theta, 1, 1) what else is known of θ at these stimuli
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +87,8 @@ class ThresholdSmoother:
     ----------
     intensity_ma, onset_s : (n,) float64
         Delivered intensity and time of each stimulus; times do not decrease.
-    highest_threshold_ma : (n,) float64
-        Highest threshold over which each intensity keeps the margin.
+    highest_threshold_ma : (n,) or (n, n_spread) float64
+        Highest threshold over which each intensity keeps the margin, if need be for each relative spread.
     spreads_above : float
         Spreads above threshold from which an axon fires reliably.
     settings : ThresholdSettings, optional
@@ -131,6 +132,16 @@ class ThresholdSmoother:
         )
         self._traces: dict[tuple[bytes, bytes, float | None, tuple[float, float] | None], ThresholdTrace] = {}
 
+    @property
+    def grid(self) -> ThresholdGrid:
+        """The state space; not to be changed."""
+        return self._grid
+
+    @property
+    def block_s(self) -> float:
+        """Stimuli closer together than this are simultaneous for the dynamics."""
+        return self._block_s
+
     def smooth(
         self,
         *,
@@ -138,6 +149,7 @@ class ThresholdSmoother:
         scale: float | None = None,
         prior_ma: tuple[float, float] | None = None,
         others: OtherFibres | None = None,
+        evidence: Array32 | None = None,
     ) -> ThresholdTrace:
         """Smooth one fibre.
 
@@ -151,6 +163,8 @@ class ThresholdSmoother:
             95 % interval of the threshold from an earlier scan of the same fibre.
         others : OtherFibres, optional
             The other fibres of the same axon.
+        evidence : (n, n_theta) float32, optional
+            Likelihood of each threshold from what else is known of a stimulus, above 0; `grid` names the thresholds.
 
         Raises
         ------
@@ -165,6 +179,7 @@ class ThresholdSmoother:
         check_prior(prior_ma)
         # Fibres of one axon often did the very same.
         company = b"" if others is None else others.responded.tobytes() + others.blocking.tobytes()
+        company += b"" if evidence is None else evidence.tobytes()
         key = (responded.tobytes(), company, scale, prior_ma)
         if key in self._traces:
             return self._traces[key]
@@ -172,7 +187,7 @@ class ThresholdSmoother:
         collector = _Collector(self._grid, outcomes, self._intensity_ma, self._highest_ma, self._spreads_above)
         log_evidence = _forward_backward(
             self._grid,
-            _cut_blocks(self._onset_s, outcomes, self._block_s),
+            _cut_blocks(self._onset_s, outcomes, self._block_s, evidence),
             self._grid.prior(scale=scale, prior_ma=prior_ma),
             self.settings.memory_limit_bytes,
             collector.take,
@@ -192,7 +207,9 @@ class ThresholdSmoother:
         )
 
 
-def _cut_blocks(onset_s: FloatArray, outcomes: Sequence[Outcome | None], block_s: float) -> list[_Block]:
+def _cut_blocks(
+    onset_s: FloatArray, outcomes: Sequence[Outcome | None], block_s: float, evidence: Array32 | None
+) -> list[_Block]:
     blocks: list[_Block] = []
     start, before_s = 0, float(onset_s[0])
     while start < onset_s.size:
@@ -203,7 +220,11 @@ def _cut_blocks(onset_s: FloatArray, outcomes: Sequence[Outcome | None], block_s
             if outcome is not None:
                 counts[outcome] = counts.get(outcome, 0) + 1
         dt_s = round(float(onset_s[start]) - before_s, 6)
-        blocks.append(_Block(start, stop, dt_s, tuple(counts.items())))
+        together = None
+        if evidence is not None:
+            product = evidence[start:stop].prod(axis=0)
+            together = np.maximum(product / product.max(), np.float32(1e-12))[:, None, None]
+        blocks.append(_Block(start, stop, dt_s, tuple(counts.items()), together))
         before_s = float(onset_s[start])
         start = stop
     return blocks
@@ -216,7 +237,7 @@ def _check_stimuli(intensity_ma: FloatArray, onset_s: FloatArray, highest_thresh
     for name, shape in (
         ("intensity_ma", intensity_ma.shape),
         ("onset_s", onset_s.shape),
-        ("highest_threshold_ma", highest_threshold_ma.shape),
+        ("highest_threshold_ma", highest_threshold_ma.shape[:1]),
     ):
         if shape != (n,):
             raise ValueError(f"{name} must have shape ({n},) as intensity_ma, got {shape}")
@@ -241,6 +262,8 @@ def _forward_backward(
             density = grid.drift_blocking(grid.advance(density, block.dt_s), block.dt_s, adjoint=False)
         for outcome in block.outcomes:
             density *= grid.likelihood(*outcome)
+        if block.evidence is not None:
+            density *= block.evidence
         total = float(density.sum())
         density *= np.float32(1.0 / total)
         return density, math.log(total)
@@ -271,6 +294,8 @@ def _forward_backward(
             take(block, filtered * message)
             for outcome in block.outcomes:
                 message = message * grid.likelihood(*outcome)
+            if block.evidence is not None:
+                message = message * block.evidence
             if block.dt_s > 0.0:
                 message = grid.retreat(grid.drift_blocking(message, block.dt_s, adjoint=True), block.dt_s)
             message *= np.float32(1.0) / message.max()
@@ -314,13 +339,14 @@ class _Collector:
         weight = block.stop - block.start
         self._spread_weight += weight * marginal.sum(axis=0)
         self._blocking_weight += weight * sum_first(density) / total
-        zone: dict[tuple[float, float], tuple[float, float]] = {}
+        zone: dict[tuple[float, bytes], tuple[float, float]] = {}
         failure: dict[Outcome, float] = {}
         for k in range(block.start, block.stop):
             intensity = float(self._intensity_ma[k])
-            key = (intensity, float(self._highest_ma[k]))
+            highest = self._highest_ma[k]
+            key = (intensity, highest.tobytes())
             if key not in zone:
-                zone[key] = zones_of(grid, cumulative, *key, self._spreads_above)
+                zone[key] = zones_of(grid, cumulative, intensity, highest, self._spreads_above)
             self._kept[k], self._lost[k] = zone[key]
             outcome = self._outcomes[k]
             if outcome is not None and not outcome.responded:

@@ -102,6 +102,9 @@ class Kinship:
             silent = _FALSE_RESPONSE if answers else 1.0 - _FALSE_RESPONSE
             together += 0.5 * math.log(max(own.fired * fired + own.silent * silent, 1e-12))
         largest = self.settings.largest
+        # That both responded once is why both are looked at: it says nothing of what they share.
+        if all(responded[name] for name in names) and pair.reached[0] == pair.missed[0]:
+            together = apart
         pair.log_odds = min(max(pair.log_odds + together - apart, -largest), largest)
         for this in (0, 1):
             if responded[names[1 - this]]:

@@ -1,4 +1,4 @@
-"""The guard's verdict on each fibre: live, stimulus by stimulus, and afterwards over a whole recording.
+"""The guard's verdict on one fibre, live, stimulus by stimulus.
 
 At a fixed intensity full responding only says that the threshold is below about I·(1 − 2·RS): whether the margin is
 kept cannot be seen. So the prior of the threshold is a Cauchy density about the working intensity, as wide as the
@@ -9,20 +9,32 @@ intensity, or a scan, can make a verdict `assured`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-from acq.analysis.blocking import estimate_blocking
-from acq.analysis.threshold import ThresholdFilter, ThresholdSettings
-from acq.analysis.threshold_smoothing import ThresholdSmoother, ThresholdTrace
-from acq.guard.attribution import AttributionSettings, attribute, attribute_group
+from acq.analysis.latency_evidence import LatencyEvidence, LatencySettings
+from acq.analysis.threshold import Company, ThresholdFilter
+from acq.analysis.threshold_grid import ThresholdSettings
+from acq.guard.attribution import AttributionSettings
+from acq.guard.kinship import KinshipSettings, Outlook
 from acq.guard.margin import MarginRule
 from acq.records import FloatArray, GuardVerdict
 
-__all__ = ["FibreJudgement", "VerdictEvent", "Watch", "WatchSettings", "WatchState", "judge"]
+__all__ = [
+    "Cadence",
+    "Watch",
+    "WatchSettings",
+    "WatchState",
+    "decide",
+    "describe_evidence",
+    "highest_threshold_ma",
+    "sceptical_scale",
+]
+
+_SAME_INTENSITY = 0.02
+_SAME_INTERVAL = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +51,8 @@ class WatchSettings:
     spreads_above : float
         An axon fires reliably from θ·(1 + 2·RS): 97.7 % of the time.
     threshold : ThresholdSettings
+    latency : LatencySettings
+    kinship : KinshipSettings
     attribution : AttributionSettings
     """
 
@@ -48,6 +62,8 @@ class WatchSettings:
     warn_keep: float = 0.5
     spreads_above: float = 2.0
     threshold: ThresholdSettings = field(default_factory=ThresholdSettings)
+    latency: LatencySettings = field(default_factory=LatencySettings)
+    kinship: KinshipSettings = field(default_factory=KinshipSettings)
     attribution: AttributionSettings = field(default_factory=AttributionSettings)
 
     def __post_init__(self) -> None:
@@ -60,7 +76,7 @@ class WatchSettings:
             raise ValueError(f"spreads_above must be at least 0, got {self.spreads_above}")
 
 
-def _sceptical_scale(rule: MarginRule, intensity_ma: float) -> float:
+def sceptical_scale(rule: MarginRule, intensity_ma: float) -> float:
     """Half width of the prior that puts as much inside the margin as below it: the margin's own width in ln θ."""
     highest = rule.highest_threshold_ma(intensity_ma)
     if highest <= 0.0:
@@ -68,7 +84,7 @@ def _sceptical_scale(rule: MarginRule, intensity_ma: float) -> float:
     return min(max(math.log(intensity_ma / highest), 0.05), 0.7)
 
 
-def _verdict(
+def decide(
     kept: float, *, not_kept: float, lost: float, settings: WatchSettings, before: GuardVerdict | None = None
 ) -> GuardVerdict:
     """Verdict from P(margin kept) under the sceptical prior, P(not kept) and P(lost) under the plain one.
@@ -100,7 +116,7 @@ def _describe_rule(rule: MarginRule) -> str:
     }[rule.combine]
 
 
-def _sentence(
+def describe_evidence(
     verdict: GuardVerdict,
     *,
     intensity_ma: float,
@@ -109,13 +125,18 @@ def _sentence(
     low_ma: float,
     high_ma: float,
     identified: bool,
+    since_proof_s: float | None = None,
 ) -> str:
     """One sentence of evidence, with numbers and with what to do."""
     asked = _describe_rule(rule)
     if verdict is GuardVerdict.UNTESTED:
         tested = rule.highest_threshold_ma(intensity_ma)
         how = f"test with {tested:.2f} mA" if tested > 0.0 else "raise the intensity"
-        return f"whether {intensity_ma:.2f} mA keeps the margin of {asked} is not known; {how}"
+        if since_proof_s is None:
+            return f"never tested whether {intensity_ma:.2f} mA keeps the margin of {asked}; {how}"
+        return (
+            f"margin of {asked} last proved {since_proof_s:.0f} s ago, no longer sure at {intensity_ma:.2f} mA; {how}"
+        )
     if verdict is GuardVerdict.ASSURED and not identified:
         return f"threshold below {high_ma:.2f} mA, so {intensity_ma:.2f} mA keeps the margin of {asked}"
     margin = intensity_ma - median_ma
@@ -141,8 +162,11 @@ class WatchState:
 
     threshold_ma, interval_ma : median and 95 % interval, None where the data cannot tell. margin_ma, margin_relative :
     working intensity above the threshold, None likewise. margin_at_least_ma : the margin that is kept with 95 %
-    probability, known also where only an upper bound of the threshold is. stimulus_failure : P(stimulus failed) of this
+    probability, known also where only an upper bound of the threshold is. probability_kept : under the sceptical prior;
+    probability_not_kept, probability_lost : under the plain one. stimulus_failure : P(stimulus failed) of this
     stimulus, NaN if there was a response. changed : the verdict is another than before, and `sentence` says why.
+    relative_spread : posterior mean. since_proof_s : time since the fibre last answered a stimulus that had the margin
+    off, None if it never did.
     """
 
     verdict: GuardVerdict
@@ -156,10 +180,67 @@ class WatchState:
     stimulus_failure: float
     sentence: str
     changed: bool
+    probability_not_kept: float = float("nan")
+    relative_spread: float = float("nan")
+    since_proof_s: float | None = None
+
+
+class Cadence:
+    """When a fibre responded: which of its latencies may be compared with the one before."""
+
+    def __init__(self) -> None:
+        self._last_s: float | None = None
+        self._interval_s: float | None = None
+        self._latency_us = float("nan")
+        self._intensity_ma = float("nan")
+
+    def copy(self) -> Cadence:
+        """Return an independent one that knows the same."""
+        twin = Cadence()
+        twin._last_s, twin._interval_s = self._last_s, self._interval_s
+        twin._latency_us, twin._intensity_ma = self._latency_us, self._intensity_ma
+        return twin
+
+    def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> tuple[bool, float]:
+        """Take in a response.
+
+        Returns
+        -------
+        is_regular : bool
+            The interval since the last response is as the one before it.
+        shift_us : float
+            Latency less that of the last response, NaN where the two are not comparable.
+        """
+        interval_s = onset_s - self._last_s if self._last_s is not None else None
+        before_s = self._interval_s
+        is_regular = interval_s is not None and (
+            before_s is None or abs(interval_s - before_s) <= _SAME_INTERVAL * before_s
+        )
+        is_same = abs(intensity_ma - self._intensity_ma) <= _SAME_INTENSITY * intensity_ma
+        shift_us = latency_us - self._latency_us if is_regular and before_s is not None and is_same else float("nan")
+        self._last_s, self._interval_s = onset_s, interval_s
+        self._latency_us, self._intensity_ma = latency_us, intensity_ma
+        return is_regular, shift_us
+
+
+def follow_latency(
+    evidence: LatencyEvidence, cadence: Cadence, *, onset_s: float, latency_us: float, intensity_ma: float
+) -> tuple[FloatArray | None, float]:
+    """What a response's latency says of the threshold, and how far it moved in units of the usual movement (or NaN)."""
+    is_regular, shift_us = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
+    likelihood = evidence.weigh(latency_us=latency_us, intensity_ma=intensity_ma, is_regular=is_regular)
+    if math.isnan(shift_us):
+        return likelihood, shift_us
+    shift = shift_us / (math.sqrt(2.0) * evidence.jitter_us)
+    evidence.note_difference(shift_us)
+    return likelihood, shift
 
 
 class Watch:
     """The live guard of one fibre.
+
+    A stimulus is taken in two steps, so that what several fibres did can be put together between them: `advance`, then
+    `take`; `observe` does both for a fibre by itself.
 
     Parameters
     ----------
@@ -181,30 +262,27 @@ class Watch:
         prior_ma: tuple[float, float] | None = None,
     ) -> None:
         self.settings = settings if settings is not None else WatchSettings()
-        self._rule = rule
+        self.rule = rule
         self._prior_ma = prior_ma
         self._filter: ThresholdFilter | None = None
         self._sceptical: ThresholdFilter | None = None
+        self._evidence: LatencyEvidence | None = None
+        self._cadence = Cadence()
         self._last_s: float | None = None
         self._unaccounted_s = 0.0
         self._verdict = GuardVerdict.UNTESTED
+        self._answered: deque[tuple[float, float]] = deque()  # time and intensity; no later answer was to a weaker one
 
     def copy(self) -> Watch:
         """Make a watch that knows the same and goes on by itself."""
-        twin = Watch(rule=self._rule, settings=self.settings, prior_ma=self._prior_ma)
+        twin = Watch(rule=self.rule, settings=self.settings, prior_ma=self._prior_ma)
         twin._filter = self._filter.copy() if self._filter is not None else None
         twin._sceptical = self._sceptical.copy() if self._sceptical is not None else None
+        twin._evidence = self._evidence.copy() if self._evidence is not None else None
+        twin._cadence = self._cadence.copy()
         twin._last_s, twin._unaccounted_s, twin._verdict = self._last_s, self._unaccounted_s, self._verdict
+        twin._answered = self._answered.copy()
         return twin
-
-    @property
-    def rule(self) -> MarginRule:
-        """The margin asked for; may be set, and holds from the next stimulus on."""
-        return self._rule
-
-    @rule.setter
-    def rule(self, rule: MarginRule) -> None:
-        self._rule = rule
 
     @property
     def verdict(self) -> GuardVerdict:
@@ -223,6 +301,7 @@ class Watch:
         onset_s: float,
         responded: bool | None,
         working_intensity_ma: float,
+        latency_us: float = float("nan"),
     ) -> WatchState:
         """Take in one stimulus, measuring or testing, and judge the working intensity.
 
@@ -236,242 +315,151 @@ class Watch:
             None where the sweep is unusable: only time passes.
         working_intensity_ma : float
             The intensity the measuring pulses have; the verdict is about it.
+        latency_us : float
+            Of the response; NaN where there is none, or where it is not to be used.
 
         Raises
         ------
         ValueError
             Intensities not above 0, or time that goes back.
         """
-        for name, value in (
-            ("pulse_intensity_ma", pulse_intensity_ma),
-            ("working_intensity_ma", working_intensity_ma),
-        ):
-            if not (math.isfinite(value) and value > 0.0):
-                raise ValueError(f"{name} must be finite and above 0, got {value}")
+        self.advance(onset_s=onset_s, working_intensity_ma=working_intensity_ma)
+        self.take(pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded, latency_us=latency_us)
+        return self.judge(working_intensity_ma)
+
+    def advance(self, *, onset_s: float, working_intensity_ma: float) -> None:
+        """Let time pass until a stimulus."""
+        _check_positive("working_intensity_ma", working_intensity_ma)
         if self._filter is None or self._sceptical is None:
             self._filter = ThresholdFilter(
                 self.settings.threshold, prior_ma=self._prior_ma, centre_ma=working_intensity_ma
             )
-            self._sceptical = self._filter.restarted(scale=_sceptical_scale(self._rule, working_intensity_ma))
+            self._sceptical = self._filter.restarted(scale=sceptical_scale(self.rule, working_intensity_ma))
+            grid = self._filter.grid
+            self._evidence = LatencyEvidence(
+                log_theta=grid.log_theta, spreads=grid.spreads, settings=self.settings.latency
+            )
         elif self._last_s is not None:
             if not onset_s >= self._last_s:
                 raise ValueError(f"onset_s {onset_s} is before the stimulus at {self._last_s} s")
             self._unaccounted_s += onset_s - self._last_s
             # As in `smooth`: stimuli this close together are simultaneous for the dynamics.
             if self._unaccounted_s >= self.settings.threshold.block_s:
-                for known in (self._filter, self._sceptical):
-                    known.predict(dt_s=self._unaccounted_s)
+                self._move(self._unaccounted_s)
                 self._unaccounted_s = 0.0
         self._last_s = onset_s
-        if responded is not None:
-            self._filter.update(intensity_ma=pulse_intensity_ma, responded=responded)
-            self._sceptical.update(intensity_ma=pulse_intensity_ma, responded=responded, attributed=False)
-        return self._judge(
-            self._filter,
-            self._sceptical,
-            working_intensity_ma,
-            self._filter.stimulus_failure_probability() if responded is False else float("nan"),
-        )
 
-    def _judge(
-        self, known: ThresholdFilter, sceptical: ThresholdFilter, intensity_ma: float, stimulus_failure: float
-    ) -> WatchState:
-        highest = self._rule.highest_threshold_ma(intensity_ma)
+    def _move(self, dt_s: float) -> None:
+        known, sceptical, evidence = self._known()
+        evidence.advance(lambda stack: known.grid.advance(stack, dt_s), known.weight(), dt_s)
+        for one in (known, sceptical):
+            one.predict(dt_s=dt_s)
+
+    def _known(self) -> tuple[ThresholdFilter, ThresholdFilter, LatencyEvidence]:
+        if self._filter is None or self._sceptical is None or self._evidence is None:
+            raise ValueError("nothing is known before the first stimulus: call advance first")
+        return self._filter, self._sceptical, self._evidence
+
+    def outlook(self, *, pulse_intensity_ma: float, responded: bool) -> Outlook:
+        """How likely an outcome is, before it is taken in."""
+        return Outlook(*self._known()[0].outlook(intensity_ma=pulse_intensity_ma, responded=responded))
+
+    def take(
+        self,
+        *,
+        pulse_intensity_ma: float,
+        onset_s: float,
+        responded: bool | None,
+        latency_us: float = float("nan"),
+        company: Company | None = None,
+    ) -> float:
+        """Take in the outcome of a stimulus; how far the latency moved, see `follow_latency`."""
+        _check_positive("pulse_intensity_ma", pulse_intensity_ma)
+        known, sceptical, evidence = self._known()
+        known.forget_miss()
+        if responded is None:
+            return float("nan")
+        likelihood, shift = None, float("nan")
+        if responded and math.isfinite(latency_us):
+            likelihood, shift = follow_latency(
+                evidence, self._cadence, onset_s=onset_s, latency_us=latency_us, intensity_ma=pulse_intensity_ma
+            )
+        for one in (known, sceptical):
+            one.update(
+                intensity_ma=pulse_intensity_ma,
+                responded=responded,
+                company=company,
+                latency=likelihood,
+                attributed=one is known,
+            )
+        if responded:
+            while self._answered and self._answered[-1][1] >= pulse_intensity_ma:
+                self._answered.pop()
+            self._answered.append((onset_s, pulse_intensity_ma))
+        return shift
+
+    def proved_s(self, working_intensity_ma: float) -> float | None:
+        """When the fibre last answered a stimulus weaker than the working intensity by the margin; None: never."""
+        known = self._known()[0]
+        spread = known.relative_spread()
+        edge_ma = highest_threshold_ma(self.rule, working_intensity_ma, np.array([spread]))[0]
+        for onset_s, intensity_ma in reversed(self._answered):
+            if intensity_ma <= edge_ma * (1.0 + _SAME_INTENSITY):
+                return onset_s
+        return None
+
+    def judge(self, working_intensity_ma: float) -> WatchState:
+        """Judge an intensity by all that has been taken in."""
+        known, sceptical, _ = self._known()
+        highest = highest_threshold_ma(self.rule, working_intensity_ma, known.grid.spreads)
         spreads = self.settings.spreads_above
-        kept, _ = sceptical.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
-        plainly, lost = known.zones(intensity_ma=intensity_ma, highest_threshold_ma=highest, spreads_above=spreads)
+        kept, _ = sceptical.zones(
+            intensity_ma=working_intensity_ma, highest_threshold_ma=highest, spreads_above=spreads
+        )
+        plainly, lost = known.zones(
+            intensity_ma=working_intensity_ma, highest_threshold_ma=highest, spreads_above=spreads
+        )
         before = self._verdict
-        self._verdict = _verdict(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
+        self._verdict = decide(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
         median, low, high, below, identified = known.summary()
-        margin = intensity_ma - median
+        margin = working_intensity_ma - median
+        proved_s = self.proved_s(working_intensity_ma)
+        since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None
+        spread = known.relative_spread()
         return WatchState(
             verdict=self._verdict,
             threshold_ma=median if identified else None,
             interval_ma=(low, high) if identified else None,
             margin_ma=margin if identified else None,
             margin_relative=margin / median if identified else None,
-            margin_at_least_ma=intensity_ma - below,
+            margin_at_least_ma=working_intensity_ma - below,
             probability_kept=kept,
             probability_lost=lost,
-            stimulus_failure=stimulus_failure,
-            sentence=_sentence(
+            stimulus_failure=known.stimulus_failure_probability(),
+            sentence=describe_evidence(
                 self._verdict,
-                intensity_ma=intensity_ma,
-                rule=self._rule,
+                intensity_ma=working_intensity_ma,
+                rule=self.rule,
                 median_ma=median,
                 low_ma=low,
                 high_ma=high,
                 identified=identified,
+                since_proof_s=since_s,
             ),
             changed=self._verdict is not before,
+            probability_not_kept=1.0 - plainly,
+            relative_spread=spread,
+            since_proof_s=since_s,
         )
 
 
-@dataclass(frozen=True, slots=True)
-class VerdictEvent:
-    """A change of verdict: from which stimulus on (index and time), to what, and why in one sentence."""
-
-    index: int
-    onset_s: float
-    verdict: GuardVerdict
-    sentence: str
+def highest_threshold_ma(rule: MarginRule, intensity_ma: float, spreads: FloatArray) -> FloatArray:
+    """Highest threshold over which an intensity keeps the margin, for each relative spread; 0 where there is none."""
+    if getattr(rule, "needs_spread", False):
+        return np.asarray(rule.highest_threshold_ma(intensity_ma, relative_spread=spreads))
+    return np.full(spreads.shape, rule.highest_threshold_ma(intensity_ma))
 
 
-@dataclass(frozen=True, slots=True)
-class FibreJudgement:
-    """The guard's judgement of one fibre over a recording of n stimuli; intervals are 95 %.
-
-    verdict : (n,) array of GuardVerdict, each for the stimulus's own intensity. missing : (n,) array of MissingReason.
-    p_stimulus_failure : (n,) P(stimulus failed), NaN where there was a response or the sweep is unusable.
-    probability_kept, probability_lost : (n,) what the verdicts rest on. threshold_ma, threshold_interval_ma : None
-    where the data cannot tell. relative_spread : NaN likewise. blocking_fraction, blocking_interval : endplate failures
-    / stimuli that reached the axon. margin_tested : whether the margin was ever tested, with whatever result.
-    """
-
-    verdict: npt.NDArray[np.object_]
-    missing: npt.NDArray[np.object_]
-    p_stimulus_failure: FloatArray
-    probability_kept: FloatArray
-    probability_lost: FloatArray
-    threshold_ma: float | None
-    threshold_interval_ma: tuple[float, float] | None
-    relative_spread: float
-    blocking_fraction: float
-    blocking_interval: tuple[float, float]
-    margin_tested: bool
-    events: tuple[VerdictEvent, ...]
-
-
-def judge(
-    *,
-    intensity_ma: FloatArray,
-    onset_s: FloatArray,
-    responded: npt.NDArray[np.int8],
-    rule: MarginRule | None = None,
-    settings: WatchSettings | None = None,
-    prior_ma: Sequence[tuple[float, float] | None] | None = None,
-) -> tuple[FibreJudgement, ...]:
-    """Judge every fibre of a recording.
-
-    Parameters
-    ----------
-    intensity_ma, onset_s : (n,) float64
-        Delivered intensity and time of each stimulus, increasing.
-    responded : (n_fibres, n) int8
-        1 response, 0 none, -1 unusable.
-    rule : MarginRule, optional
-    settings : WatchSettings, optional
-    prior_ma : sequence of (float, float) or None, optional
-        95 % interval of each fibre's threshold from an earlier scan.
-
-    Returns
-    -------
-    tuple of FibreJudgement
-        One for each fibre, in their order.
-
-    Raises
-    ------
-    ValueError
-        Shapes that differ, times that decrease, intensities not above 0, outcomes other than 1, 0, -1.
-    """
-    rule = rule if rule is not None else MarginRule()
-    settings = settings if settings is not None else WatchSettings()
-    if responded.ndim == 2 and responded.shape[0] == 0:
-        return ()
-    if not (intensity_ma.size and np.all(intensity_ma > 0.0)):
-        raise ValueError("intensity_ma must hold at least one intensity, all above 0")
-    highest = rule.highest_threshold_ma(intensity_ma)
-
-    priors: Sequence[tuple[float, float] | None] = [None] * len(responded) if prior_ma is None else prior_ma
-    if len(priors) != len(responded):
-        raise ValueError(f"prior_ma must have one entry for each of {len(responded)} fibres, got {len(priors)}")
-    smoother = ThresholdSmoother(
-        intensity_ma=intensity_ma,
-        onset_s=onset_s,
-        highest_threshold_ma=highest,
-        spreads_above=settings.spreads_above,
-        settings=settings.threshold,
-        within_ma=[prior for prior in priors if prior is not None],
-    )
-    scale = _sceptical_scale(rule, float(np.median(intensity_ma)))
-    sceptical, plain = (
-        [smoother.smooth(responded=r, scale=s, prior_ma=p) for r, p in zip(responded, priors, strict=True)]
-        for s in (scale, None)
-    )
-    failure = attribute_group(
-        responded=responded,
-        traces=plain,
-        intensity_ma=intensity_ma,
-        smoother=smoother,
-        prior_ma=priors,
-        settings=settings.attribution,
-    )
-    return tuple(
-        _judgement(intensity_ma, onset_s, responded[f], failure[f], sceptical[f], plain[f], rule, settings)
-        for f in range(len(responded))
-    )
-
-
-def _judgement(
-    intensity_ma: FloatArray,
-    onset_s: FloatArray,
-    responded: npt.NDArray[np.int8],
-    failure: FloatArray,
-    sceptical: ThresholdTrace,
-    plain: ThresholdTrace,
-    rule: MarginRule,
-    settings: WatchSettings,
-) -> FibreJudgement:
-    usable = responded >= 0
-    verdict = np.full(responded.size, GuardVerdict.UNTESTED, dtype=object)
-    if usable.any():  # with nothing seen, far from the intensity in use the prior alone would speak
-        for k in range(responded.size):
-            verdict[k] = _verdict(
-                float(sceptical.kept[k]),
-                not_kept=1.0 - float(plain.kept[k]),
-                lost=float(plain.lost[k]),
-                settings=settings,
-            )
-    estimate = estimate_blocking(n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0])
-    return FibreJudgement(
-        verdict=verdict,
-        missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),
-        p_stimulus_failure=failure,
-        probability_kept=sceptical.kept,
-        probability_lost=plain.lost,
-        threshold_ma=plain.identified_ma,
-        threshold_interval_ma=plain.identified_interval_ma,
-        relative_spread=plain.relative_spread if plain.identified_ma is not None else float("nan"),
-        blocking_fraction=estimate.fraction,
-        blocking_interval=(estimate.low, estimate.high),
-        margin_tested=bool(usable.any())
-        and (GuardVerdict.ASSURED in verdict[usable] or GuardVerdict.UNTESTED not in verdict[usable]),
-        events=_events(verdict, intensity_ma, onset_s, sceptical, rule, settings),
-    )
-
-
-def _events(
-    verdict: npt.NDArray[np.object_],
-    intensity_ma: FloatArray,
-    onset_s: FloatArray,
-    trace: ThresholdTrace,
-    rule: MarginRule,
-    settings: WatchSettings,
-) -> tuple[VerdictEvent, ...]:
-    events, before = [], GuardVerdict.UNTESTED
-    for k, now in enumerate(verdict):
-        if now is before:
-            continue
-        before = now
-        low, high = float(trace.low_ma[k]), float(trace.high_ma[k])
-        sentence = _sentence(
-            now,
-            intensity_ma=float(intensity_ma[k]),
-            rule=rule,
-            median_ma=float(trace.threshold_ma[k]),
-            low_ma=low,
-            high_ma=high,
-            identified=high <= settings.threshold.identified_ratio * low,
-        )
-        events.append(VerdictEvent(k, float(onset_s[k]), now, sentence))
-    return tuple(events)
+def _check_positive(name: str, value: float) -> None:
+    if not (math.isfinite(value) and value > 0.0):
+        raise ValueError(f"{name} must be finite and above 0, got {value}")

@@ -18,7 +18,8 @@ import numpy.typing as npt
 from scipy.stats import rankdata
 
 from acq.guard.margin import MarginRule
-from acq.guard.watch import Watch, judge
+from acq.guard.judgement import judge
+from acq.guard.watch import Watch
 from acq.records import FloatArray, GuardVerdict
 
 RATE_HZ = 10.0

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from acq.analysis.threshold_smoothing import ThresholdSmoother
-from acq.guard.attribution import AttributionSettings, attribute, attribute_group, same_axon_probability
+from acq.guard.attribution import AttributionSettings, attribute
+from acq.guard.judgement import judge
 from acq.records import FloatArray, MissingReason
 
 Outcomes = np.ndarray
@@ -48,15 +48,14 @@ def simulate_pair(seed: int, *, ratio: float, blocking: tuple[float, float], sha
 
 def probabilities(responded: Outcomes) -> FloatArray:
     n = responded.shape[1]
-    smoother = ThresholdSmoother(
-        intensity_ma=np.full(n, 1.0), onset_s=np.arange(n) / 10.0, highest_threshold_ma=np.full(n, 1.0 / 1.2)
-    )
-    return attribute_group(
-        responded=responded,
-        traces=[smoother.smooth(responded=outcome) for outcome in responded],
-        intensity_ma=np.full(n, 1.0),
-        smoother=smoother,
-    )
+    found = judge(intensity_ma=np.full(n, 1.0), onset_s=np.arange(n) / 10.0, responded=responded)
+    return np.array([one.p_stimulus_failure for one in found])
+
+
+def shared_axon(responded: Outcomes, intensity_ma: FloatArray | None = None) -> float:
+    n = responded.shape[1]
+    intensity_ma = np.full(n, 1.0) if intensity_ma is None else intensity_ma
+    return float(judge(intensity_ma=intensity_ma, onset_s=np.arange(n) / 10.0, responded=responded)[0].same_axon[1])
 
 
 def test_failing_together_at_fixed_intensity_is_the_stimulus() -> None:
@@ -79,15 +78,13 @@ def test_failing_apart_on_one_axon_is_the_endplate() -> None:
 
 
 def test_independent_failures_are_no_sign_of_a_common_axon() -> None:
-    one = np.zeros(200, dtype=np.int64)
     apart, together = [], []
-    for seed in range(20):
+    for seed in range(8):
         a, _ = simulate_pair(seed, ratio=1.0, blocking=(0.0, 0.0), shared=False)
-        apart.append(same_axon_probability(first=a[0], second=a[1], stratum=one))
+        apart.append(shared_axon(a))
         b, _ = simulate_pair(seed, ratio=1.0, blocking=(0.1, 0.1), shared=True)
-        together.append(same_axon_probability(first=b[0], second=b[1], stratum=one))
-    assert np.median(apart) < 0.2  # below the prior of 0.3
-    assert sum(p > 0.5 for p in apart) <= 1
+        together.append(shared_axon(b))
+    assert max(apart) < 0.1
     assert min(together) > 0.99
 
 
@@ -97,10 +94,30 @@ def test_equal_thresholds_on_two_axons_are_not_taken_for_one() -> None:
     intensity = 1.2 * 0.98**level
     rng = np.random.default_rng(3)
     responded = (intensity > 1.0 + 0.02 * rng.standard_normal((2, 200))).astype(np.int8)
-    assert same_axon_probability(first=responded[0], second=responded[1], stratum=level) < 0.5
-    assert same_axon_probability(first=responded[0], second=responded[0], stratum=level) > 0.9
+    assert shared_axon(responded, intensity) < 0.5
+    assert shared_axon(responded[[0, 0]], intensity) > 0.9
+
+
+def test_thresholds_apart_are_two_axons() -> None:
+    intensity = 1.4 * 0.98 ** np.repeat(np.arange(28), 3)
+    rng = np.random.default_rng(4)
+    responded = (intensity > np.array([[1.0], [1.15]]) * (1.0 + 0.02 * rng.standard_normal((2, 84)))).astype(np.int8)
+    assert shared_axon(responded, intensity) < 0.01
+
+
+def test_always_answering_says_little_about_a_common_axon() -> None:
+    assert 0.1 < shared_axon(np.ones((2, 200), dtype=np.int8)) < 0.5
 
 
 def test_failing_in_turn_is_not_agreement() -> None:
     first = np.tile([0, 1], 50).astype(np.int8)
-    assert same_axon_probability(first=first, second=1 - first, stratum=np.zeros(100, dtype=np.int64)) < 0.31
+    assert shared_axon(np.array([first, 1 - first])) < 0.31
+
+
+def test_misses_together_are_counted_against_chance() -> None:
+    responded, fired = simulate_pair(1, ratio=1.02, blocking=(0.1, 0.0), shared=True)
+    found = judge(intensity_ma=np.ones(200), onset_s=np.arange(200) / 10.0, responded=responded)[0]
+    assert found.concomitant_misses == int(np.sum((responded == 0).all(axis=0)))
+    missed = np.mean(responded == 0, axis=1)
+    assert found.concomitant_expected == pytest.approx(200 * missed[0] * missed[1])
+    assert found.concomitant_misses > 2 * found.concomitant_expected

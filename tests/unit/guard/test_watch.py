@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from acq.guard.margin import MarginRule
-from acq.guard.watch import FibreJudgement, Watch, WatchSettings, WatchState, judge
+from acq.guard.judgement import FibreJudgement, judge
+from acq.guard.watch import Watch, WatchSettings, WatchState
 from acq.records import FloatArray, GuardVerdict, MissingReason
 
 RECORDINGS = Path(__file__).resolve().parents[2] / "recordings"
@@ -190,7 +191,7 @@ def drive(
 def test_live_without_tests_a_silent_loss_stays_untested() -> None:
     states, _ = drive(0, before=1.45, after=1.04, blocking=0.0, every=0, margin=0.2)
     assert {s.verdict for s in states} == {GuardVerdict.UNTESTED}
-    assert "not known; test with 1.21 mA" in states[-1].sentence
+    assert "never tested whether 1.45 mA keeps the margin of 20 %; test with 1.21 mA" in states[-1].sentence
 
 
 @pytest.mark.parametrize(("blocking", "limit"), [(0.0, 25), (0.2, 35)])

@@ -1,0 +1,410 @@
+"""The guard's judgement of every fibre over a whole recording.
+
+The same model as live, but each stimulus is judged by all of them, before and after. The latencies are followed from
+the first stimulus to the last, as live, and what each says of the threshold goes into the smoothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from acq.analysis.blocking import estimate_blocking
+from acq.analysis.latency_evidence import LatencyEvidence
+from acq.analysis.threshold import ThresholdFilter
+from acq.analysis.threshold_smoothing import OtherFibres, ThresholdSmoother, ThresholdTrace
+from acq.guard.attribution import attribute
+from acq.guard.axons import keep_company
+from acq.guard.kinship import Kinship, Outlook
+from acq.guard.margin import MarginRule
+from acq.guard.watch import (
+    Cadence,
+    WatchSettings,
+    decide,
+    describe_evidence,
+    follow_latency,
+    highest_threshold_ma,
+    sceptical_scale,
+)
+from acq.records import BoolArray, FloatArray, GuardVerdict
+
+__all__ = ["FibreJudgement", "VerdictEvent", "judge"]
+
+_SAME_LEVEL = 0.02  # intensities that differ by less are one
+_WORSE = (GuardVerdict.ASSURED, GuardVerdict.UNTESTED, GuardVerdict.THIN, GuardVerdict.LOST)
+
+
+@dataclass(frozen=True, slots=True)
+class VerdictEvent:
+    """A change of verdict: from which stimulus on (index and time), to what, and why in one sentence."""
+
+    index: int
+    onset_s: float
+    verdict: GuardVerdict
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class FibreJudgement:
+    """The guard's judgement of one fibre over a recording of n stimuli; intervals are 95 %.
+
+    verdict : (n,) array of GuardVerdict, each for the stimulus's own intensity. missing : (n,) array of MissingReason.
+    p_stimulus_failure : (n,) P(stimulus failed), NaN where there was a response or the sweep is unusable.
+    probability_kept, probability_lost : (n,) what the verdicts rest on. threshold_ma, threshold_interval_ma : None
+    where the data cannot tell. relative_spread : NaN likewise. blocking_fraction, blocking_interval : endplate failures
+    / stimuli that reached the axon. margin_tested : whether the margin was ever tested, with whatever result.
+    same_axon : (n_fibres,) P(shares an axon with each fibre of the recording), 1 with itself. concomitant_misses :
+    misses at which every other fibre of its axon missed too; concomitant_expected : how many by chance, if each failed
+    by itself as often as it did; both 0 where no other fibre is of its axon. set_aside : (n,) whether what was assured
+    is not admitted because the margin was found lost later and had not been proved since.
+    """
+
+    verdict: npt.NDArray[np.object_]
+    missing: npt.NDArray[np.object_]
+    p_stimulus_failure: FloatArray
+    probability_kept: FloatArray
+    probability_lost: FloatArray
+    threshold_ma: float | None
+    threshold_interval_ma: tuple[float, float] | None
+    relative_spread: float
+    blocking_fraction: float
+    blocking_interval: tuple[float, float]
+    margin_tested: bool
+    events: tuple[VerdictEvent, ...]
+    same_axon: FloatArray
+    concomitant_misses: int
+    concomitant_expected: float
+    set_aside: BoolArray
+
+
+def judge(
+    *,
+    intensity_ma: FloatArray,
+    onset_s: FloatArray,
+    responded: npt.NDArray[np.int8],
+    rule: MarginRule | None = None,
+    settings: WatchSettings | None = None,
+    prior_ma: Sequence[tuple[float, float] | None] | None = None,
+    latency_us: FloatArray | None = None,
+) -> tuple[FibreJudgement, ...]:
+    """Judge every fibre of a recording.
+
+    Parameters
+    ----------
+    intensity_ma, onset_s : (n,) float64
+        Delivered intensity and time of each stimulus, increasing.
+    responded : (n_fibres, n) int8
+        1 response, 0 none, -1 unusable.
+    rule : MarginRule, optional
+    settings : WatchSettings, optional
+    prior_ma : sequence of (float, float) or None, optional
+        95 % interval of each fibre's threshold from an earlier scan.
+    latency_us : (n_fibres, n) float64, optional
+        Of each response, NaN elsewhere; without, only whether there was a response counts.
+
+    Returns
+    -------
+    tuple of FibreJudgement
+        One for each fibre, in their order.
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ, times that decrease, intensities not above 0, outcomes other than 1, 0, -1.
+    """
+    rule = rule if rule is not None else MarginRule()
+    settings = settings if settings is not None else WatchSettings()
+    if responded.ndim == 2 and responded.shape[0] == 0:
+        return ()
+    if not (intensity_ma.size and np.all(intensity_ma > 0.0)):
+        raise ValueError("intensity_ma must hold at least one intensity, all above 0")
+    if latency_us is not None and latency_us.shape != responded.shape:
+        raise ValueError(f"latency_us must have the shape of responded {responded.shape}, got {latency_us.shape}")
+    priors: Sequence[tuple[float, float] | None] = [None] * len(responded) if prior_ma is None else prior_ma
+    if len(priors) != len(responded):
+        raise ValueError(f"prior_ma must have one entry for each of {len(responded)} fibres, got {len(priors)}")
+    spreads = np.asarray(settings.threshold.relative_spreads)
+    smoother = ThresholdSmoother(
+        intensity_ma=intensity_ma,
+        onset_s=onset_s,
+        highest_threshold_ma=np.array([highest_threshold_ma(rule, one, spreads) for one in intensity_ma.tolist()]),
+        spreads_above=settings.spreads_above,
+        settings=settings.threshold,
+        within_ma=[prior for prior in priors if prior is not None],
+    )
+    kinship, evidence = _follow(smoother, intensity_ma, onset_s, responded, priors, latency_us, settings)
+    scale = sceptical_scale(rule, float(np.median(intensity_ma)))
+    fibres = range(len(responded))
+    found = []
+    for fibre in fibres:
+        company = _find_company(fibre, kinship, responded)
+        sceptical, plain = (
+            _smooth(smoother, responded[fibre], one, priors[fibre], company, evidence[fibre]) for one in (scale, None)
+        )
+        found.append(_judgement(intensity_ma, onset_s, responded, fibre, company, sceptical, plain, rule, settings))
+    same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
+    found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
+    return _judged_by_worst(found) if getattr(rule, "scope", "each") == "highest" else tuple(found)
+
+
+def _follow(
+    smoother: ThresholdSmoother,
+    intensity_ma: FloatArray,
+    onset_s: FloatArray,
+    responded: npt.NDArray[np.int8],
+    priors: Sequence[tuple[float, float] | None],
+    latency_us: FloatArray | None,
+    settings: WatchSettings,
+) -> tuple[Kinship, list[npt.NDArray[np.float32] | None]]:
+    """From the first stimulus to the last, as live: which fibres share an axon, and what each latency says of θ."""
+    grid, kinship = smoother.grid, Kinship(settings.kinship)
+    fibres = range(len(responded))
+    if latency_us is None and len(responded) < 2:
+        return kinship, [None]
+    filters = [ThresholdFilter(grid=grid, prior_ma=prior) for prior in priors]
+    latencies = [
+        LatencyEvidence(log_theta=grid.log_theta, spreads=grid.spreads, settings=settings.latency) for _ in fibres
+    ]
+    cadences = [Cadence() for _ in fibres]
+    evidence = [
+        np.ones((onset_s.size, grid.n_theta), dtype=np.float32) if latency_us is not None else None for _ in fibres
+    ]
+    moved_s = float(onset_s[0])
+    for k in range(onset_s.size):
+        dt_s, now_ma = float(onset_s[k]) - moved_s, float(intensity_ma[k])
+        if dt_s >= smoother.block_s:
+            moved_s = float(onset_s[k])
+            for known, latency in zip(filters, latencies, strict=True):
+                if latency_us is not None:
+                    latency.advance(lambda stack, dt_s=dt_s: grid.advance(stack, dt_s), known.weight(), dt_s)
+                known.predict(dt_s=dt_s)
+        answers = {fibre: bool(responded[fibre, k] == 1) for fibre in fibres if responded[fibre, k] >= 0}
+        outlook: dict[int, Outlook] = {}
+        if len(answers) > 1:
+            outlook = {
+                fibre: Outlook(*filters[fibre].outlook(intensity_ma=now_ma, responded=answered))
+                for fibre, answered in answers.items()
+            }
+            kinship.observe(outlook, answers)
+        shifts = {}
+        for fibre, answered in answers.items():
+            company = keep_company(fibre, kinship=kinship, outlook=outlook, responded=answers) if outlook else None
+            likelihood = None
+            if latency_us is not None and answered and np.isfinite(latency_us[fibre, k]):
+                likelihood, shift = follow_latency(
+                    latencies[fibre],
+                    cadences[fibre],
+                    onset_s=float(onset_s[k]),
+                    latency_us=float(latency_us[fibre, k]),
+                    intensity_ma=now_ma,
+                )
+                if np.isfinite(shift):
+                    shifts[fibre] = shift
+            told = evidence[fibre]
+            if likelihood is not None and told is not None:
+                weight = filters[fibre].weight()
+                told[k] = (weight * likelihood).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
+                np.maximum(told[k], np.float32(1e-6), out=told[k])
+            filters[fibre].update(
+                intensity_ma=now_ma, responded=answered, company=company, latency=likelihood, attributed=False
+            )
+        kinship.observe_shifts(shifts)
+    return kinship, evidence
+
+
+@dataclass(frozen=True, slots=True)
+class _Company:
+    """The other fibres of an axon: which, how surely, and what they did."""
+
+    partners: tuple[int, ...]
+    probability: float
+    others: OtherFibres
+
+
+def _find_company(fibre: int, kinship: Kinship, responded: npt.NDArray[np.int8]) -> _Company | None:
+    partners = kinship.partners(fibre, range(len(responded)))
+    if not partners:
+        return None
+    together = responded[partners]
+    outcome = np.where((together == 1).any(axis=0), 1, np.where((together == 0).any(axis=0), 0, -1)).astype(np.int8)
+    blocking = np.ones(responded.shape[1])
+    for other in partners:
+        chance = kinship.all_blocked(fibre, [other])
+        blocking = np.where(responded[other] >= 0, blocking * chance, blocking)
+    probability = max(kinship.probability(fibre, other) for other in partners)
+    return _Company(tuple(partners), probability, OtherFibres(outcome, blocking))
+
+
+def _smooth(
+    smoother: ThresholdSmoother,
+    responded: npt.NDArray[np.int8],
+    scale: float | None,
+    prior_ma: tuple[float, float] | None,
+    company: _Company | None,
+    evidence: npt.NDArray[np.float32] | None,
+) -> ThresholdTrace:
+    """Smooth a fibre, with its partners as far as they are such."""
+    alone = smoother.smooth(responded=responded, scale=scale, prior_ma=prior_ma, evidence=evidence)
+    if company is None:
+        return alone
+    joint = smoother.smooth(
+        responded=responded, scale=scale, prior_ma=prior_ma, others=company.others, evidence=evidence
+    )
+    share = company.probability
+    return replace(
+        joint if share > 0.5 else alone,
+        kept=share * joint.kept + (1.0 - share) * alone.kept,
+        lost=share * joint.lost + (1.0 - share) * alone.lost,
+        stimulus_failure=share * joint.stimulus_failure + (1.0 - share) * alone.stimulus_failure,
+    )
+
+
+def _judgement(
+    intensity_ma: FloatArray,
+    onset_s: FloatArray,
+    all_responded: npt.NDArray[np.int8],
+    fibre: int,
+    company: _Company | None,
+    sceptical: ThresholdTrace,
+    plain: ThresholdTrace,
+    rule: MarginRule,
+    settings: WatchSettings,
+) -> FibreJudgement:
+    responded = all_responded[fibre]
+    failure = plain.stimulus_failure
+    usable = responded >= 0
+    verdict = np.full(responded.size, GuardVerdict.UNTESTED, dtype=object)
+    if usable.any():  # with nothing seen, far from the intensity in use the prior alone would speak
+        for k in range(responded.size):
+            verdict[k] = decide(
+                float(sceptical.kept[k]),
+                not_kept=1.0 - float(plain.kept[k]),
+                lost=float(plain.lost[k]),
+                settings=settings,
+            )
+    tested = bool(usable.any()) and (
+        GuardVerdict.ASSURED in verdict[usable] or GuardVerdict.UNTESTED not in verdict[usable]
+    )
+    doubted = _doubt_in_retrospect(verdict, intensity_ma, responded, rule, plain.relative_spread)
+    events = _events(verdict, intensity_ma, onset_s, sceptical, rule, settings, doubted)
+    set_aside = np.zeros(responded.size, dtype=bool)
+    for stretch in doubted:
+        set_aside[stretch.places] = True
+    set_aside &= verdict == GuardVerdict.ASSURED
+    verdict[set_aside] = GuardVerdict.UNTESTED
+    together, expected = _concomitant(all_responded, fibre, company)
+    estimate = estimate_blocking(n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0])
+    return FibreJudgement(
+        verdict=verdict,
+        missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),
+        p_stimulus_failure=failure,
+        probability_kept=sceptical.kept,
+        probability_lost=plain.lost,
+        threshold_ma=plain.identified_ma,
+        threshold_interval_ma=plain.identified_interval_ma,
+        relative_spread=plain.relative_spread if plain.identified_ma is not None else float("nan"),
+        blocking_fraction=estimate.fraction,
+        blocking_interval=(estimate.low, estimate.high),
+        margin_tested=tested,
+        events=events,
+        same_axon=np.ones(1),
+        concomitant_misses=together,
+        concomitant_expected=expected,
+        set_aside=set_aside,
+    )
+
+
+def _concomitant(responded: npt.NDArray[np.int8], fibre: int, company: _Company | None) -> tuple[int, float]:
+    """Misses at which all the other fibres of the axon missed too, and how many of them chance would bring."""
+    if company is None:
+        return 0, 0.0
+    partners = list(company.partners)
+    usable = np.all(responded[[fibre, *partners]] >= 0, axis=0)
+    missed = responded[:, usable] == 0
+    together = int(np.sum(missed[fibre] & missed[partners].all(axis=0)))
+    rates = missed[partners].mean(axis=1) if usable.any() else np.zeros(len(partners))
+    return together, float(missed[fibre].sum() * np.prod(rates))
+
+
+class _Doubted(NamedTuple):
+    """A stretch that is not believed: its stimuli, which one found the loss, and which proved the margin (-1: none)."""
+
+    places: npt.NDArray[np.int64]
+    found: int
+    proof: int
+
+
+def _doubt_in_retrospect(
+    verdict: npt.NDArray[np.object_],
+    intensity_ma: FloatArray,
+    responded: npt.NDArray[np.int8],
+    rule: MarginRule,
+    relative_spread: float,
+) -> list[_Doubted]:
+    """Stretches that were assured but are not believed, because the margin was found wanting after them.
+
+    When it went is known only to lie between the last stimulus that proved it and the one that found it gone.
+    """
+    stretches = []
+    level = np.round(np.log(intensity_ma) / _SAME_LEVEL).astype(np.int64)
+    for one in np.unique(level):
+        places = np.flatnonzero(level == one)
+        bad = np.isin(verdict[places], (GuardVerdict.THIN, GuardVerdict.LOST))
+        edge_ma = float(
+            highest_threshold_ma(rule, float(np.median(intensity_ma[places])), np.array([relative_spread]))[0]
+        )
+        proofs = np.flatnonzero((intensity_ma <= edge_ma * (1.0 + _SAME_LEVEL)) & (responded == 1))
+        for place in np.flatnonzero(bad[1:] & ~bad[:-1]) + 1:
+            found = int(places[place])
+            before = proofs[proofs < found]
+            proof = int(before[-1]) if before.size else -1
+            doubted = places[(places > proof) & (places < found)]
+            if np.any(verdict[doubted] == GuardVerdict.ASSURED):
+                stretches.append(_Doubted(doubted, found, proof))
+    return stretches
+
+
+def _judged_by_worst(found: list[FibreJudgement]) -> tuple[FibreJudgement, ...]:
+    """Give every fibre the verdict of the fibre that has it worst."""
+    verdict = np.array([one.verdict for one in found], dtype=object)
+    worst = np.array([max(column, key=_WORSE.index) for column in verdict.T], dtype=object)
+    return tuple(replace(one, verdict=worst.copy()) for one in found)
+
+
+def _events(
+    verdict: npt.NDArray[np.object_],
+    intensity_ma: FloatArray,
+    onset_s: FloatArray,
+    trace: ThresholdTrace,
+    rule: MarginRule,
+    settings: WatchSettings,
+    doubted: Sequence[_Doubted],
+) -> tuple[VerdictEvent, ...]:
+    events, before = [], GuardVerdict.UNTESTED
+    for k, now in enumerate(verdict):
+        if now is before:
+            continue
+        before = now
+        low, high = float(trace.low_ma[k]), float(trace.high_ma[k])
+        sentence = describe_evidence(
+            now,
+            intensity_ma=float(intensity_ma[k]),
+            rule=rule,
+            median_ma=float(trace.threshold_ma[k]),
+            low_ma=low,
+            high_ma=high,
+            identified=high <= settings.threshold.identified_ratio * low,
+        )
+        events.append(VerdictEvent(k, float(onset_s[k]), now, sentence))
+    for one in doubted:
+        first, found = int(one.places[0]), one.found
+        proved = f"last proved at stimulus {one.proof + 1}" if one.proof >= 0 else "never proved before"
+        sentence = (
+            f"stimuli {first + 1}–{found} set aside: margin found {verdict[found]} at stimulus {found + 1}, {proved}"
+        )
+        events.append(VerdictEvent(found, float(onset_s[found]), verdict[found], sentence))
+    return tuple(sorted(events, key=lambda event: event.index))
