@@ -104,13 +104,13 @@ class AxonWatch:
                 self._watches[fibre] = Watch(rule=self._rule, settings=self.settings)
             self._watches[fibre].advance(onset_s=onset_s, working_intensity_ma=working_intensity_ma)
         responded = {fibre: one.responded for fibre, one in outcomes.items() if one.responded is not None}
+        self._kinship.observe(intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded)
         outlook: dict[int, Outlook] = {}
         if len(responded) > 1:
             outlook = {
                 fibre: self._watches[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
                 for fibre, answered in responded.items()
             }
-            self._kinship.observe(outlook, responded)
         shifts = {}
         for fibre, one in outcomes.items():
             company = None

@@ -183,13 +183,13 @@ def _follow(
                     latency.advance(lambda stack, dt_s=dt_s: grid.advance(stack, dt_s), known.weight(), dt_s)
                 known.predict(dt_s=dt_s)
         answers = {fibre: bool(responded[fibre, k] == 1) for fibre in fibres if responded[fibre, k] >= 0}
+        kinship.observe(intensity_ma=now_ma, onset_s=float(onset_s[k]), responded=answers)
         outlook: dict[int, Outlook] = {}
         if len(answers) > 1:
             outlook = {
                 fibre: Outlook(*filters[fibre].outlook(intensity_ma=now_ma, responded=answered))
                 for fibre, answered in answers.items()
             }
-            kinship.observe(outlook, answers)
         shifts = {}
         for fibre, answered in answers.items():
             company = keep_company(fibre, kinship=kinship, outlook=outlook, responded=answers) if outlook else None

@@ -9,16 +9,26 @@ thresholds, and never fail together more often than by chance.
 from __future__ import annotations
 
 import math
+from collections import OrderedDict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
+from acq.analysis.threshold_grid import Array32, ThresholdGrid, ThresholdSettings
+
 __all__ = ["Kinship", "KinshipSettings", "Outlook"]
 
-_FALSE_RESPONSE = 0.001
 _RHO = np.linspace(0.05, 0.95, 10)
+_CACHED_LIKELIHOODS = 256
+# A coarser state space than that of the thresholds: one for two fibres has one axis more.
+_COARSE = ThresholdSettings(
+    step=0.025,
+    relative_spreads=(0.01, 0.02, 0.035, 0.06),
+    relative_spread_weights=(0.3, 0.35, 0.22, 0.13),
+    n_blocking=7,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +41,8 @@ class KinshipSettings:
     """
 
     prior: float = 0.3
-    blocked: float = 0.2
-    weight: float = 4.0
+    blocked: float = 0.25
+    weight: float = 1.5
     largest: float = 12.0
     latency_largest: float = 1.5
 
@@ -57,8 +67,12 @@ class Outlook(NamedTuple):
 
 @dataclass(slots=True)
 class _Pair:
-    """Two fibres. reached : stimuli at which the other one responded, so that the axon fired; missed : of those."""
+    """Two fibres. reached : stimuli at which the other one responded, so that the axon fired; missed : of those.
 
+    density : of θ, RS and the blocking of both, if they share an axon, (n_theta, n_spread, n_blocking²).
+    """
+
+    density: Array32
     log_odds: float = 0.0
     reached: list[float] = field(default_factory=lambda: [0.0, 0.0])
     missed: list[float] = field(default_factory=lambda: [0.0, 0.0])
@@ -68,48 +82,110 @@ class _Pair:
 
 
 class Kinship:
-    """P(two fibres share an axon), learnt stimulus by stimulus. Not thread-safe; one owner."""
+    """P(two fibres share an axon), learnt stimulus by stimulus.
+
+    For each pair the outcomes are predicted twice, by two axons and by one with two endplates; how much better one
+    prediction was than the other is the evidence.
+
+    Notes
+    -----
+    Not thread-safe; one owner.
+    """
 
     def __init__(self, settings: KinshipSettings | None = None) -> None:
         self.settings = settings if settings is not None else KinshipSettings()
+        self._grid: ThresholdGrid | None = None
+        self._alone: dict[int, Array32] = {}
         self._pairs: dict[tuple[int, int], _Pair] = {}
+        self._likelihoods: OrderedDict[tuple[int, tuple[bool, ...]], Array32] = OrderedDict()
+        self._moved_s: float | None = None
 
-    def observe(self, outlook: Mapping[int, Outlook], responded: Mapping[int, bool]) -> None:
-        """Take in one stimulus.
+    def observe(self, *, intensity_ma: float, onset_s: float, responded: Mapping[int, bool]) -> None:
+        """Take in one stimulus: what each fibre did whose response could be judged.
 
         Parameters
         ----------
-        outlook : mapping of fibre to Outlook
-            Before the outcome was taken in.
-        responded : mapping of fibre to bool
-            Of the same fibres.
+        onset_s : float
+            Time of the stimulus; one before the last is taken for simultaneous with it.
         """
-        fibres = sorted(outlook)
+        grid = self._grid
+        if grid is None:
+            grid = self._grid = ThresholdGrid(
+                _COARSE, low_ma=_COARSE.lowest_ma, high_ma=_COARSE.highest_ma, centre_ma=intensity_ma
+            )
+        self._advance(grid, onset_s)
+        level = round(math.log(intensity_ma) / (0.1 * _COARSE.step))
+        fibres = sorted(responded)
+        for fibre in fibres:
+            if fibre not in self._alone:
+                self._alone[fibre] = grid.prior(scale=None, prior_ma=None)
         for place, first in enumerate(fibres):
             for second in fibres[place + 1 :]:
-                self._compare(self._pairs.setdefault((first, second), _Pair()), (first, second), outlook, responded)
+                if (first, second) not in self._pairs:
+                    self._pairs[first, second] = _Pair(self._joined(grid, first, second))
+        apart = {}
+        for fibre in fibres:
+            self._alone[fibre], apart[fibre] = _updated(
+                self._alone[fibre], self._likelihood(grid, level, (responded[fibre],))
+            )
+        for place, first in enumerate(fibres):
+            for second in fibres[place + 1 :]:
+                answers = (responded[first], responded[second])
+                pair = self._pairs[first, second]
+                pair.density, together = _updated(pair.density, self._likelihood(grid, level, answers))
+                self._count(pair, answers, together - apart[first] - apart[second])
 
-    def _compare(
-        self, pair: _Pair, names: tuple[int, int], outlook: Mapping[int, Outlook], responded: Mapping[int, bool]
-    ) -> None:
-        apart = math.log(max(outlook[names[0]].probability * outlook[names[1]].probability, 1e-12))
-        together = 0.0
-        for this in (0, 1):
-            other = 1 - this
-            own, answers = outlook[names[this]], responded[names[other]]
-            blocked = self._blocked(pair, other)
-            fired = 1.0 - blocked if answers else blocked
-            silent = _FALSE_RESPONSE if answers else 1.0 - _FALSE_RESPONSE
-            together += 0.5 * math.log(max(own.fired * fired + own.silent * silent, 1e-12))
-        largest = self.settings.largest
+    def _count(self, pair: _Pair, answers: tuple[bool, bool], evidence: float) -> None:
         # That both responded once is why both are looked at: it says nothing of what they share.
-        if all(responded[name] for name in names) and pair.reached[0] == pair.missed[0]:
-            together = apart
-        pair.log_odds = min(max(pair.log_odds + together - apart, -largest), largest)
+        if not (all(answers) and pair.reached[0] == pair.missed[0]):
+            largest = self.settings.largest
+            pair.log_odds = min(max(pair.log_odds + evidence, -largest), largest)
         for this in (0, 1):
-            if responded[names[1 - this]]:
+            if answers[1 - this]:
                 pair.reached[this] += 1.0
-                pair.missed[this] += not responded[names[this]]
+                pair.missed[this] += not answers[this]
+
+    def _joined(self, grid: ThresholdGrid, first: int, second: int) -> Array32:
+        """What is known of two fibres if they share an axon; one of them may have been known longer."""
+        known, new = self._alone[first][:, :, :, None], grid.blocking_prior.astype(np.float32)
+        joined: Array32 = known * new
+        if self._longest_known(first, second) == second:
+            joined = self._alone[second][:, :, None, :] * new[:, None]
+        return joined.reshape(*joined.shape[:2], -1)
+
+    def _longest_known(self, first: int, second: int) -> int:
+        order = list(self._alone)
+        return first if order.index(first) < order.index(second) else second
+
+    def _advance(self, grid: ThresholdGrid, onset_s: float) -> None:
+        if self._moved_s is None:
+            self._moved_s = onset_s
+        dt_s = onset_s - self._moved_s
+        if dt_s < _COARSE.block_s:
+            return
+        self._moved_s = onset_s
+        for fibre, density in self._alone.items():
+            self._alone[fibre] = grid.advance(density, dt_s)
+        for pair in self._pairs.values():
+            pair.density = grid.advance(pair.density, dt_s)
+
+    def _likelihood(self, grid: ThresholdGrid, level: int, answers: tuple[bool, ...]) -> Array32:
+        """Likelihood of what one or two fibres of an axon did, (n_theta, n_spread, n_blocking or its square)."""
+        found = self._likelihoods.get((level, answers))
+        if found is not None:
+            self._likelihoods.move_to_end((level, answers))
+            return found
+        fired, silent = np.ones(1), 1.0
+        for answer in answers:
+            outcome = grid.outcome(math.exp(level * 0.1 * _COARSE.step), responded=answer)
+            one, none = grid.chances(outcome)
+            fired, silent = (fired[:, None] * one).ravel(), silent * none
+        fires = grid.firing(math.exp(level * 0.1 * _COARSE.step))[:, :, None]
+        result: Array32 = np.maximum(silent + fires * (fired - silent), 1e-7).astype(np.float32)
+        self._likelihoods[level, answers] = result
+        if len(self._likelihoods) > _CACHED_LIKELIHOODS:
+            self._likelihoods.popitem(last=False)
+        return result
 
     def _blocked(self, pair: _Pair, this: int) -> float:
         """How often one of a pair blocks, from the stimuli at which the other one responded."""
@@ -176,3 +252,11 @@ class Kinship:
             pair = self._pairs[(min(fibre, other), max(fibre, other))]
             chance *= self._blocked(pair, 0 if other < fibre else 1)
         return chance
+
+
+def _updated(density: Array32, likelihood: Array32) -> tuple[Array32, float]:
+    """A density after an outcome, and the log probability of that outcome before."""
+    result: Array32 = density * likelihood
+    total = float(result.sum())
+    result *= np.float32(1.0 / total)
+    return result, math.log(total)
