@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
 
 from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
 from acq.analysis.streaming import FibreHistory, StreamingAnalyser, SweepFinding
+from acq.analysis.threshold import Belief
 from acq.guard.attribution import attribute
-from acq.guard.watch import Watch, WatchState
+from acq.guard.axons import AxonWatch, FibreOutcome
+from acq.guard.watch import WatchState
 from acq.offline import RecordingSettings
 from acq.records import (
     BoolArray,
@@ -108,19 +111,15 @@ class SweepOutcome:
 
 @dataclass(slots=True)
 class _Watched:
-    """A fibre's watch and what the guard said of each sweep."""
+    """What the guard said of a fibre at each sweep, and what of it is admitted so far."""
 
-    watch: Watch
     state: WatchState | None = None
     reported: GuardVerdict | None = None
     verdicts: dict[int, GuardVerdict] = field(default_factory=dict)
+    admitted: dict[int, bool] = field(default_factory=dict)  # sweeps since the last proof of the margin
     n_admitted: int = 0
     n_responses: int = 0
     n_stimuli: int = 0
-
-    def twin(self) -> _Watched:
-        """A fibre that has done the same from the first sweep on, and of which nothing has been reported yet."""
-        return replace(self, verdicts=dict(self.verdicts), reported=None)
 
     @property
     def known(self) -> WatchState:
@@ -128,16 +127,36 @@ class _Watched:
         assert self.state is not None  # noqa: S101 - a watch is made with its first sweeps
         return self.state
 
-    def count(self, sweep: int, pulse: Pulse, state: WatchState, *, answered: bool, rejected: bool) -> None:
-        """Keep what the guard said of a sweep."""
+    def count(
+        self, sweep: int, pulse: Pulse, state: WatchState, *, answered: bool, rejected: bool, is_assured: bool
+    ) -> tuple[int, int] | None:
+        """Keep what the guard said of a sweep.
+
+        Returns
+        -------
+        tuple of int or None
+            First and last sweep that are set aside because the margin was found lost now and was not proved since.
+        """
         self.state = state
         self.verdicts[sweep] = state.verdict
         if rejected:
-            return
+            return None
         self.n_stimuli += 1
         self.n_responses += answered
-        if answered and pulse.kind is PulseKind.MEASURING and state.verdict is GuardVerdict.ASSURED:
+        if state.since_proof_s == 0.0:
+            self.admitted.clear()  # what came before this proof is not doubted any more
+        if answered and pulse.kind is PulseKind.MEASURING and is_assured:
             self.n_admitted += 1
+            self.admitted[sweep] = True
+        if state.verdict not in (GuardVerdict.THIN, GuardVerdict.LOST) or not self.admitted:
+            return None
+        doubted = list(self.admitted)
+        self.admitted.clear()
+        self.n_admitted -= len(doubted)
+        for one in doubted:
+            if one in self.verdicts:
+                self.verdicts[one] = GuardVerdict.UNTESTED
+        return doubted[0], doubted[-1]
 
 
 class RecordingSession:
@@ -170,6 +189,7 @@ class RecordingSession:
             settings=settings.waveforms,
             full_scale_uv=full_scale_uv,
         )
+        self._guard = AxonWatch(rule=settings.margin, settings=settings.watch)
         self._watched: dict[int, _Watched] = {}
         self._pulses: dict[int, Pulse] = {}  # by sweep, as long as the analyser holds the sweep
         self._onset_s: dict[int, float] = {}
@@ -200,6 +220,17 @@ class RecordingSession:
     def states(self) -> dict[int, WatchState]:
         """What the guard knows of each fibre."""
         return {fibre: watched.state for fibre, watched in self._watched.items() if watched.state is not None}
+
+    @property
+    def beliefs(self) -> dict[int, Belief]:
+        """What is known of each fibre's threshold, for choosing the next intensity."""
+        found = {fibre: self._guard.belief(fibre) for fibre in self._watched}
+        return {fibre: belief for fibre, belief in found.items() if belief is not None}
+
+    @property
+    def axons(self) -> tuple[tuple[int, ...], ...]:
+        """The fibres in view, those of one axon together."""
+        return self._guard.axons(self._watched)
 
     def search_again(self) -> None:
         """Search the recording for fibres with the next sweep, whether or not it is time for that."""
@@ -232,12 +263,7 @@ class RecordingSession:
                     f"templates settled: {finding.revision.n_sweeps} sweeps measured again, "
                     f"latencies moved by {finding.revision.change_us:.1f} µs"
                 )
-        self._observe(
-            index,
-            {fibre: bool(np.isfinite(latency_us)) for fibre, latency_us in finding.latency_us.items()},
-            rejected=finding.rejected,
-            working_ma=working,
-        )
+        self._observe(index, finding.latency_us, rejected=finding.rejected, working_ma=working, events=events)
         responses = [self._respond(fibre, sweep.pulse, finding, events, changes) for fibre in finding.latency_us]
         self._store.add_sweep(self.number, sweep, responses, changes)
         self._forget(index)
@@ -273,33 +299,37 @@ class RecordingSession:
             verdict=state.verdict,
         )
 
-    def _observe(self, sweep: int, responded: dict[int, bool], *, rejected: bool, working_ma: float) -> None:
-        """Let every fibre's guard take in one sweep.
-
-        Fibres that have done the very same so far, as those of one axon do, share one watch, since it would come to the
-        same; the first difference parts them.
-        """
+    def _observe(
+        self, sweep: int, latency_us: Mapping[int, float], *, rejected: bool, working_ma: float, events: list[str]
+    ) -> None:
+        """Let the guard take in what some fibres did in one sweep."""
         pulse = self._pulses[sweep]
-        watches: dict[int, dict[bool, list[int]]] = {}
-        for fibre, answered in responded.items():
-            if sweep not in self._watched[fibre].verdicts:
-                by_answer = watches.setdefault(id(self._watched[fibre].watch), {})
-                by_answer.setdefault(answered or rejected, []).append(fibre)
-        for by_answer in watches.values():
-            parted = list(by_answer.items())
-            for _, fibres in parted[1:]:
-                own = self._watched[fibres[0]].watch.copy()
-                for fibre in fibres:
-                    self._watched[fibre].watch = own
-            for answered, fibres in parted:
-                state = self._watched[fibres[0]].watch.observe(
-                    pulse_intensity_ma=self._intensity(pulse),
-                    onset_s=self._onset_s[sweep],
-                    responded=None if rejected else answered,
-                    working_intensity_ma=working_ma,
+        answered = {fibre: bool(np.isfinite(one)) for fibre, one in latency_us.items()}
+        states = self._guard.observe(
+            pulse_intensity_ma=self._intensity(pulse),
+            onset_s=self._onset_s[sweep],
+            outcomes={
+                fibre: FibreOutcome(None if rejected else answered[fibre], one) for fibre, one in latency_us.items()
+            },
+            working_intensity_ma=working_ma,
+        )
+        by_worst = getattr(self._settings.margin, "scope", "each") == "highest"
+        all_assured = all(state.verdict is GuardVerdict.ASSURED for state in states.values())
+        for fibre, state in states.items():
+            doubted = self._watched[fibre].count(
+                sweep,
+                pulse,
+                state,
+                answered=answered[fibre],
+                rejected=rejected,
+                is_assured=all_assured if by_worst else state.verdict is GuardVerdict.ASSURED,
+            )
+            if doubted is not None:
+                first, last = doubted
+                events.append(
+                    f"fibre {fibre}: sweeps {first + 1}–{last + 1} set aside: margin found {state.verdict}, "
+                    "not proved since before them"
                 )
-                for fibre in fibres:
-                    self._watched[fibre].count(sweep, pulse, state, answered=answered, rejected=rejected)
 
     def _reason(self, *, rejected: bool, responded: bool, failure: float) -> MissingReason:
         """Why there is no response, as far as the live filter knows; the analysis of the whole recording knows more."""
@@ -322,22 +352,20 @@ class RecordingSession:
             self._away[fibre] = self._watched.pop(fibre)
             events.append(f"fibre {fibre}: not found again, dropped")
         new = [history for history in histories if history.fibre not in self._watched]
-        shared = Watch(rule=self._settings.margin, settings=self._settings.watch)
-        before = {history.fibre: np.isfinite(history.latency_us[:-1]).tobytes() for history in histories}
-        is_whole = self._analyser.n_held == self._analyser.n_sweeps
         for history in new:
+            how = "found"
+            self._watched[history.fibre] = _Watched()
             if history.fibre in self._away:
                 self._watched[history.fibre] = self._away.pop(history.fibre)
                 self._watched[history.fibre].reported = None
-                events.append(f"fibre {history.fibre}: found again at {_usual_ms(history):.2f} ms")
-                continue
-            twins = [fibre for fibre in self._watched if is_whole and before[fibre] == before[history.fibre]]
-            self._watched[history.fibre] = self._watched[twins[0]].twin() if twins else _Watched(shared)
-            events.append(f"fibre {history.fibre}: found at {_usual_ms(history):.2f} ms, {history.amplitude_uv:.0f} µV")
+                how = "found again"
+            events.append(f"fibre {history.fibre}: {how} at {_usual_ms(history):.2f} ms, {history.amplitude_uv:.0f} µV")
         for row, sweep in enumerate(histories[0].index.tolist() if new else []):
-            if sweep in self._pulses:
-                answers = {one.fibre: bool(np.isfinite(one.latency_us[row])) for one in new}
-                self._observe(sweep, answers, rejected=bool(new[0].rejected[row]), working_ma=working_ma)
+            unseen = {
+                one.fibre: float(one.latency_us[row]) for one in new if sweep not in self._watched[one.fibre].verdicts
+            }
+            if sweep in self._pulses and unseen:
+                self._observe(sweep, unseen, rejected=bool(new[0].rejected[row]), working_ma=working_ma, events=[])
         return events
 
     def _forget(self, index: int) -> None:
@@ -353,7 +381,7 @@ class RecordingSession:
         state = watched.known
         jitter, is_untested = self._running_jitter(history, watched)
         latest = history.latency_us[np.isfinite(history.latency_us)][-25:]
-        known = watched.watch.filter
+        known = self._guard.watch(history.fibre).filter
         return FibreSnapshot(
             fibre=history.fibre,
             latency_us=float(np.median(latest)) if latest.size else float("nan"),

@@ -22,6 +22,7 @@ from acq.records import FloatArray
 __all__ = ["LatencyEvidence", "LatencySettings"]
 
 _LEVEL = 0.0005  # step of ln I within which the activation is taken as the same
+_SPREAD_LEVEL = 0.2  # likewise of ln RS
 _CACHED_LEVELS = 64
 _LARGEST_SD_US = 1e4  # "not known": wider than any latency can move
 _MEDIAN_TO_SD = 0.9539  # median |difference| of two Gaussian values of SD 1
@@ -34,9 +35,9 @@ class LatencySettings:
 
     Parameters
     ----------
-    constant_us : float
-        τ, the constant of a membrane charging towards its threshold. From axon models with a plateau of the jitter of
-        13 µs and 40 µs at threshold; fibres differ, which is one reason for `power`.
+    constants_us, constant_weights : tuple of float
+        τ, the constant of a membrane charging towards its threshold, and prior weights. 33 µs or so in axon models with
+        a plateau of the jitter of 13 µs and 40 µs at threshold; axons differ, and pulses too.
     softening : float
         Excess over the threshold at which regenerative activation takes over, so that the latency stays finite.
     power : float
@@ -57,7 +58,8 @@ class LatencySettings:
         Pairs that the SD is taken from, the latest.
     """
 
-    constant_us: float = 33.0
+    constants_us: tuple[float, ...] = (20.0, 33.0, 55.0)
+    constant_weights: tuple[float, ...] = (0.3, 0.4, 0.3)
     softening: float = 0.01
     power: float = 0.5
     jump_probability: float = 0.0003
@@ -70,7 +72,16 @@ class LatencySettings:
     n_pairs: int = 60
 
     def __post_init__(self) -> None:
-        for name in ("constant_us", "softening", "jump_sd_us", "diffusion_us", "usual_jitter_us"):
+        if len(self.constants_us) != len(self.constant_weights) or not self.constants_us:
+            raise ValueError(
+                f"constants_us and constant_weights must be of one length above 0, got {len(self.constants_us)} and "
+                f"{len(self.constant_weights)}"
+            )
+        if not (min(self.constants_us) > 0.0 and min(self.constant_weights) > 0.0):
+            raise ValueError(
+                f"constants and their weights must be above 0, got {self.constants_us} and {self.constant_weights}"
+            )
+        for name in ("softening", "jump_sd_us", "diffusion_us", "usual_jitter_us"):
             if not getattr(self, name) > 0.0:
                 raise ValueError(f"{name} must be above 0, got {getattr(self, name)}")
         for name in ("power", "jump_probability", "stray_probability"):
@@ -85,8 +96,6 @@ class LatencyEvidence:
     ----------
     log_theta : (n_theta,) float64
         ln of the thresholds, mA.
-    spreads : (n_spread,) float64
-        Relative spreads.
     settings : LatencySettings, optional
 
     Notes
@@ -94,23 +103,26 @@ class LatencyEvidence:
     Not thread-safe; one owner.
     """
 
-    def __init__(self, *, log_theta: FloatArray, spreads: FloatArray, settings: LatencySettings | None = None) -> None:
+    def __init__(self, *, log_theta: FloatArray, settings: LatencySettings | None = None) -> None:
         self.settings = settings if settings is not None else LatencySettings()
         self._log_theta = log_theta
-        self._spreads = spreads
+        self._constants_us = np.asarray(self.settings.constants_us)
         self._reference_us: float | None = None
-        self._mean = np.zeros((log_theta.size, spreads.size))
-        self._variance = np.full_like(self._mean, _LARGEST_SD_US**2)
+        shape = (log_theta.size, self._constants_us.size)
+        weight = np.asarray(self.settings.constant_weights)
+        self._share = np.broadcast_to(weight / weight.sum(), shape).copy()  # P(τ) for each threshold
+        self._mean = np.zeros(shape)
+        self._variance = np.full(shape, _LARGEST_SD_US**2)
         self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
-        self._activations: OrderedDict[int, tuple[FloatArray, FloatArray]] = OrderedDict()
+        self._activations: OrderedDict[tuple[int, int], tuple[FloatArray, FloatArray]] = OrderedDict()
 
     def copy(self) -> LatencyEvidence:
         """Return an independent one that knows the same."""
         twin = LatencyEvidence.__new__(LatencyEvidence)
         twin.settings = self.settings
-        twin._log_theta, twin._spreads = self._log_theta, self._spreads
+        twin._log_theta, twin._constants_us = self._log_theta, self._constants_us
         twin._reference_us = self._reference_us
-        twin._mean, twin._variance = self._mean.copy(), self._variance.copy()
+        twin._share, twin._mean, twin._variance = self._share.copy(), self._mean.copy(), self._variance.copy()
         twin._differences = self._differences.copy()
         twin._activations = self._activations.copy()
         return twin
@@ -134,21 +146,26 @@ class LatencyEvidence:
 
         Parameters
         ----------
-        move : function of (n_theta, n_spread, 3) to the same
+        move : function of (n_theta, n) to the same
             The dynamics of θ over dt_s, linear in densities.
-        weight : (n_theta, n_spread)
-            Probability of each cell before.
+        weight : (n_theta,)
+            Probability of each threshold before.
         """
         if self._reference_us is not None:
-            first = weight * self._mean
-            moved = move(np.stack([weight, first, weight * self._variance + first * self._mean], axis=-1))
-            share = np.maximum(moved[..., 0], 1e-300)
-            self._mean = moved[..., 1] / share
-            self._variance = np.maximum(moved[..., 2] / share - self._mean**2, 0.0)
+            share = weight[:, None] * self._share
+            first = share * self._mean
+            moved = move(np.concatenate([share, first, share * self._variance + first * self._mean], axis=1))
+            share, first, second = np.split(moved, 3, axis=1)
+            share = np.maximum(share, 1e-300)
+            self._mean = first / share
+            self._variance = np.maximum(second / share - self._mean**2, 0.0)
+            self._share = share / share.sum(axis=1, keepdims=True)
         self._variance += self.settings.diffusion_us**2 * dt_s
 
-    def weigh(self, *, latency_us: float, intensity_ma: float, is_regular: bool = True) -> FloatArray | None:
-        """Take in a latency; its likelihood for each threshold and spread, tempered, None where it tells nothing yet.
+    def weigh(
+        self, *, latency_us: float, intensity_ma: float, relative_spread: float, is_regular: bool = True
+    ) -> FloatArray | None:
+        """Take in a latency; its likelihood for each threshold, tempered, None where it tells nothing yet.
 
         Parameters
         ----------
@@ -156,15 +173,17 @@ class LatencyEvidence:
             Of a response; not NaN.
         intensity_ma : float
             Of its stimulus.
+        relative_spread : float
+            Of the threshold, as far as it is known.
         is_regular : bool
             Whether the interval since the last response is as usual: the fibre's velocity depends on it.
 
         Returns
         -------
-        (n_theta, n_spread) or None
+        (n_theta,) or None
             Up to a constant; 1 at its largest.
         """
-        late, spread = self._activation(intensity_ma)
+        late, spread = self._activation(intensity_ma, relative_spread)
         noise = spread + self.jitter_us**2 + (0.0 if is_regular else self.settings.unsettled_us**2)
         if self._reference_us is None:
             self._reference_us = latency_us
@@ -184,7 +203,10 @@ class LatencyEvidence:
         tail = np.exp(log_far - log_both)
         moved = tail * (settings.jump_probability / (settings.jump_probability + settings.stray_probability))
         self._follow(away, near, far, stays=1.0 - tail, moved=moved, jumped=jumped)
-        likelihood: FloatArray = np.exp(settings.power * (log_both - log_both.max()))
+        likely = self._share * np.exp(log_both - log_both.max())
+        total = np.maximum(likely.sum(axis=1), 1e-300)
+        self._share = likely / total[:, None]
+        likelihood: FloatArray = (total / total.max()) ** settings.power
         return likelihood
 
     def _follow(
@@ -208,25 +230,28 @@ class LatencyEvidence:
         )
         self._mean = self._mean + mean
 
-    def _activation(self, intensity_ma: float) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance of the latency of an axon that fired, for each threshold and spread."""
-        level = round(math.log(intensity_ma) / _LEVEL)
-        found = self._activations.get(level)
+    def _activation(self, intensity_ma: float, relative_spread: float) -> tuple[FloatArray, FloatArray]:
+        """Mean and variance of the latency of an axon that fired, (n_theta, n_constants)."""
+        key = (round(math.log(intensity_ma) / _LEVEL), round(math.log(relative_spread) / _SPREAD_LEVEL))
+        found = self._activations.get(key)
         if found is not None:
-            self._activations.move_to_end(level)
+            self._activations.move_to_end(key)
             return found
-        settings = self.settings
-        ratio = np.exp(level * _LEVEL - self._log_theta)[:, None]
+        softening = self.settings.softening
+        ratio = np.exp(key[0] * _LEVEL - self._log_theta)
+        sd = ratio * math.exp(key[1] * _SPREAD_LEVEL)
         # One trial's excess over its threshold is Gaussian; the axon fired, so it is above 0.
-        distance = np.clip((ratio - 1.0) / self._spreads, -30.0, 30.0)
+        distance = np.clip((ratio - 1.0) / sd * ratio, -30.0, 30.0)
         inverse_mills = np.exp(-0.5 * distance**2 - _HALF_LOG_2PI - log_ndtr(distance))
-        sd = ratio * self._spreads
         excess = np.maximum(sd * (distance + inverse_mills), 1e-6)
         variance = sd**2 * np.clip(1.0 - inverse_mills * (inverse_mills + distance), 0.0, 1.0)
-        late = settings.constant_us * np.log((1.0 + excess) / (settings.softening + excess))
-        slope = settings.constant_us / ((1.0 + excess) * (settings.softening + excess))
-        result = (np.maximum(late, 0.0), np.minimum(variance * slope**2, (2.0 * settings.constant_us) ** 2))
-        self._activations[level] = result
+        late = np.maximum(np.log((1.0 + excess) / (softening + excess)), 0.0)
+        slope = 1.0 / ((1.0 + excess) * (softening + excess))
+        result = (
+            late[:, None] * self._constants_us,
+            np.minimum(variance * slope**2, 4.0)[:, None] * self._constants_us**2,
+        )
+        self._activations[key] = result
         if len(self._activations) > _CACHED_LEVELS:
             self._activations.popitem(last=False)
         return result

@@ -164,7 +164,7 @@ class ThresholdFilter:
         ----------
         company : Company, optional
             What the other fibres of the axon did at the same stimulus.
-        latency : (n_theta, n_spread), optional
+        latency : (n_theta,), optional
             Likelihood of the latency of the response, see `acq.analysis.latency_evidence`.
         attributed : bool
             False: do not work out why a response is missing.
@@ -186,7 +186,7 @@ class ThresholdFilter:
             self._stimulus_failures += self._last_miss
         self._density *= self._likelihood(intensity_ma, responded=responded, company=company)
         if latency is not None:
-            self._density *= latency.astype(np.float32)[:, :, None]
+            self._density *= latency.astype(np.float32)[:, None, None]
         self._density *= np.float32(1.0) / self._density.sum()
         self._cumulative = None
 

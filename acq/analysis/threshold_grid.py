@@ -17,7 +17,7 @@ import math
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +39,7 @@ __all__ = [
 ]
 
 Array32 = npt.NDArray[np.float32]
+_AnyFloat = npt.NDArray[Any]
 _Z95 = 1.959963984540054
 _COARSE = 16  # θ cells in one block of the jump kernel: about 8 %, finer than any jump can be known
 _CACHE_BYTES = 64 * 2**20
@@ -279,7 +280,11 @@ class ThresholdGrid:
         """Adjoint of `advance`: the message from later data, dt_s earlier."""
         return self._step(message, dt_s, self._jumped_adjoint)
 
-    def _step(self, values: Array32, dt_s: float, jump: Callable[[Array32], Array32]) -> Array32:
+    def move(self, values: FloatArray, dt_s: float) -> FloatArray:
+        """`advance` for whatever belongs to the thresholds, (n_theta, …), in double precision."""
+        return self._step(values, dt_s, self._jumped)
+
+    def _step(self, values: _AnyFloat, dt_s: float, jump: Callable[[_AnyFloat], _AnyFloat]) -> _AnyFloat:
         if dt_s <= 0.0:
             return values
         jumps = -math.expm1(-self.settings.jump_rate_hz * dt_s)
@@ -290,22 +295,22 @@ class ThresholdGrid:
         result.reshape(n_coarse, _COARSE, -1)[...] += np.float32(jumps) * jump(flat)
         return result
 
-    def _jumped(self, flat: Array32) -> Array32:
-        moved: Array32 = self._jump.T @ (np.ones(_COARSE, dtype=np.float32) @ flat)
-        spread: Array32 = moved[:, None, :] * self._within
+    def _jumped(self, flat: _AnyFloat) -> _AnyFloat:
+        moved: _AnyFloat = self._jump.T @ (np.ones(_COARSE, dtype=np.float32) @ flat)
+        spread: _AnyFloat = moved[:, None, :] * self._within
         return spread
 
-    def _jumped_adjoint(self, flat: Array32) -> Array32:
-        moved: Array32 = self._jump @ (self._within.transpose(0, 2, 1) @ flat)[:, 0]
+    def _jumped_adjoint(self, flat: _AnyFloat) -> _AnyFloat:
+        moved: _AnyFloat = self._jump @ (self._within.transpose(0, 2, 1) @ flat)[:, 0]
         return moved[:, None, :]
 
-    def _diffused(self, values: Array32, dt_s: float) -> Array32:
+    def _diffused(self, values: _AnyFloat, dt_s: float) -> _AnyFloat:
         """Diffusion of ln θ, reflected at the ends: symmetric, so its own adjoint."""
         variance = (self.settings.threshold_diffusion / self.settings.step) ** 2 * dt_s  # in cells²
         while variance > 0.5 * (self.n_theta / 8) ** 2:
             variance *= 0.5  # wider than the grid can show: flat either way
         kernel = _diffusion_kernel(variance)
-        result: Array32 = values * kernel[0]
+        result: _AnyFloat = values * kernel[0]
         for lag in range(1, kernel.size):
             weight = kernel[lag]
             part = values * weight

@@ -10,8 +10,9 @@ from acq.analysis.threshold import Belief, Company
 from acq.guard.kinship import Kinship, Outlook
 from acq.guard.margin import MarginRule
 from acq.guard.watch import Watch, WatchSettings, WatchState
+from acq.records import FloatArray
 
-__all__ = ["AxonWatch", "FibreOutcome", "keep_company"]
+__all__ = ["AxonWatch", "FibreOutcome", "keep_company", "put_together"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,23 @@ def keep_company(
         all_blocked=kinship.all_blocked(fibre, partners),
         alone=math.prod(outlook[other].probability for other in partners),
     )
+
+
+def put_together(fibre: int, *, kinship: Kinship, heard: Mapping[int, FloatArray | None]) -> FloatArray | None:
+    """What the latencies of a fibre and of its likely partners say of their threshold; None where they say nothing.
+
+    Parameters
+    ----------
+    heard : mapping of fibre to (n_theta,) or None
+        Likelihood from each fibre's own latency, the fibre itself perhaps among them.
+    """
+    told = heard.get(fibre)
+    for other in kinship.partners(fibre, heard):
+        one = heard[other]
+        if one is not None:
+            shared: FloatArray = one ** kinship.probability(fibre, other)
+            told = shared if told is None else told * shared
+    return told
 
 
 class AxonWatch:
@@ -111,20 +129,27 @@ class AxonWatch:
                 fibre: self._watches[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
                 for fibre, answered in responded.items()
             }
+        heard: dict[int, FloatArray | None] = {}
         shifts = {}
-        for fibre, one in outcomes.items():
-            company = None
-            if outlook and one.responded is not None:
-                company = keep_company(fibre, kinship=self._kinship, outlook=outlook, responded=responded)
-            shift = self._watches[fibre].take(
-                pulse_intensity_ma=pulse_intensity_ma,
-                onset_s=onset_s,
-                responded=one.responded,
-                latency_us=one.latency_us,
-                company=company,
+        for fibre in responded:
+            heard[fibre], shift = self._watches[fibre].hear(
+                pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, latency_us=outcomes[fibre].latency_us
             )
             if math.isfinite(shift):
                 shifts[fibre] = shift
+        for fibre, one in outcomes.items():
+            company, told = None, None
+            if one.responded is not None:
+                told = put_together(fibre, kinship=self._kinship, heard=heard)
+                if outlook:
+                    company = keep_company(fibre, kinship=self._kinship, outlook=outlook, responded=responded)
+            self._watches[fibre].take(
+                pulse_intensity_ma=pulse_intensity_ma,
+                onset_s=onset_s,
+                responded=one.responded,
+                latency=told,
+                company=company,
+            )
         self._kinship.observe_shifts(shifts)
         return {fibre: self._watches[fibre].judge(working_intensity_ma) for fibre in outcomes}
 

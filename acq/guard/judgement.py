@@ -18,7 +18,7 @@ from acq.analysis.latency_evidence import LatencyEvidence
 from acq.analysis.threshold import ThresholdFilter
 from acq.analysis.threshold_smoothing import OtherFibres, ThresholdSmoother, ThresholdTrace
 from acq.guard.attribution import attribute
-from acq.guard.axons import keep_company
+from acq.guard.axons import keep_company, put_together
 from acq.guard.kinship import Kinship, Outlook
 from acq.guard.margin import MarginRule
 from acq.guard.watch import (
@@ -166,9 +166,7 @@ def _follow(
     if latency_us is None and len(responded) < 2:
         return kinship, [None]
     filters = [ThresholdFilter(grid=grid, prior_ma=prior) for prior in priors]
-    latencies = [
-        LatencyEvidence(log_theta=grid.log_theta, spreads=grid.spreads, settings=settings.latency) for _ in fibres
-    ]
+    latencies = [LatencyEvidence(log_theta=grid.log_theta, settings=settings.latency) for _ in fibres]
     cadences = [Cadence() for _ in fibres]
     evidence = [
         np.ones((onset_s.size, grid.n_theta), dtype=np.float32) if latency_us is not None else None for _ in fibres
@@ -180,7 +178,9 @@ def _follow(
             moved_s = float(onset_s[k])
             for known, latency in zip(filters, latencies, strict=True):
                 if latency_us is not None:
-                    latency.advance(lambda stack, dt_s=dt_s: grid.advance(stack, dt_s), known.weight(), dt_s)
+                    latency.advance(
+                        lambda stack, dt_s=dt_s: grid.advance(stack, dt_s), known.weight().sum(axis=1), dt_s
+                    )
                 known.predict(dt_s=dt_s)
         answers = {fibre: bool(responded[fibre, k] == 1) for fibre in fibres if responded[fibre, k] >= 0}
         kinship.observe(intensity_ma=now_ma, onset_s=float(onset_s[k]), responded=answers)
@@ -190,27 +190,28 @@ def _follow(
                 fibre: Outlook(*filters[fibre].outlook(intensity_ma=now_ma, responded=answered))
                 for fibre, answered in answers.items()
             }
+        heard: dict[int, FloatArray | None] = {}
         shifts = {}
         for fibre, answered in answers.items():
-            company = keep_company(fibre, kinship=kinship, outlook=outlook, responded=answers) if outlook else None
-            likelihood = None
+            heard[fibre] = None
             if latency_us is not None and answered and np.isfinite(latency_us[fibre, k]):
-                likelihood, shift = follow_latency(
+                heard[fibre], shift = follow_latency(
                     latencies[fibre],
                     cadences[fibre],
                     onset_s=float(onset_s[k]),
                     latency_us=float(latency_us[fibre, k]),
                     intensity_ma=now_ma,
+                    relative_spread=filters[fibre].relative_spread(),
                 )
                 if np.isfinite(shift):
                     shifts[fibre] = shift
-            told = evidence[fibre]
-            if likelihood is not None and told is not None:
-                weight = filters[fibre].weight()
-                told[k] = (weight * likelihood).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-300)
-                np.maximum(told[k], np.float32(1e-6), out=told[k])
+        for fibre, answered in answers.items():
+            company = keep_company(fibre, kinship=kinship, outlook=outlook, responded=answers) if outlook else None
+            told, kept = put_together(fibre, kinship=kinship, heard=heard), evidence[fibre]
+            if told is not None and kept is not None:
+                np.maximum(told, 1e-6, out=kept[k], casting="same_kind")
             filters[fibre].update(
-                intensity_ma=now_ma, responded=answered, company=company, latency=likelihood, attributed=False
+                intensity_ma=now_ma, responded=answered, company=company, latency=told, attributed=False
             )
         kinship.observe_shifts(shifts)
     return kinship, evidence

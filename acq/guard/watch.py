@@ -224,11 +224,19 @@ class Cadence:
 
 
 def follow_latency(
-    evidence: LatencyEvidence, cadence: Cadence, *, onset_s: float, latency_us: float, intensity_ma: float
+    evidence: LatencyEvidence,
+    cadence: Cadence,
+    *,
+    onset_s: float,
+    latency_us: float,
+    intensity_ma: float,
+    relative_spread: float,
 ) -> tuple[FloatArray | None, float]:
     """What a response's latency says of the threshold, and how far it moved in units of the usual movement (or NaN)."""
     is_regular, shift_us = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
-    likelihood = evidence.weigh(latency_us=latency_us, intensity_ma=intensity_ma, is_regular=is_regular)
+    likelihood = evidence.weigh(
+        latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=relative_spread, is_regular=is_regular
+    )
     if math.isnan(shift_us):
         return likelihood, shift_us
     shift = shift_us / (math.sqrt(2.0) * evidence.jitter_us)
@@ -324,7 +332,10 @@ class Watch:
             Intensities not above 0, or time that goes back.
         """
         self.advance(onset_s=onset_s, working_intensity_ma=working_intensity_ma)
-        self.take(pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded, latency_us=latency_us)
+        heard = None
+        if responded:
+            heard, _ = self.hear(pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, latency_us=latency_us)
+        self.take(pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded, latency=heard)
         return self.judge(working_intensity_ma)
 
     def advance(self, *, onset_s: float, working_intensity_ma: float) -> None:
@@ -336,9 +347,7 @@ class Watch:
             )
             self._sceptical = self._filter.restarted(scale=sceptical_scale(self.rule, working_intensity_ma))
             grid = self._filter.grid
-            self._evidence = LatencyEvidence(
-                log_theta=grid.log_theta, spreads=grid.spreads, settings=self.settings.latency
-            )
+            self._evidence = LatencyEvidence(log_theta=grid.log_theta, settings=self.settings.latency)
         elif self._last_s is not None:
             if not onset_s >= self._last_s:
                 raise ValueError(f"onset_s {onset_s} is before the stimulus at {self._last_s} s")
@@ -351,7 +360,7 @@ class Watch:
 
     def _move(self, dt_s: float) -> None:
         known, sceptical, evidence = self._known()
-        evidence.advance(lambda stack: known.grid.advance(stack, dt_s), known.weight(), dt_s)
+        evidence.advance(lambda stack: known.grid.move(stack, dt_s), known.weight().sum(axis=1), dt_s)
         for one in (known, sceptical):
             one.predict(dt_s=dt_s)
 
@@ -364,39 +373,47 @@ class Watch:
         """How likely an outcome is, before it is taken in."""
         return Outlook(*self._known()[0].outlook(intensity_ma=pulse_intensity_ma, responded=responded))
 
+    def hear(self, *, pulse_intensity_ma: float, onset_s: float, latency_us: float) -> tuple[FloatArray | None, float]:
+        """What the latency of a response says of θ, not taken in yet, and how far it moved; see `follow_latency`."""
+        known, _, evidence = self._known()
+        if not math.isfinite(latency_us):
+            return None, float("nan")
+        return follow_latency(
+            evidence,
+            self._cadence,
+            onset_s=onset_s,
+            latency_us=latency_us,
+            intensity_ma=pulse_intensity_ma,
+            relative_spread=known.relative_spread(),
+        )
+
     def take(
         self,
         *,
         pulse_intensity_ma: float,
         onset_s: float,
         responded: bool | None,
-        latency_us: float = float("nan"),
+        latency: FloatArray | None = None,
         company: Company | None = None,
-    ) -> float:
-        """Take in the outcome of a stimulus; how far the latency moved, see `follow_latency`."""
+    ) -> None:
+        """Take in the outcome of a stimulus, with what the latencies say of θ, (n_theta,)."""
         _check_positive("pulse_intensity_ma", pulse_intensity_ma)
-        known, sceptical, evidence = self._known()
+        known, sceptical, _ = self._known()
         known.forget_miss()
         if responded is None:
-            return float("nan")
-        likelihood, shift = None, float("nan")
-        if responded and math.isfinite(latency_us):
-            likelihood, shift = follow_latency(
-                evidence, self._cadence, onset_s=onset_s, latency_us=latency_us, intensity_ma=pulse_intensity_ma
-            )
+            return
         for one in (known, sceptical):
             one.update(
                 intensity_ma=pulse_intensity_ma,
                 responded=responded,
                 company=company,
-                latency=likelihood,
+                latency=latency,
                 attributed=one is known,
             )
         if responded:
             while self._answered and self._answered[-1][1] >= pulse_intensity_ma:
                 self._answered.pop()
             self._answered.append((onset_s, pulse_intensity_ma))
-        return shift
 
     def proved_s(self, working_intensity_ma: float) -> float | None:
         """When the fibre last answered a stimulus weaker than the working intensity by the margin; None: never."""
