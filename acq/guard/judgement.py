@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -178,9 +179,7 @@ def _follow(
             moved_s = float(onset_s[k])
             for known, latency in zip(filters, latencies, strict=True):
                 if latency_us is not None:
-                    latency.advance(
-                        lambda stack, dt_s=dt_s: grid.advance(stack, dt_s), known.weight().sum(axis=1), dt_s
-                    )
+                    latency.advance(partial(grid.move, dt_s=dt_s), known.weight().sum(axis=1), dt_s)
                 known.predict(dt_s=dt_s)
         answers = {fibre: bool(responded[fibre, k] == 1) for fibre in fibres if responded[fibre, k] >= 0}
         kinship.observe(intensity_ma=now_ma, onset_s=float(onset_s[k]), responded=answers)
