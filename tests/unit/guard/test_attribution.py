@@ -115,7 +115,7 @@ def test_failing_in_turn_is_not_agreement() -> None:
 
 
 def test_misses_together_are_counted_against_chance() -> None:
-    responded, fired = simulate_pair(1, ratio=1.02, blocking=(0.1, 0.0), shared=True)
+    responded, _ = simulate_pair(1, ratio=1.02, blocking=(0.1, 0.0), shared=True)
     found = judge(intensity_ma=np.ones(200), onset_s=np.arange(200) / 10.0, responded=responded)[0]
     assert found.concomitant_misses == int(np.sum((responded == 0).all(axis=0)))
     missed = np.mean(responded == 0, axis=1)

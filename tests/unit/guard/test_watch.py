@@ -3,8 +3,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from acq.guard.margin import MarginRule
 from acq.guard.judgement import FibreJudgement, judge
+from acq.guard.margin import MarginRule
 from acq.guard.watch import Watch, WatchSettings, WatchState
 from acq.records import FloatArray, GuardVerdict, MissingReason
 
