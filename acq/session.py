@@ -313,7 +313,7 @@ class RecordingSession:
             },
             working_intensity_ma=working_ma,
         )
-        by_worst = getattr(self._settings.margin, "scope", "each") == "highest"
+        by_worst = self._settings.margin.scope == "highest"
         all_assured = all(state.verdict is GuardVerdict.ASSURED for state in states.values())
         for fibre, state in states.items():
             doubted = self._watched[fibre].count(

@@ -149,7 +149,7 @@ def judge(
         found.append(_judgement(intensity_ma, onset_s, responded, fibre, company, sceptical, plain, rule, settings))
     same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
     found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
-    return _judged_by_worst(found) if getattr(rule, "scope", "each") == "highest" else tuple(found)
+    return _judged_by_worst(found) if rule.scope == "highest" else tuple(found)
 
 
 def _follow(
@@ -290,7 +290,7 @@ def _judgement(
         GuardVerdict.ASSURED in verdict[usable] or GuardVerdict.UNTESTED not in verdict[usable]
     )
     doubted = _doubt_in_retrospect(verdict, intensity_ma, responded, rule, plain.relative_spread)
-    events = _events(verdict, intensity_ma, onset_s, sceptical, rule, settings, doubted)
+    events = _events(verdict, intensity_ma, onset_s, sceptical, plain.relative_spread, rule, settings, doubted)
     set_aside = np.zeros(responded.size, dtype=bool)
     for stretch in doubted:
         set_aside[stretch.places] = True
@@ -380,6 +380,7 @@ def _events(
     intensity_ma: FloatArray,
     onset_s: FloatArray,
     trace: ThresholdTrace,
+    relative_spread: float,
     rule: MarginRule,
     settings: WatchSettings,
     doubted: Sequence[_Doubted],
@@ -398,6 +399,7 @@ def _events(
             low_ma=low,
             high_ma=high,
             identified=high <= settings.threshold.identified_ratio * low,
+            relative_spread=relative_spread,
         )
         events.append(VerdictEvent(k, float(onset_s[k]), now, sentence))
     for one in doubted:

@@ -11,9 +11,14 @@ import numpy.typing as npt
 
 from acq.records import FloatArray
 
-__all__ = ["MarginRule"]
+__all__ = ["USUAL_SPREAD", "MarginRule"]
 
-_COMBINATIONS = ("absolute", "relative", "either", "both", "larger")
+_COMBINATIONS = ("absolute", "relative", "either", "both", "larger", "spread")
+_SCOPES = ("each", "highest")
+# Relative spread of a threshold where it has not been measured: the upper end of the usual 1–2 % (from memory).
+USUAL_SPREAD = 0.02
+# The MCD is within 5 % of its plateau from 1 + 3.5·τ·RS / MCD of the threshold on (axon models; τ 33 µs, MCD 13 µs).
+_SPREADS = 9.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,38 +34,75 @@ class MarginRule:
         Margin in milliampere, at least 0.
     relative : float
         Margin as a fraction of the threshold, at least 0.
-    combine : {"absolute", "relative", "either", "both", "larger"}
+    combine : {"absolute", "relative", "either", "both", "larger", "spread"}
         Which of the two counts. "either": one of them is enough; "both" and "larger" are two words for the same demand,
-        that neither falls short.
+        that neither falls short. "spread": the relative one, but at least nine times the relative spread of the
+        fibre's own threshold, from which on the axon adds next to nothing to the jitter.
+    scope : {"each", "highest"}
+        "each" fibre is judged by itself; with "highest" all are judged by the one that has least margin, so that a
+        recording is admitted as a whole or not at all.
 
     Raises
     ------
     ValueError
-        A margin that is negative or not finite, an unknown combination, or a rule that asks for no margin at all.
+        A margin that is negative or not finite, an unknown word, or a rule that asks for no margin at all.
     """
 
     absolute_ma: float = 0.5
     relative: float = 0.20
-    combine: Literal["absolute", "relative", "either", "both", "larger"] = "relative"
+    combine: Literal["absolute", "relative", "either", "both", "larger", "spread"] = "relative"
+    scope: Literal["each", "highest"] = "each"
 
     def __post_init__(self) -> None:
         for name, value in (("absolute_ma", self.absolute_ma), ("relative", self.relative)):
             if not (math.isfinite(value) and value >= 0.0):
                 raise ValueError(f"{name} must be finite and at least 0, got {value}")
-        if self.combine not in _COMBINATIONS:
-            raise ValueError(f"combine must be one of {', '.join(_COMBINATIONS)}, got {self.combine!r}")
+        for name, word, words in (("combine", self.combine, _COMBINATIONS), ("scope", self.scope, _SCOPES)):
+            if word not in words:
+                raise ValueError(f"{name} must be one of {', '.join(words)}, got {word!r}")
         if self.required_ma(1.0) <= 1.0:
             raise ValueError(
                 f"the rule asks for no margin: combine={self.combine!r} with absolute_ma={self.absolute_ma}, "
                 f"relative={self.relative}; at least one that counts must be above 0"
             )
 
+    @property
+    def needs_spread(self) -> bool:
+        """Whether the margin depends on the relative spread of the threshold."""
+        return self.combine == "spread"
+
+    def describe(self) -> str:
+        """The margin in words."""
+        absolute, relative = f"{self.absolute_ma:.2g} mA", f"{100.0 * self.relative:.3g} %"
+        return {
+            "absolute": absolute,
+            "relative": relative,
+            "either": f"{absolute} or {relative}",
+            "both": f"{absolute} and {relative}",
+            "larger": f"{absolute} and {relative}",
+            "spread": f"{_SPREADS:.0f} spreads, at least {relative}",
+        }[self.combine]
+
+    def describe_whole(self) -> str:
+        """The rule in words, for a report."""
+        for_whom = "each fibre by itself" if self.scope == "each" else "all fibres by the one with the least margin"
+        return f"margin asked for: {self.describe()} above threshold, {for_whom}"
+
     @overload
-    def required_ma(self, threshold_ma: float) -> float: ...
+    def required_ma(self, threshold_ma: float, *, relative_spread: float | None = None) -> float: ...
     @overload
-    def required_ma(self, threshold_ma: FloatArray) -> FloatArray: ...
-    def required_ma(self, threshold_ma: float | FloatArray) -> float | FloatArray:
+    def required_ma(
+        self, threshold_ma: FloatArray, *, relative_spread: float | FloatArray | None = None
+    ) -> FloatArray: ...
+    def required_ma(
+        self, threshold_ma: float | FloatArray, *, relative_spread: float | FloatArray | None = None
+    ) -> float | FloatArray:
         """Lowest intensity, in mA, that keeps the margin over a threshold (any shape).
+
+        Parameters
+        ----------
+        relative_spread : float or array, optional
+            Of the threshold; `USUAL_SPREAD` where it is not known.
 
         Raises
         ------
@@ -68,15 +110,26 @@ class MarginRule:
             A threshold that is not above 0.
         """
         threshold = _positive("threshold_ma", threshold_ma)
-        relative = threshold * (1.0 + self.relative)
+        relative = threshold * (1.0 + self._relative(relative_spread))
         return _as_given(self._combined(threshold + self.absolute_ma, relative, lowest_wins=True), threshold_ma)
 
     @overload
-    def highest_threshold_ma(self, intensity_ma: float) -> float: ...
+    def highest_threshold_ma(self, intensity_ma: float, *, relative_spread: float | None = None) -> float: ...
     @overload
-    def highest_threshold_ma(self, intensity_ma: FloatArray) -> FloatArray: ...
-    def highest_threshold_ma(self, intensity_ma: float | FloatArray) -> float | FloatArray:
+    def highest_threshold_ma(self, intensity_ma: float, *, relative_spread: FloatArray) -> FloatArray: ...
+    @overload
+    def highest_threshold_ma(
+        self, intensity_ma: FloatArray, *, relative_spread: float | FloatArray | None = None
+    ) -> FloatArray: ...
+    def highest_threshold_ma(
+        self, intensity_ma: float | FloatArray, *, relative_spread: float | FloatArray | None = None
+    ) -> float | FloatArray:
         """Highest threshold, in mA, over which an intensity (any shape) keeps the margin; 0 where there is none.
+
+        Parameters
+        ----------
+        relative_spread : float or array, optional
+            Of the threshold; `USUAL_SPREAD` where it is not known.
 
         Raises
         ------
@@ -85,14 +138,21 @@ class MarginRule:
         """
         intensity = _positive("intensity_ma", intensity_ma)
         absolute = np.maximum(intensity - self.absolute_ma, 0.0)
-        relative = intensity / (1.0 + self.relative)
-        return _as_given(self._combined(absolute, relative, lowest_wins=False), intensity_ma)
+        relative = intensity / (1.0 + self._relative(relative_spread))
+        given = intensity_ma if relative_spread is None or np.ndim(relative_spread) == 0 else relative
+        return _as_given(self._combined(absolute, relative, lowest_wins=False), given)
+
+    def _relative(self, relative_spread: float | FloatArray | None) -> FloatArray:
+        if not self.needs_spread:
+            return np.asarray(self.relative)
+        spread = USUAL_SPREAD if relative_spread is None else relative_spread
+        return np.maximum(self.relative, _SPREADS * np.asarray(spread))
 
     def _combined(self, absolute: FloatArray, relative: FloatArray, *, lowest_wins: bool) -> FloatArray:
         """Combine the two demands; with `lowest_wins`, the lower value is the more lenient one."""
         if self.combine == "absolute":
             return absolute
-        if self.combine == "relative":
+        if self.combine in ("relative", "spread"):
             return relative
         pick_low = (self.combine == "either") == lowest_wins
         return np.minimum(absolute, relative) if pick_low else np.maximum(absolute, relative)

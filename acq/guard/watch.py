@@ -105,17 +105,6 @@ def decide(
     return GuardVerdict.UNTESTED
 
 
-def _describe_rule(rule: MarginRule) -> str:
-    absolute, relative = f"{rule.absolute_ma:.2g} mA", f"{100.0 * rule.relative:.3g} %"
-    return {
-        "absolute": absolute,
-        "relative": relative,
-        "either": f"{absolute} or {relative}",
-        "both": f"{absolute} and {relative}",
-        "larger": f"{absolute} and {relative}",
-    }[rule.combine]
-
-
 def describe_evidence(
     verdict: GuardVerdict,
     *,
@@ -125,12 +114,13 @@ def describe_evidence(
     low_ma: float,
     high_ma: float,
     identified: bool,
+    relative_spread: float | None = None,
     since_proof_s: float | None = None,
 ) -> str:
     """One sentence of evidence, with numbers and with what to do."""
-    asked = _describe_rule(rule)
+    asked = rule.describe()
     if verdict is GuardVerdict.UNTESTED:
-        tested = rule.highest_threshold_ma(intensity_ma)
+        tested = rule.highest_threshold_ma(intensity_ma, relative_spread=relative_spread)
         how = f"test with {tested:.2f} mA" if tested > 0.0 else "raise the intensity"
         if since_proof_s is None:
             return f"never tested whether {intensity_ma:.2f} mA keeps the margin of {asked}; {how}"
@@ -152,7 +142,7 @@ def describe_evidence(
     if verdict is GuardVerdict.THIN:
         about = "" if identified else "about "
         at = f"margin {about}{margin:.2f} mA ({100.0 * margin / median_ma:.0f} %), below the {asked} asked for"
-    raised = math.ceil(100.0 * rule.required_ma(high_ma)) / 100.0
+    raised = math.ceil(100.0 * rule.required_ma(high_ma, relative_spread=relative_spread) - 1e-6) / 100.0
     return f"{at}; raise to {raised:.2f} mA"
 
 
@@ -439,10 +429,10 @@ class Watch:
         before = self._verdict
         self._verdict = decide(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
         median, low, high, below, identified = known.summary()
+        spread = known.relative_spread()
         margin = working_intensity_ma - median
         proved_s = self.proved_s(working_intensity_ma)
         since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None
-        spread = known.relative_spread()
         return WatchState(
             verdict=self._verdict,
             threshold_ma=median if identified else None,
@@ -461,6 +451,7 @@ class Watch:
                 low_ma=low,
                 high_ma=high,
                 identified=identified,
+                relative_spread=spread,
                 since_proof_s=since_s,
             ),
             changed=self._verdict is not before,
@@ -472,9 +463,7 @@ class Watch:
 
 def highest_threshold_ma(rule: MarginRule, intensity_ma: float, spreads: FloatArray) -> FloatArray:
     """Highest threshold over which an intensity keeps the margin, for each relative spread; 0 where there is none."""
-    if getattr(rule, "needs_spread", False):
-        return np.asarray(rule.highest_threshold_ma(intensity_ma, relative_spread=spreads))
-    return np.full(spreads.shape, rule.highest_threshold_ma(intensity_ma))
+    return np.broadcast_to(rule.highest_threshold_ma(intensity_ma, relative_spread=spreads), spreads.shape)
 
 
 def _check_positive(name: str, value: float) -> None:

@@ -8,27 +8,53 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import dataclass
 
 from acq.records import PulseKind
 
-__all__ = ["TestPulsePolicy"]
+__all__ = ["TestPlan", "TestPulsePolicy"]
 
 # Below this rate one pulse in twenty comes too rarely to notice a lost margin in time.
 _SLOW_RATE_HZ = 5.0
 _SLOW_ONE_IN = (5, 10)
 
 _MOST_RETESTS = 10
+_MOST_UNANSWERED = 2
+_DOUBT_LEVEL = 0.05
 _FIRST_AFTER = 5
 
 
-class TestPulsePolicy:
-    """An intensity policy with one test pulse in K. Any thread may call it.
+@dataclass(frozen=True, slots=True)
+class TestPlan:
+    """What the policy is about to do, for the display.
 
-    A missed test pulse is repeated at once until a test is answered, a warning is given (`end_retest`), or the largest
-    number is reached; then the turn of one in K comes again. Answers arrive later than pulses are issued, so a few
-    pulses are always on their way: an answer ends a run of repetitions only when it answers a test pulse. A miss among
-    those still on their way starts again, but tests in a row without a measuring pulse between count towards the
-    largest number all the same.
+    one_in : K at the present rate, 0: off. next_in : measuring pulses before the next test. is_retesting :
+    tests follow each other because the margin is in doubt. n_testing, n_measuring : pulses given so far.
+    """
+
+    __test__ = False
+
+    one_in: int
+    next_in: int
+    is_retesting: bool
+    n_testing: int
+    n_measuring: int
+
+    @property
+    def cost(self) -> float:
+        """Share of the pulses that were tests; NaN before the first."""
+        n = self.n_testing + self.n_measuring
+        return self.n_testing / n if n else float("nan")
+
+
+class TestPulsePolicy:
+    """An intensity policy with one test pulse in K, and more where the margin is in doubt. Any thread may call it.
+
+    A missed test is repeated until a test is answered; and with every answer comes the guard's suspicion, P(a fibre has
+    lost its margin), which calls for tests at once, missed or not, from `doubt_level` on. A run of tests ends too when
+    a warning is given (`end_retest`) or the largest number is reached; then the turn of one in K comes again. Answers
+    arrive later than pulses are issued: while a few tests are on their way unanswered, measuring goes on, so that doubt
+    costs few pulses.
 
     Parameters
     ----------
@@ -41,7 +67,11 @@ class TestPulsePolicy:
     rate_hz : float
         Rate of the train.
     most_retests : int
-        Repetitions in a row at most.
+        Tests without a turn of measuring between them, at most.
+    most_unanswered : int
+        Tests on their way at most, while the margin is in doubt.
+    doubt_level : float
+        Suspicion from which tests are given at once.
     first_after : int
         Measuring pulses before the first test, and before the first one after a change of intensity: a margin
         that was never tested should not stay so for a whole turn.
@@ -57,29 +87,49 @@ class TestPulsePolicy:
         one_in: int = 20,
         rate_hz: float = 10.0,
         most_retests: int = _MOST_RETESTS,
+        most_unanswered: int = _MOST_UNANSWERED,
+        doubt_level: float = _DOUBT_LEVEL,
         first_after: int = _FIRST_AFTER,
     ) -> None:
-        if one_in < 0 or one_in in (1, 2):
-            raise ValueError(f"one_in must be 0 (never) or at least 3, got {one_in}")
-        if most_retests < 1:
-            raise ValueError(f"most_retests must be at least 1, got {most_retests}")
+        _check_one_in(one_in)
+        for name, value in (("most_retests", most_retests), ("most_unanswered", most_unanswered)):
+            if value < 1:
+                raise ValueError(f"{name} must be at least 1, got {value}")
+        if not 0.0 < doubt_level < 1.0:
+            raise ValueError(f"doubt_level must lie between 0 and 1, got {doubt_level}")
         if first_after < 0:
             raise ValueError(f"first_after must not be negative, got {first_after}")
         self._lock = threading.Lock()
         self._one_in = one_in
         self._most_retests = most_retests
+        self._most_unanswered = most_unanswered
+        self._doubt_level = doubt_level
         self._first_after = first_after
         self._outstanding: set[int] = set()  # test pulses issued and not answered yet
         self._is_retesting = False
         self._n_retests = 0
-        self._n_row = 0  # test pulses issued since the last measuring one
+        self._is_tired = False  # the largest number was reached: wait for the turn
         self._countdown = 0
+        self._n_testing = 0
+        self._n_measuring = 0
         self.set_rate_hz(rate_hz)
         self.set_intensity_ma(working_ma=working_ma, testing_ma=testing_ma)
 
     @property
+    def plan(self) -> TestPlan:
+        """What comes next, and what the tests have cost."""
+        with self._lock:
+            return TestPlan(
+                one_in=self._effective_one_in(),
+                next_in=0 if self._is_retesting else self._countdown,
+                is_retesting=self._is_retesting,
+                n_testing=self._n_testing,
+                n_measuring=self._n_measuring,
+            )
+
+    @property
     def is_retesting(self) -> bool:
-        """Whether a missed test is being repeated."""
+        """Whether tests are given at once because the margin is in doubt."""
         with self._lock:
             return self._is_retesting
 
@@ -113,14 +163,13 @@ class TestPulsePolicy:
         with self._lock:
             self._working_ma = working_ma
             self._testing_ma = testing_ma
-            self._n_row = 0
             self._outstanding.clear()
+            self._is_tired = False
             self._end_run(self._first_after)
 
     def set_one_in(self, one_in: int) -> None:
         """Change K; 0 turns tests off."""
-        if one_in < 0 or one_in in (1, 2):
-            raise ValueError(f"one_in must be 0 (never) or at least 3, got {one_in}")
+        _check_one_in(one_in)
         with self._lock:
             self._one_in = one_in
             self._end_run(self._first_after)
@@ -129,51 +178,63 @@ class TestPulsePolicy:
         """Intensity and kind of the pulse with this index."""
         with self._lock:
             one_in = self._effective_one_in()
-            if one_in == 0:
-                self._n_row = 0
+            if one_in == 0 or not self._is_test_due(one_in):
+                self._n_measuring += 1
                 return self._working_ma, PulseKind.MEASURING
-            if self._is_retesting and self._n_retests >= self._most_retests:
-                self._outstanding.clear()  # what is still on its way must not start the next run
-                self._end_run(one_in - 1)
-            if not self._is_retesting and self._countdown > 0:
-                self._countdown -= 1
-                self._n_row = 0
-                return self._working_ma, PulseKind.MEASURING
-            if self._is_retesting:
-                self._n_retests += 1
-            else:
-                self._countdown = one_in - 1
-            self._n_row += 1
+            self._n_testing += 1
             self._outstanding.add(index)
             return self._testing_ma, PulseKind.TESTING
 
-    def observe(self, index: int, *, is_missed: bool) -> None:
-        """Take the answer to a pulse; those to measuring pulses, and to tests at an earlier intensity, change nothing.
+    def _is_test_due(self, one_in: int) -> bool:
+        if self._is_retesting:
+            if self._n_retests >= self._most_retests:
+                self._is_tired = True
+                self._end_run(one_in - 1)
+                return False
+            if len(self._outstanding) >= self._most_unanswered:
+                return False
+            self._n_retests += 1
+            return True
+        if self._countdown > 0:
+            self._countdown -= 1
+            return False
+        self._countdown = one_in - 1
+        self._is_tired = False
+        return True
+
+    def observe(self, index: int, *, is_missed: bool, suspicion: float = 0.0) -> None:
+        """Take the answer to a pulse.
 
         Parameters
         ----------
         index : int
-            Index of the pulse.
+            Index of the pulse; one that was never answered is forgotten when a later one is.
         is_missed : bool
-            Whether any watched fibre did not respond.
+            Whether any fibre that counts did not respond.
+        suspicion : float
+            P(a fibre that counts has not its margin), after the answer.
         """
         with self._lock:
-            if index not in self._outstanding:
-                return
-            self._outstanding.remove(index)
-            if not is_missed:
+            is_test = index in self._outstanding
+            self._outstanding = {one for one in self._outstanding if one > index}
+            is_doubted = suspicion >= self._doubt_level
+            if not is_doubted:
+                self._is_tired = False
+            if is_test and not is_missed and not is_doubted:
                 if self._is_retesting:
                     self._end_run(self._effective_one_in() - 1)
-            elif not self._is_retesting:
-                self._is_retesting = True
-                # Two answers between two pulses can end a run and start it again; the row goes on, so does its count.
-                self._n_retests = max(self._n_row - 1, 0)
+            elif (is_test and is_missed) or is_doubted:
+                if not self._is_retesting and not self._is_tired and self._effective_one_in() > 0:
+                    self._is_retesting = True
+                    self._n_retests = len(self._outstanding)
 
     def end_retest(self) -> None:
         """Stop repeating, because a warning was given; the next turn comes as usual."""
         with self._lock:
             self._outstanding.clear()
-            self._end_run(self._effective_one_in() - 1)
+            if self._is_retesting:
+                self._is_tired = True
+                self._end_run(self._effective_one_in() - 1)
 
     def _end_run(self, countdown: int) -> None:
         self._is_retesting = False
@@ -186,3 +247,8 @@ class TestPulsePolicy:
         low, high = _SLOW_ONE_IN
         slow = min(max(round(self._one_in * self._rate_hz / _SLOW_RATE_HZ), low), high)
         return min(slow, self._one_in)
+
+
+def _check_one_in(one_in: int) -> None:
+    if one_in < 0 or one_in in (1, 2):
+        raise ValueError(f"one_in must be 0 (never) or at least 3, got {one_in}")

@@ -1,0 +1,124 @@
+"""Runs of the live guard and of its judgement afterwards on simulated fibres: what the tables are made of."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+from guard_patient import Patient
+
+from acq.guard.axons import AxonWatch, FibreOutcome
+from acq.guard.margin import MarginRule
+from acq.guard.watch import WatchSettings, WatchState
+from acq.records import GuardVerdict, PulseKind
+from acq.stimulus.test_pulses import TestPulsePolicy
+
+RATE_HZ = 10.0
+WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
+
+
+@dataclass
+class LiveRun:
+    """A train under the guard. Lists by stimulus; states by fibre."""
+
+    states: list[dict[int, WatchState]] = field(default_factory=list)
+    ratio: list[float] = field(default_factory=list)  # working intensity over the highest threshold
+    kinds: list[PulseKind] = field(default_factory=list)
+
+    def warned(self, k: int) -> bool:
+        """Whether any fibre had a warning after stimulus k."""
+        return any(state.verdict in WARNINGS for state in self.states[k].values())
+
+    def assured(self, k: int) -> bool:
+        """Whether every fibre was assured after stimulus k."""
+        return all(state.verdict is GuardVerdict.ASSURED for state in self.states[k].values())
+
+
+def descend(working_ma: float, *, down_to: float = 0.78) -> list[float]:
+    """A short manual search before the run: down from the working intensity and up again, in 4 % steps, two each."""
+    steps = [working_ma * 0.96**k for k in range(math.ceil(math.log(down_to) / math.log(0.96)) + 1)]
+    return [one for step in [*steps, *reversed(steps)] for one in (step, step)]
+
+
+def run_live(
+    patient: Patient,
+    *,
+    working_ma: float,
+    margin: float,
+    n: int,
+    one_in: int = 20,
+    lag: int = 0,
+    with_latency: bool = True,
+    search: list[float] | None = None,
+    settings: WatchSettings | None = None,
+    stop_after: int | None = None,
+) -> LiveRun:
+    """Deliver a train under the guard.
+
+    Parameters
+    ----------
+    margin : float
+        Asked for, relative.
+    n : int
+        Stimuli after the search.
+    lag : int
+        Pulses that are on their way when one is issued: answers come so much later.
+    search : list of float, optional
+        Intensities delivered first, as test pulses; they are not in the result.
+    stop_after : int, optional
+        Stop with the first warning from this stimulus on.
+    """
+    rule = MarginRule(relative=margin)
+    guard = AxonWatch(rule=rule, settings=settings)
+    policy = TestPulsePolicy(
+        working_ma=working_ma, testing_ma=rule.highest_threshold_ma(working_ma), one_in=one_in, rate_hz=RATE_HZ
+    )
+    run, waiting = LiveRun(), deque[tuple[int, float, PulseKind, list[float], float]]()
+    before = list(search or [])
+    for k in range(len(before) + n + lag):
+        if k < len(before) + n:
+            intensity, kind = (before[k], PulseKind.TESTING) if k < len(before) else policy.next(k)
+            time_s = k / RATE_HZ
+            latencies = patient.stimulate(intensity_ma=intensity, time_s=time_s)
+            waiting.append((k, intensity, kind, latencies, patient.ratio(intensity_ma=working_ma, time_s=time_s)))
+        if len(waiting) <= lag and k < len(before) + n:
+            continue
+        index, intensity, kind, latencies, ratio = waiting.popleft()
+        states = guard.observe(
+            pulse_intensity_ma=intensity,
+            onset_s=index / RATE_HZ,
+            outcomes={
+                fibre: FibreOutcome(not math.isnan(one), one if with_latency else math.nan)
+                for fibre, one in enumerate(latencies)
+            },
+            working_intensity_ma=working_ma,
+        )
+        if index < len(before):
+            continue
+        run.states.append(states)
+        run.ratio.append(ratio)
+        run.kinds.append(kind)
+        counted = [fibre for fibre, state in states.items() if state.verdict not in WARNINGS]
+        policy.observe(
+            index, is_missed=any(math.isnan(latencies[fibre]) for fibre in counted), suspicion=suspicion(states)
+        )
+        place = len(run.states) - 1
+        if run.warned(place):
+            policy.end_retest()
+            if stop_after is not None and place >= stop_after:
+                break
+    return run
+
+
+def suspicion(states: dict[int, WatchState]) -> float:
+    """What drives the test pulses, as the engine takes it: the fibres that are not warned of already."""
+    return max((s.probability_not_kept for s in states.values() if s.verdict not in WARNINGS), default=0.0)
+
+
+def count_warnings(run: LiveRun, where: np.ndarray) -> int:
+    """Warnings that began at stimuli where there should be none."""
+    warned = np.array([run.warned(k) for k in range(len(run.states))])
+    began = warned & ~np.concatenate(([False], warned[:-1]))
+    return int(np.sum(began & where))
