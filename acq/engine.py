@@ -23,6 +23,7 @@ from acq.devices.contract import Device
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
+from acq.guard.proposal import Proposal, propose
 from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
@@ -32,7 +33,7 @@ from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.session import EngineSnapshot, RecordingSession, SweepOutcome
-from acq.stimulus.test_pulses import TestPulsePolicy
+from acq.stimulus.test_pulses import TestPlan, TestPulsePolicy
 from acq.stimulus.train import Train
 from acq.stream.cutter import StimulusFaultKind, SweepCutter
 from acq.stream.latest import Latest
@@ -49,6 +50,8 @@ _FEED_AHEAD_S: Final = 0.04  # beyond the earliest onset the device still takes
 _WAIT_S: Final = 0.02
 _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
+_STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
+_WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
 _LONGEST_ANALYSIS_S: Final = 1.5  # of one sweep; beyond it the verdicts are too old to go on
@@ -165,6 +168,9 @@ class Engine:
         self._scan: ThresholdScan | None = None
         self._policy: TestPulsePolicy | None = None
         self._proposal_ma: float | None = None
+        self._proposed: Proposal | None = None  # while recording; a scan's has no more than its intensity
+        self._n_lower = 0  # sweeps for which less current has been enough
+        self._not_wanted: set[int] = set()
         self._scan_sentence = ""
         self._n_pulses = 0
         self._n_sweeps = 0
@@ -247,6 +253,14 @@ class Engine:
     def accept_proposal(self) -> None:
         """Take the intensity that the scan proposed as working intensity."""
         self._command("accept", self._accept, brings_output=True)
+
+    def restore_intensity(self) -> None:
+        """Return in one act to the intensity before the last stop; nothing is left to restore after a fault."""
+        self._command("restore", self._restore, brings_output=True)
+
+    def want(self, fibre: int, *, is_wanted: bool) -> None:
+        """Say whether a fibre must keep its margin; one that must not drives no test pulse and no proposal."""
+        self._command("want", lambda: self._want(fibre, is_wanted=is_wanted))
 
     def toggle_test_pulses(self) -> None:
         """Test pulses off or on again."""
@@ -536,19 +550,59 @@ class Engine:
         for event in outcome.events:
             self._say(event)
         if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
-            self._scan.observe(intensity_ma=outcome.pulse.commanded_ma, states=self.session.states)
+            session = self.session
+            self._scan.observe(intensity_ma=outcome.pulse.commanded_ma, states=session.states, beliefs=session.beliefs)
             if self._scan.wants_discovery:
                 self.session.search_again()
             result = self._scan.result
             if result is not None:
                 self._finish_scan(result.working_ma, result.sentence)
         elif self._policy is not None:
-            is_missed = not outcome.rejected and not all(outcome.responded.values())
-            self._policy.observe(outcome.pulse.index, is_missed=is_missed)
-            if self._policy.is_retesting and any(
-                state.verdict in (GuardVerdict.THIN, GuardVerdict.LOST) for state in self.session.states.values()
-            ):
-                self._policy.end_retest()
+            self._follow_guard(self._policy, outcome)
+
+    def _follow_guard(self, policy: TestPulsePolicy, outcome: SweepOutcome) -> None:
+        """Let the guard's knowledge drive the test pulses and the proposals."""
+        states = {fibre: state for fibre, state in self.session.states.items() if fibre not in self._not_wanted}
+        # A fibre that has been warned of needs no test to be warned of; one that never follows would miss them all.
+        counted = {fibre: state for fibre, state in states.items() if state.verdict not in _WARNINGS}
+        policy.observe(
+            outcome.pulse.index,
+            is_missed=not outcome.rejected and not all(outcome.responded.get(fibre, True) for fibre in counted),
+            suspicion=max((state.probability_not_kept for state in counted.values()), default=0.0),
+        )
+        if any(state.changed and state.verdict in _WARNINGS for state in states.values()):
+            policy.end_retest()
+        stimulus = self._profile.stimulus
+        found = propose(
+            states,
+            working_ma=self._gate.intensity_ma,
+            rule=self._rule,
+            step_ma=stimulus.step_ma,
+            largest_step_ma=stimulus.largest_step_ma,
+            ceiling_ma=stimulus.ceiling_ma,
+        )
+        self._n_lower = self._n_lower + 1 if found is not None and not found.is_raise else 0
+        if found is not None and not found.is_raise and self._n_lower < _STEADY_BEFORE_LOWERING:
+            found = None
+        self._offer(found)
+
+    def _offer(self, found: Proposal | None) -> None:
+        """Propose an intensity, or take a proposal back; lower by itself where the profile allows it."""
+        before = self._proposed
+        if found is not None and not found.is_raise and self._profile.guard.may_lower:
+            self._n_lower = 0
+            self._store.add_action("lower", "guard", sample=self._ring.next_sample, recording=self._number)
+            self._say(f"lowered by itself: {found.sentence}")
+            self._set_intensity(found.intensity_ma)
+            return
+        self._proposed = found
+        if found is None:
+            if before is not None:
+                self._proposal_ma = None
+            return
+        self._proposal_ma = found.intensity_ma
+        if before is None or before.intensity_ma != found.intensity_ma or before.is_raise != found.is_raise:
+            self._say(f"proposed: {found.sentence}")
 
     # ---- acts ------------------------------------------------------------------------------------------------------
 
@@ -586,12 +640,20 @@ class Engine:
             self._policy = make_recording_policy(
                 working_ma=working_ma,
                 rule=self._rule,
-                one_in=self._profile.guard.test_one_in,
+                guard=self._profile.guard,
                 rate_hz=self._train.rate_hz,
+                relative_spread=self._largest_spread(),
             )
             self._train.set_policy(self._policy)
         else:
-            set_working_intensity(self._policy, working_ma=working_ma, rule=self._rule)
+            set_working_intensity(
+                self._policy, working_ma=working_ma, rule=self._rule, relative_spread=self._largest_spread()
+            )
+
+    def _largest_spread(self) -> float | None:
+        """Of the thresholds that are known."""
+        known = [state.relative_spread for state in self.session.states.values() if state.threshold_ma is not None]
+        return max(known, default=None)
 
     def _change_rate(self, direction: int) -> None:
         rates = sorted(self._profile.stimulus.rates_hz)
@@ -624,6 +686,10 @@ class Engine:
             resolution_ma=stimulus.step_ma,
             up_to_ma=limit_ma,
             rule=self._rule,
+            lowest_known_ma=min(
+                (state.interval_ma[0] for state in self.session.states.values() if state.interval_ma is not None),
+                default=None,
+            ),
         )
         self._train.set_policy(self._scan)
         self._say(f"threshold scan up to {limit_ma:g} mA")
@@ -648,16 +714,35 @@ class Engine:
     def _end_scan(self) -> None:
         self._scan = None
         self._proposal_ma = None
+        self._proposed = None
+        self._n_lower = 0
 
     def _accept(self) -> None:
         proposal_ma = self._proposal_ma
         if proposal_ma is None:
             self._say("nothing is proposed")
             return
-        self._gate.set_intensity_ma(proposal_ma)
-        self._end_scan()
-        self._follow_intensity(proposal_ma)
+        self._set_intensity(proposal_ma)
         self._say(f"working intensity {proposal_ma:.2f} mA")
+
+    def _restore(self) -> None:
+        if self._gate.state is not OutputState.DELIVERING:
+            self._begin()
+        self._gate.restore_intensity()
+        self._end_scan()
+        self._follow_intensity(self._gate.intensity_ma)
+        self._say(f"working intensity {self._gate.intensity_ma:.2f} mA again, as before the stop")
+
+    def _want(self, fibre: int, *, is_wanted: bool) -> None:
+        if fibre not in self.session.states:
+            self._say(f"fibre {fibre} is not in view")
+            return
+        if is_wanted:
+            self._not_wanted.discard(fibre)
+        else:
+            self._not_wanted.add(fibre)
+        what = "wanted again" if is_wanted else "not wanted: its margin drives no test and no proposal"
+        self._say(f"fibre {fibre} {what}")
 
     def _toggle_tests(self) -> None:
         if self._policy is None:
@@ -665,7 +750,11 @@ class Engine:
             return
         one_in = 0 if self._policy.one_in else self._profile.guard.test_one_in
         self._policy.set_one_in(one_in)
-        self._say(f"test pulses: one in {one_in}" if one_in else "test pulses off: the margin will become untested")
+        self._say(
+            f"test pulses: one in {one_in}"
+            if one_in
+            else "test pulses off: nothing shows the margin any more, its verdict will turn untested"
+        )
 
     # ---- recordings ------------------------------------------------------------------------------------------------
 
@@ -694,6 +783,7 @@ class Engine:
 
     def _next_recording(self) -> None:
         self._halt("new recording")
+        self._not_wanted.clear()
         self._end_scan()
         self._follow_intensity(0.0)
         self._end_recording()
@@ -778,6 +868,8 @@ class Engine:
             return "replay of a recording"
         if state is OutputState.LATCHED_OFF:
             return f"output latched off: {self._gate.latch_reason}; put it right, then acknowledge"
+        if self._proposed is not None and state is OutputState.DELIVERING:
+            return self._proposed.sentence
         if self._proposal_ma is not None:
             return f"accept {self._proposal_ma:.2f} mA as working intensity"
         if state is not OutputState.DELIVERING:
@@ -786,7 +878,7 @@ class Engine:
         if self._scan is not None:
             return "scan runs; hold the electrodes still"
         states = self.session.states
-        worst = [n for n, s in states.items() if s.verdict in (GuardVerdict.LOST, GuardVerdict.THIN)]
+        worst = [n for n, s in states.items() if s.verdict in _WARNINGS]
         if worst:
             fibre = min(worst, key=lambda n: states[n].probability_kept)
             return f"fibre {fibre}: {states[fibre].sentence}"
@@ -813,8 +905,7 @@ class Engine:
         scan_text = self._scan.description if self._scan is not None else ""
         recording_text = ""
         if self._policy is not None:
-            one_in = self._policy.one_in
-            recording_text = f"recording, one test pulse in {one_in}" if one_in else "recording, test pulses off"
+            recording_text = f"recording, {_tell_plan(self._policy.plan)}"
         return EngineSnapshot(
             state=self._gate.state,
             latch_reason=self._gate.latch_reason,
@@ -843,3 +934,12 @@ class Engine:
             is_finished=self._is_finished,
             delivered_kind=session.delivered_kind,
         )
+
+
+def _tell_plan(plan: TestPlan) -> str:
+    """The plan of test pulses and what they have cost, in words."""
+    if not plan.one_in:
+        return "test pulses off"
+    when = "testing the margin now" if plan.is_retesting else f"next test in {plan.next_in + 1}"
+    cost = f", {100 * plan.cost:.0f} % tests" if plan.n_testing else ""
+    return f"one test in {plan.one_in}, {when}{cost}"

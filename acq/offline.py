@@ -35,9 +35,9 @@ from acq.analysis.settings import AnalysisSettings
 from acq.analysis.trend import Drift, measure_drift
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.exchange.recordings import Recording
+from acq.guard.judgement import FibreJudgement, judge
 from acq.guard.latency_step import find_latency_step
 from acq.guard.margin import MarginRule
-from acq.guard.judgement import FibreJudgement, judge
 from acq.guard.watch import WatchSettings
 from acq.records import (
     BoolArray,

@@ -69,13 +69,18 @@ def command(
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
+    margin_scope: str | None,
 ) -> int:
     """Analyse FILE, a recording of sweeps (.npz) or a study file, and print what every fibre gives."""
     recording: Recording = load_recording(file, number=number)
     if electrode is not None:
         recording = replace(recording, electrode=electrode)
     settings = settings_from(
-        settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+        settings_in(file, number),
+        margin_rule=margin_rule,
+        margin_relative=margin_relative,
+        margin_ma=margin_ma,
+        margin_scope=margin_scope,
     )
     truth = load_truth(file) if with_truth else None
     if with_truth and truth is None:

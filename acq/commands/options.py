@@ -37,10 +37,17 @@ def connection_options(command: Command) -> Command:
 
 
 def margin_options(command: Command) -> Command:
-    """The options `--margin-rule`, `--margin-relative` and `--margin-ma`."""
-    rules = click.Choice(["relative", "absolute", "either", "both", "larger"])
+    """The options `--margin-rule`, `--margin-relative`, `--margin-ma` and `--margin-scope`."""
+    rules = click.Choice(["relative", "absolute", "either", "both", "larger", "spread"])
     for option in (
-        click.option("--margin-rule", type=rules, help="Which margin counts."),
+        click.option(
+            "--margin-scope",
+            type=click.Choice(["each", "highest"]),
+            help="Judge each fibre by itself, or all by the one with the least margin.",
+        ),
+        click.option(
+            "--margin-rule", type=rules, help="Which margin counts; spread: nine times the threshold's own spread."
+        ),
         click.option("--margin-relative", type=float, help="Margin as a fraction of the threshold, e.g. 0.2."),
         click.option("--margin-ma", type=float, help="Margin in milliampere."),
     ):
@@ -49,7 +56,12 @@ def margin_options(command: Command) -> Command:
 
 
 def settings_from(
-    base: RecordingSettings, *, margin_rule: str | None, margin_relative: float | None, margin_ma: float | None
+    base: RecordingSettings,
+    *,
+    margin_rule: str | None,
+    margin_relative: float | None,
+    margin_ma: float | None,
+    margin_scope: str | None,
 ) -> RecordingSettings:
     """Settings with the margin the user asks for; what is not given stays.
 
@@ -64,6 +76,7 @@ def settings_from(
             absolute_ma=rule.absolute_ma if margin_ma is None else margin_ma,
             relative=rule.relative if margin_relative is None else margin_relative,
             combine=rule.combine if margin_rule is None else margin_rule,  # type: ignore[arg-type] # checked by click
+            scope=rule.scope if margin_scope is None else margin_scope,  # type: ignore[arg-type] # checked by click
         )
     except ValueError as exc:
         raise ConfigurationError(f"margin: {exc}") from exc
@@ -72,14 +85,16 @@ def settings_from(
 
 def plain_margin(rule: MarginRule) -> dict[str, str | float]:
     """The margin as plain data for a script."""
-    return {"rule": rule.combine, "relative": rule.relative, "absolute_ma": rule.absolute_ma}
+    return {"rule": rule.combine, "relative": rule.relative, "absolute_ma": rule.absolute_ma, "scope": rule.scope}
 
 
 def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:
     """The settings a hardware profile implies: its margin, and its band where the program has to filter."""
     guard, acquisition = profile.guard, profile.acquisition
     base = RecordingSettings(
-        margin=MarginRule(absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine)
+        margin=MarginRule(
+            absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine, scope=guard.scope
+        )
     )
     if not acquisition.filter_in_program:
         return base

@@ -75,11 +75,16 @@ def command(
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
+    margin_scope: str | None,
 ) -> int:
     """Play FILE through the live path as if it were a device. Nothing is delivered."""
     recording = load_recording(file, number=number)
     settings = settings_from(
-        settings_in(file, number), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+        settings_in(file, number),
+        margin_rule=margin_rule,
+        margin_relative=margin_relative,
+        margin_ma=margin_ma,
+        margin_scope=margin_scope,
     )
     is_terminal = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
     is_paced = speed == "real" or (speed is None and is_terminal)

@@ -95,6 +95,7 @@ def command(
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
+    margin_scope: str | None,
 ) -> int:
     """Stimulate, record and guard the margin of every fibre.
 
@@ -110,7 +111,11 @@ def command(
         raise click.UsageError("the live view needs a terminal; give --stimuli N or --seconds S for an unattended run")
     profile = read_profile(profile_name)
     settings = settings_from(
-        settings_of_profile(profile), margin_rule=margin_rule, margin_relative=margin_relative, margin_ma=margin_ma
+        settings_of_profile(profile),
+        margin_rule=margin_rule,
+        margin_relative=margin_relative,
+        margin_ma=margin_ma,
+        margin_scope=margin_scope,
     )
     options = DeviceOptions(
         scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server, serial_port=serial_port

@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Mapping
+from collections import deque
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
+from acq.analysis.placement import place_next
+from acq.analysis.threshold import Belief
 from acq.guard.margin import MarginRule
+from acq.guard.proposal import needed_ma
 from acq.guard.watch import WatchState
 from acq.records import PulseKind
 
@@ -15,10 +21,10 @@ __all__ = ["ScanResult", "ThresholdScan"]
 
 _FEWEST_AT_TOP = 6  # pulses after the last discovery before the climb may end
 _LOOKS = 12  # pulses held at the top: a fibre that blocks half of the time responds often enough to be found
-_PRECISE_RATIO = 1.08  # upper over lower end of a threshold's 95 % interval
-_MOST_REFINING = 60
-_HEADROOM = 1.05  # the test pulses of the recording must be answered, and thresholds drift upward
-_TOP_EVERY = 3  # one refining pulse in three is far above: it tells how often the endplate itself blocks
+_PRECISE_RATIO = 1.06  # upper over lower end of a threshold's 95 % interval: ± 3 %
+_MOST_REFINING = 70
+_MOST_CANDIDATES = 60
+_NEAR = 0.8  # of the lowest threshold known before: up to there the climb takes the largest steps allowed
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +39,10 @@ class ThresholdScan:
     """An intensity policy that learns from its answers. Any thread may call it.
 
     From the lowest step upwards in equal steps; once fibres respond and the intensity keeps the margin over all of
-    them, it holds there until the recording has been searched once more, since a fibre that often blocks shows late;
-    then around each threshold in turn, widest interval first; then a climb to the proposed intensity, where it waits
-    for the operator. Every pulse is a test pulse. Answers come a few pulses late, since pulses are queued ahead.
+    them, it holds there until the recording has been searched once more, since a fibre that often blocks shows late.
+    Then each pulse is put where the thresholds of all axons in view are expected to become known best, until each is
+    known to ± 3 % or so; then a climb to the proposed intensity, where it waits for the operator. Every pulse is a test
+    pulse. Answers come a few pulses late, since pulses are queued ahead; those on their way are taken into account.
 
     Parameters
     ----------
@@ -48,10 +55,19 @@ class ThresholdScan:
     up_to_ma : float
         What the operator has authorised.
     rule : MarginRule
+    lowest_known_ma : float, optional
+        Lower end of the lowest threshold that is known already: well below it the climb takes the largest steps.
     """
 
     def __init__(
-        self, *, step_ma: float, largest_step_ma: float, resolution_ma: float, up_to_ma: float, rule: MarginRule
+        self,
+        *,
+        step_ma: float,
+        largest_step_ma: float,
+        resolution_ma: float,
+        up_to_ma: float,
+        rule: MarginRule,
+        lowest_known_ma: float | None = None,
     ) -> None:
         if not 0 < resolution_ma <= step_ma <= min(up_to_ma, largest_step_ma):
             raise ValueError(
@@ -64,6 +80,7 @@ class ThresholdScan:
         self._resolution_ma = resolution_ma
         self._up_to_ma = up_to_ma
         self._rule = rule
+        self._fast_to_ma = _NEAR * lowest_known_ma if lowest_known_ma is not None else 0.0
         self._phase = "climb"
         self._level_ma = 0.0
         self._reached_ma = 0.0
@@ -72,9 +89,10 @@ class ThresholdScan:
         self._n_looked = 0
         self._n_refining = 0
         self._states: dict[int, WatchState] = {}
+        self._beliefs: list[Belief] = []  # one for each axon that is not known well enough
+        self._pending: deque[float] = deque(maxlen=8)  # intensities issued and not answered yet
         self._result: ScanResult | None = None
         self._target_ma = 0.0
-        self._n_pulses = 0
 
     @property
     def result(self) -> ScanResult | None:
@@ -111,7 +129,7 @@ class ThresholdScan:
         """Intensity of the next pulse; None when the scan waits for the operator."""
         with self._lock:
             if self._phase == "climb":
-                self._level_ma = self._climbed(self._step_ma, self._up_to_ma)
+                self._climb_on()
             elif self._phase == "refine":
                 self._level_ma = self._refined()
             elif self._phase == "look":
@@ -123,17 +141,35 @@ class ThresholdScan:
                 self._level_ma = self._climbed(self._largest_step_ma, self._target_ma)
             else:
                 return None
-            self._n_pulses += 1
+            self._pending.append(self._level_ma)
             return self._level_ma, PulseKind.TESTING
 
-    def observe(self, *, intensity_ma: float, states: Mapping[int, WatchState]) -> None:
-        """Take the answer to a pulse: what the guard knows of every fibre now."""
+    def observe(
+        self,
+        *,
+        intensity_ma: float,
+        states: Mapping[int, WatchState],
+        beliefs: Mapping[int, Belief],
+        axons: Sequence[Sequence[int]] = (),
+    ) -> None:
+        """Take the answer to a pulse: what the guard knows of every fibre now.
+
+        Parameters
+        ----------
+        beliefs : mapping of fibre to Belief
+            Of the same fibres as `states`.
+        axons : sequence of sequence of int
+            Fibres that share an axon; one threshold is searched for each. Every fibre by itself where not given.
+        """
         with self._lock:
+            while self._pending and self._pending.popleft() != intensity_ma:
+                pass  # a pulse that was refused is never answered
             self._reached_ma = max(self._reached_ma, intensity_ma)
             # Numbers, not identities: a fibre that is told anew under another name is no discovery.
             self._since_discovery = self._since_discovery + 1 if len(states) <= self._n_known else 0
             self._n_known = max(self._n_known, len(states))
             self._states = dict(states)
+            self._beliefs = self._wanting(beliefs, axons or [[fibre] for fibre in states])
             if self._phase == "climb":
                 self._end_climb()
             elif self._phase == "look":
@@ -143,28 +179,36 @@ class ThresholdScan:
                 if self._is_precise() or self._n_refining >= _MOST_REFINING:
                     self._propose()
 
+    def _wanting(self, beliefs: Mapping[int, Belief], axons: Sequence[Sequence[int]]) -> list[Belief]:
+        """One belief for each axon that is not known well enough: that of the fibre that blocks least."""
+        chosen = []
+        for axon in axons:
+            fibres = [fibre for fibre in axon if fibre in beliefs and fibre in self._states]
+            if fibres and not any(self._width(self._states[fibre]) <= _PRECISE_RATIO for fibre in fibres):
+                chosen.append(beliefs[min(fibres, key=lambda fibre: float(beliefs[fibre].blocked.sum()))])
+        return chosen
+
+    def _climb_on(self) -> None:
+        """One step up, but no higher than what is known to be needed: the answers on their way may end the climb."""
+        if self._states and self._level_ma >= self._needed_ma():
+            return
+        is_far = self._level_ma + self._largest_step_ma <= self._fast_to_ma
+        self._level_ma = self._climbed(self._largest_step_ma if is_far else self._step_ma, self._up_to_ma)
+
     def _climbed(self, step_ma: float, top_ma: float) -> float:
         """At most one step up from the last pulse, on the grid, never above `top_ma`."""
         return min(self._floor(self._level_ma + step_ma), self._floor(top_ma))
-
-    def _on_grid(self, value_ma: float) -> float:
-        return round(round(value_ma / self._resolution_ma) * self._resolution_ma, 6)
 
     def _floor(self, value_ma: float) -> float:
         return round(math.floor(value_ma / self._resolution_ma + 1e-9) * self._resolution_ma, 6)
 
     def _needed_ma(self) -> float:
         """The intensity that keeps the margin over every fibre, by the upper ends of the intervals."""
-        highest = 0.0
-        for state in self._states.values():
-            highest = max(highest, self._rule.required_ma(self._upper_ma(state) * _HEADROOM))
-        return highest
-
-    def _upper_ma(self, state: WatchState) -> float:
-        """What the threshold is surely below; known also where a blocking endplate hides the threshold itself."""
-        if state.interval_ma is not None:
-            return state.interval_ma[1]
-        return max(self._reached_ma - state.margin_at_least_ma, self._resolution_ma)
+        needs = [
+            needed_ma(state, working_ma=max(self._reached_ma, self._resolution_ma), rule=self._rule)
+            for state in self._states.values()
+        ]
+        return max(needs, default=0.0)
 
     def _end_climb(self) -> None:
         settled = self._since_discovery >= _FEWEST_AT_TOP and bool(self._states)
@@ -195,29 +239,48 @@ class ThresholdScan:
         return state.interval_ma[1] / state.interval_ma[0] if state.interval_ma is not None else math.inf
 
     def _is_precise(self) -> bool:
-        return bool(self._states) and all(self._width(state) <= _PRECISE_RATIO for state in self._states.values())
+        return bool(self._states) and not self._beliefs
 
     def _refined(self) -> float:
-        """Near the threshold that is known worst, above and below in turn; now and then at the top."""
-        if not self._states or self._n_pulses % _TOP_EVERY == 0:
-            return self._climbed(self._largest_step_ma, self._reached_ma)
-        widest = max(self._states.values(), key=self._width)
-        below = self._floor(widest.threshold_ma if widest.threshold_ma is not None else self._upper_ma(widest))
-        level = below if self._n_pulses % 2 else below + self._resolution_ma
-        # The gate limits each increase, so a far threshold is approached in steps.
-        return min(self._on_grid(max(level, self._resolution_ma)), self._climbed(self._largest_step_ma, self._up_to_ma))
+        """Where the thresholds that are still wanted are expected to become known best."""
+        top_ma = self._climbed(self._largest_step_ma, self._up_to_ma)
+        if not self._beliefs:
+            return min(self._level_ma, top_ma)
+        lowest_ma = min(_low_end_ma(belief) for belief in self._beliefs)
+        first = max(1, math.floor(0.9 * lowest_ma / self._resolution_ma))
+        last = max(1, math.floor(top_ma / self._resolution_ma + 1e-9))
+        every = max(1, math.ceil((last - first + 1) / _MOST_CANDIDATES))
+        steps = np.unique(np.append(np.arange(min(first, last), last + 1, every), last))
+        candidates_ma = np.round(steps * self._resolution_ma, 6)
+        return place_next(self._beliefs, candidates_ma=candidates_ma, pending_ma=list(self._pending))
 
     def _propose(self) -> None:
-        needed_ma = math.ceil(self._needed_ma() / self._resolution_ma - 1e-9) * self._resolution_ma
-        if needed_ma > self._up_to_ma:
+        target_ma = math.ceil(self._needed_ma() / self._resolution_ma - 1e-9) * self._resolution_ma
+        if target_ma > self._up_to_ma:
             self._result = ScanResult(
-                None, f"{needed_ma:.2f} mA would keep the margin, above the {self._up_to_ma:.2f} mA authorised"
+                None, f"{target_ma:.2f} mA would keep the margin, above the {self._up_to_ma:.2f} mA authorised"
             )
             self._phase = "done"
             return
-        setter = max(self._states, key=lambda fibre: self._upper_ma(self._states[fibre]))
-        self._target_ma = round(needed_ma, 6)
-        self._result = ScanResult(
-            self._target_ma, f"{self._target_ma:.2f} mA keeps the margin over all fibres; fibre {setter} sets it"
-        )
+        self._target_ma = round(target_ma, 6)
+        self._result = ScanResult(self._target_ma, self._tell_proposal())
         self._phase = "return"
+
+    def _tell_proposal(self) -> str:
+        """The intensity proposed, which fibre sets it, and how much less would do without that fibre."""
+        needs = {
+            fibre: needed_ma(state, working_ma=self._reached_ma, rule=self._rule)
+            for fibre, state in self._states.items()
+        }
+        setter, *others = sorted(needs, key=lambda fibre: -needs[fibre])
+        sentence = f"{self._target_ma:.2f} mA keeps the margin over all fibres; fibre {setter} sets it"
+        without_ma = math.ceil(needs[others[0]] / self._resolution_ma - 1e-9) * self._resolution_ma if others else 0.0
+        if others and without_ma <= self._target_ma - 2 * self._resolution_ma:
+            sentence += f", {without_ma:.2f} mA would do without it"
+        return sentence
+
+
+def _low_end_ma(belief: Belief) -> float:
+    """Threshold that is undercut with a probability of 1 %."""
+    cumulative = np.cumsum(belief.weight.sum(axis=1))
+    return float(np.exp(belief.log_theta[int(np.searchsorted(cumulative, 0.01 * cumulative[-1]))]))

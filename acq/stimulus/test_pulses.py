@@ -223,10 +223,9 @@ class TestPulsePolicy:
             if is_test and not is_missed and not is_doubted:
                 if self._is_retesting:
                     self._end_run(self._effective_one_in() - 1)
-            elif (is_test and is_missed) or is_doubted:
-                if not self._is_retesting and not self._is_tired and self._effective_one_in() > 0:
-                    self._is_retesting = True
-                    self._n_retests = len(self._outstanding)
+            elif ((is_test and is_missed) or is_doubted) and not (self._is_retesting or self._is_tired):
+                self._is_retesting = self._effective_one_in() > 0
+                self._n_retests = len(self._outstanding)
 
     def end_retest(self) -> None:
         """Stop repeating, because a warning was given; the next turn comes as usual."""
