@@ -551,7 +551,12 @@ class Engine:
             self._say(event)
         if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
             session = self.session
-            self._scan.observe(intensity_ma=outcome.pulse.commanded_ma, states=session.states, beliefs=session.beliefs)
+            self._scan.observe(
+                intensity_ma=outcome.pulse.commanded_ma,
+                states=session.states,
+                beliefs=session.beliefs,
+                axons=session.axons,
+            )
             if self._scan.wants_discovery:
                 self.session.search_again()
             result = self._scan.result

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from copy import copy
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -35,6 +36,11 @@ __all__ = [
 
 _SAME_INTENSITY = 0.02
 _SAME_INTERVAL = 0.1
+_AT_REST = 0.03  # change of ln(1 + activity) below which a train is steady
+# A fibre's velocity follows its activity within a second or so (velocity recovery function); what it has been used to
+# lately is told from the last few.
+_ACTIVITY_S = 0.5
+_USUAL_S = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +54,9 @@ class WatchSettings:
     warn_level, warn_keep : float
         `thin` and `lost` from 0.8 (less than one false warning in two hours at margins of 20 % and more), and for as
         long as their probability stays above the lower level.
+    longest_unproved_s : float
+        Live, `assured` needs an answer to a stimulus without the margin that is no older: steady latencies alone would
+        keep it up for many minutes, and they rest on a rough law.
     spreads_above : float
         An axon fires reliably from θ·(1 + 2·RS): 97.7 % of the time.
     threshold : ThresholdSettings
@@ -60,6 +69,7 @@ class WatchSettings:
     assured_keep: float = 0.90
     warn_level: float = 0.8
     warn_keep: float = 0.5
+    longest_unproved_s: float = 180.0
     spreads_above: float = 2.0
     threshold: ThresholdSettings = field(default_factory=ThresholdSettings)
     latency: LatencySettings = field(default_factory=LatencySettings)
@@ -176,41 +186,45 @@ class WatchState:
 
 
 class Cadence:
-    """When a fibre responded: which of its latencies may be compared with the one before."""
+    """When a fibre responded: its velocity depends on how active it was, and so does its latency."""
 
     def __init__(self) -> None:
         self._last_s: float | None = None
         self._interval_s: float | None = None
+        self._activity = 0.0  # one for each response, fading
+        self._usual: float | None = None  # what the activity has been lately
         self._latency_us = float("nan")
         self._intensity_ma = float("nan")
 
     def copy(self) -> Cadence:
         """Return an independent one that knows the same."""
-        twin = Cadence()
-        twin._last_s, twin._interval_s = self._last_s, self._interval_s
-        twin._latency_us, twin._intensity_ma = self._latency_us, self._intensity_ma
-        return twin
+        return copy(self)
 
-    def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> tuple[bool, float]:
+    def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> tuple[float, float]:
         """Take in a response.
 
         Returns
         -------
-        is_regular : bool
-            The interval since the last response is as the one before it.
+        unrest : float
+            By how much ln(1 + activity) differs from what it has been lately: 0 in a steady train.
         shift_us : float
             Latency less that of the last response, NaN where the two are not comparable.
         """
-        interval_s = onset_s - self._last_s if self._last_s is not None else None
+        interval_s = onset_s - self._last_s if self._last_s is not None else math.inf
+        self._activity *= math.exp(-interval_s / _ACTIVITY_S)
+        log_activity = math.log1p(self._activity)
+        share = 1.0 - math.exp(-interval_s / _USUAL_S)
+        usual = log_activity if self._usual is None else self._usual + share * (log_activity - self._usual)
+        unrest = abs(log_activity - usual) if self._usual is not None else math.inf
         before_s = self._interval_s
-        is_regular = interval_s is not None and (
-            before_s is None or abs(interval_s - before_s) <= _SAME_INTERVAL * before_s
-        )
+        is_regular = before_s is not None and abs(interval_s - before_s) <= _SAME_INTERVAL * before_s
         is_same = abs(intensity_ma - self._intensity_ma) <= _SAME_INTENSITY * intensity_ma
-        shift_us = latency_us - self._latency_us if is_regular and before_s is not None and is_same else float("nan")
-        self._last_s, self._interval_s = onset_s, interval_s
+        shift_us = latency_us - self._latency_us if is_regular and is_same and unrest < _AT_REST else float("nan")
+        self._last_s, self._interval_s = onset_s, interval_s if math.isfinite(interval_s) else None
+        self._activity += 1.0
+        self._usual = usual
         self._latency_us, self._intensity_ma = latency_us, intensity_ma
-        return is_regular, shift_us
+        return unrest, shift_us
 
 
 def follow_latency(
@@ -223,9 +237,9 @@ def follow_latency(
     relative_spread: float,
 ) -> tuple[FloatArray | None, float]:
     """What a response's latency says of the threshold, and how far it moved in units of the usual movement (or NaN)."""
-    is_regular, shift_us = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
+    unrest, shift_us = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
     likelihood = evidence.weigh(
-        latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=relative_spread, is_regular=is_regular
+        latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=relative_spread, unrest=unrest
     )
     if math.isnan(shift_us):
         return likelihood, shift_us
@@ -427,12 +441,15 @@ class Watch:
             intensity_ma=working_intensity_ma, highest_threshold_ma=highest, spreads_above=spreads
         )
         before = self._verdict
+        proved_s = self.proved_s(working_intensity_ma)
+        since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None
         self._verdict = decide(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
+        is_old = since_s is not None and since_s > self.settings.longest_unproved_s
+        if is_old and self._verdict is GuardVerdict.ASSURED:
+            self._verdict = GuardVerdict.UNTESTED
         median, low, high, below, identified = known.summary()
         spread = known.relative_spread()
         margin = working_intensity_ma - median
-        proved_s = self.proved_s(working_intensity_ma)
-        since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None
         return WatchState(
             verdict=self._verdict,
             threshold_ma=median if identified else None,

@@ -21,7 +21,8 @@ __all__ = ["ScanResult", "ThresholdScan"]
 
 _FEWEST_AT_TOP = 6  # pulses after the last discovery before the climb may end
 _LOOKS = 12  # pulses held at the top: a fibre that blocks half of the time responds often enough to be found
-_PRECISE_RATIO = 1.06  # upper over lower end of a threshold's 95 % interval: ± 3 %
+_SEARCH_EVERY = 4  # pulses of the climb: a fibre that is found late has been climbed past
+_PRECISE_RATIO = 1.08  # upper over lower end of a threshold's 95 % interval; the error is then within 3 %
 _MOST_REFINING = 70
 _MOST_CANDIDATES = 60
 _NEAR = 0.8  # of the lowest threshold known before: up to there the climb takes the largest steps allowed
@@ -85,6 +86,7 @@ class ThresholdScan:
         self._level_ma = 0.0
         self._reached_ma = 0.0
         self._since_discovery = 0
+        self._n_answers = 0
         self._n_known = 0
         self._n_looked = 0
         self._n_refining = 0
@@ -104,6 +106,8 @@ class ThresholdScan:
     def wants_discovery(self) -> bool:
         """Whether the recording should be searched for fibres with the next sweep."""
         with self._lock:
+            if self._phase == "climb":
+                return self._n_answers % _SEARCH_EVERY == 0
             return self._phase == "look" and self._n_looked == _LOOKS - 2
 
     @property
@@ -165,6 +169,7 @@ class ThresholdScan:
             while self._pending and self._pending.popleft() != intensity_ma:
                 pass  # a pulse that was refused is never answered
             self._reached_ma = max(self._reached_ma, intensity_ma)
+            self._n_answers += 1
             # Numbers, not identities: a fibre that is told anew under another name is no discovery.
             self._since_discovery = self._since_discovery + 1 if len(states) <= self._n_known else 0
             self._n_known = max(self._n_known, len(states))

@@ -18,8 +18,8 @@ def most_likely_ma(likelihood: FloatArray) -> float:
     return float(np.exp(LOG_THETA[int(np.argmax(likelihood))]))
 
 
-def hear(evidence: LatencyEvidence, latency_us: float, intensity_ma: float, *, is_regular: bool = True) -> FloatArray:
-    told = evidence.weigh(latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=0.02, is_regular=is_regular)
+def hear(evidence: LatencyEvidence, latency_us: float, intensity_ma: float, *, unrest: float = 0.0) -> FloatArray:
+    told = evidence.weigh(latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=0.02, unrest=unrest)
     return np.ones(LOG_THETA.size) if told is None else told
 
 
@@ -73,14 +73,14 @@ def test_the_jitter_is_learnt_from_differences() -> None:
 
 
 def test_a_response_after_another_interval_weighs_less() -> None:
-    def step(*, is_regular: bool) -> float:
+    def step(*, unrest: float) -> float:
         evidence = LatencyEvidence(log_theta=LOG_THETA)
         for _ in range(40):
             hear(evidence, 3000.0, 1.3)
         evidence.advance(lambda stack: 0.9 * stack + 0.1 * stack.mean(axis=0), np.full(200, 1.0 / 200), 0.1)
-        return float(np.ptp(np.log(hear(evidence, 3030.0, 1.3, is_regular=is_regular))))
+        return float(np.ptp(np.log(hear(evidence, 3030.0, 1.3, unrest=unrest))))
 
-    assert step(is_regular=False) < step(is_regular=True)
+    assert step(unrest=0.2) < step(unrest=0.0)
 
 
 def test_a_copy_goes_its_own_way() -> None:
