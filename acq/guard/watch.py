@@ -40,7 +40,7 @@ _AT_REST = 0.03  # change of ln(1 + activity) below which a train is steady
 # A fibre's velocity follows its activity within a second or so (velocity recovery function); what it has been used to
 # lately is told from the last few.
 _ACTIVITY_S = 0.5
-_USUAL_S = 3.0
+_USUAL_S = 1.0
 
 
 @dataclass(frozen=True, slots=True)

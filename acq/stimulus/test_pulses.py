@@ -107,7 +107,7 @@ class TestPulsePolicy:
         self._first_after = first_after
         self._outstanding: set[int] = set()  # test pulses issued and not answered yet
         self._is_retesting = False
-        self._n_retests = 0
+        self._n_row = 0  # tests since a measuring pulse outside a run of tests
         self._is_tired = False  # the largest number was reached: wait for the turn
         self._countdown = 0
         self._n_testing = 0
@@ -180,21 +180,22 @@ class TestPulsePolicy:
             one_in = self._effective_one_in()
             if one_in == 0 or not self._is_test_due(one_in):
                 self._n_measuring += 1
+                if not self._is_retesting:
+                    self._n_row = 0
                 return self._working_ma, PulseKind.MEASURING
             self._n_testing += 1
+            self._n_row += 1
             self._outstanding.add(index)
             return self._testing_ma, PulseKind.TESTING
 
     def _is_test_due(self, one_in: int) -> bool:
         if self._is_retesting:
-            if self._n_retests >= self._most_retests:
+            # Answers may end a run and start it again between two pulses; the row goes on all the same.
+            if self._n_row > self._most_retests:
                 self._is_tired = True
                 self._end_run(one_in - 1)
                 return False
-            if len(self._outstanding) >= self._most_unanswered:
-                return False
-            self._n_retests += 1
-            return True
+            return len(self._outstanding) < self._most_unanswered
         if self._countdown > 0:
             self._countdown -= 1
             return False
@@ -225,7 +226,6 @@ class TestPulsePolicy:
                     self._end_run(self._effective_one_in() - 1)
             elif ((is_test and is_missed) or is_doubted) and not (self._is_retesting or self._is_tired):
                 self._is_retesting = self._effective_one_in() > 0
-                self._n_retests = len(self._outstanding)
 
     def end_retest(self) -> None:
         """Stop repeating, because a warning was given; the next turn comes as usual."""
@@ -237,7 +237,6 @@ class TestPulsePolicy:
 
     def _end_run(self, countdown: int) -> None:
         self._is_retesting = False
-        self._n_retests = 0
         self._countdown = max(countdown, 0)
 
     def _effective_one_in(self) -> int:
