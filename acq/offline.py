@@ -147,6 +147,7 @@ def analyse(
     latency = np.array(
         [_latency_us(found, waveforms, onset_sample, sample_rate_hz) - offset for found in waveforms.fibres]
     ).reshape(len(waveforms.fibres), n)
+    overlooked = np.array([spread_over(found.overlooked, waveforms.rejected) for found in waveforms.fibres])
     responded = np.where(waveforms.rejected, -1, np.isfinite(latency)).astype(np.int8)
     prior = _priors(known_threshold_ma, len(waveforms.fibres))
     with one_blas_thread():
@@ -158,6 +159,7 @@ def analyse(
             settings=settings.watch,
             prior_ma=prior,
             latency_us=latency,
+            overlooked=overlooked.reshape(latency.shape),
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
     fibres = tuple(
@@ -319,6 +321,7 @@ def _describe(
     set_aside = _set_aside(judgement.verdict, responded, is_testing, waveforms.rejected)
     if set_aside:
         reasons.append(set_aside)
+    reasons.extend(_guard_reasons(judgement, index))
     return FibreAnalysis(
         latency_us=latency_us,
         amplitude_uv=potential.deflection.amplitude_uv,
@@ -345,6 +348,13 @@ def _describe(
         relative_spread=judgement.relative_spread,
         blocking_interval=judgement.blocking_interval,
         stimulus_failure_probability=judgement.p_stimulus_failure,
+        endplate_block_probability=judgement.p_endplate_block,
+        overlooked_probability=judgement.p_overlooked,
+        same_axon=judgement.same_axon,
+        concomitant_misses=judgement.concomitant_misses,
+        concomitant_expected=judgement.concomitant_expected,
+        set_aside=judgement.set_aside,
+        events=judgement.events,
         counted_pairs=pairs,
         mcd_detrended_us=jitter.detrended_us,
         median_difference_us=jitter.median_us,
@@ -374,6 +384,10 @@ def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> Fib
         relative_spread=nan,
         blocking_fraction=nan,
         blocking_interval=(nan, nan),
+        concomitant_misses=0,
+        concomitant_expected=0.0,
+        set_aside=np.zeros_like(judgement.set_aside),
+        events=(),
     )
 
 
@@ -442,6 +456,27 @@ def _jitter_reasons(jitter: Jitter, beside: _BesideJitter) -> list[str]:
         reasons.append(
             f"slow drift of {beside.drift.per_min_us:+.0f} µs/min taken out: "
             f"MCD {jitter.raw_us:.1f} µs with it, {jitter.detrended_us:.1f} µs without"
+        )
+    return reasons
+
+
+def _guard_reasons(judgement: FibreJudgement, index: int) -> list[str]:
+    """What the guard found beyond the verdicts: stretches doubted in retrospect, misses together, oversights."""
+    reasons = [event.sentence for event in judgement.events if "set aside" in event.sentence]
+    partners = [other for other, same in enumerate(judgement.same_axon) if other != index and same >= 0.5]
+    n_missed = int(np.isfinite(judgement.p_overlooked).sum())
+    if partners and judgement.concomitant_misses:
+        # Failing together points at the axon or the stimulus (J Neurol Neurosurg Psychiatry 1972;35:52).
+        names = ", ".join(str(other + 1) for other in partners)
+        surely = min(float(judgement.same_axon[other]) for other in partners)
+        reasons.append(
+            f"{judgement.concomitant_misses} of {n_missed} misses together with fibre {names}, "
+            f"{judgement.concomitant_expected:.1f} expected by chance: one axon (P {surely:.2f})"
+        )
+    n_overlooked = float(np.nansum(judgement.p_overlooked))
+    if n_overlooked >= 0.5:
+        reasons.append(
+            f"about {n_overlooked:.0f} of {n_missed} missing responses may have been overlooked in the noise"
         )
     return reasons
 

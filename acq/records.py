@@ -18,6 +18,7 @@ __all__ = [
     "FibreAnalysis",
     "FibreResponse",
     "FloatArray",
+    "GuardEvent",
     "GuardVerdict",
     "IntArray",
     "MissingReason",
@@ -168,6 +169,16 @@ class FibreResponse:
 
 
 @dataclass(frozen=True, slots=True)
+class GuardEvent:
+    """A change of verdict: from which stimulus on (index and time), to what, and why in one sentence."""
+
+    index: int
+    onset_s: float
+    verdict: GuardVerdict
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
 class FibreAnalysis:
     """The result for one fibre of a recording; n is the number of sweeps.
 
@@ -212,6 +223,14 @@ class FibreAnalysis:
     drift_interval_us_per_min: tuple[float, float] = (float("nan"), float("nan"))
     mode_distance_us: float = float("nan")  # between two latencies that the response flips between; NaN: one latency
     mode_shares: tuple[float, float] = (float("nan"), float("nan"))  # of the responses, earlier and later
+    # (n,) of each missing response, NaN elsewhere; with P(stimulus failed) the three make one
+    endplate_block_probability: FloatArray = field(default_factory=lambda: np.empty(0))
+    overlooked_probability: FloatArray = field(default_factory=lambda: np.empty(0))
+    same_axon: FloatArray = field(default_factory=lambda: np.empty(0))  # P(shares an axon with each fibre), in order
+    concomitant_misses: int = 0  # misses at which every other fibre of the axon missed too
+    concomitant_expected: float = 0.0  # how many of them chance would bring
+    set_aside: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))  # (n,) in retrospect
+    events: tuple[GuardEvent, ...] = ()  # changes of the verdict, with their evidence
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,7 @@ class GroupFit:
 
     template : (f, b) complex, phase zero at the potential's reference. delay_us : (n, f) relative to the segment's
     middle.
-    amplitude : (n, f) relative to the template.
+    amplitude : (n, f) relative to the template. log_odds : (n, f) of the fibre's presence; 0 where nobody has asked.
     variance_us2 : (n, f) of the delay. residual : (n, b).
     """
 
@@ -166,6 +166,7 @@ class GroupFit:
     delay_us: FloatArray
     amplitude: FloatArray
     present: BoolArray
+    log_odds: FloatArray
     variance_us2: FloatArray
     residual: ComplexArray
 
@@ -510,7 +511,9 @@ def fit_group(
             if turn and moved < _STILL**2 * np.nansum(fit.variance):
                 break
     template = fit.known
-    return GroupFit(segment, template, fit.delay, fit.amplitude, present, fit.variance, fit.residual)
+    return GroupFit(
+        segment, template, fit.delay, fit.amplitude, present, np.zeros_like(fit.delay), fit.variance, fit.residual
+    )
 
 
 class _Alternation:

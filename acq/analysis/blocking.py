@@ -30,7 +30,13 @@ class BlockingEstimate:
     reached: float
 
 
-def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probability: float = 0.95) -> BlockingEstimate:
+def estimate_blocking(
+    *,
+    n_responses: int,
+    stimulus_failure: FloatArray,
+    overlooked: FloatArray | None = None,
+    probability: float = 0.95,
+) -> BlockingEstimate:
     """Estimate an endplate's blocking from its responses and its attributed misses.
 
     Doubt about misses has one common cause, where the threshold is, and so all of them are wrong together: the expected
@@ -43,7 +49,9 @@ def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probabi
     n_responses : int
         Responses, all of which reached the axon.
     stimulus_failure : (n_missing,) float64
-        P(stimulus failed) of each missing response.
+        P(stimulus failed) of each missing response, if there was none indeed.
+    overlooked : (n_missing,) float64, optional
+        P(the response was there and was overlooked); such a stimulus reached the axon, and nothing failed.
     probability : float
         Content of the interval.
 
@@ -63,9 +71,14 @@ def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probabi
         raise ValueError("stimulus_failure must be one-dimensional with probabilities in 0…1")
     if not 0.0 < probability < 1.0:
         raise ValueError(f"probability must lie between 0 and 1, got {probability}")
-    endplate = np.sort(1.0 - stimulus_failure)[::-1]
+    seen = np.zeros(stimulus_failure.shape) if overlooked is None else overlooked
+    if seen.shape != stimulus_failure.shape or not np.all((seen >= 0.0) & (seen <= 1.0)):
+        raise ValueError("overlooked must have the shape of stimulus_failure, with probabilities in 0…1")
+    endplate = np.sort((1.0 - seen) * (1.0 - stimulus_failure))[::-1]
     failures = float(endplate.sum())
-    reached = n_responses + failures
+    # Oversights are independent of each other and few: their expected number is a response each.
+    n_answered = n_responses + float(seen.sum())
+    reached = n_answered + failures
     if reached <= 0.0:
         nan = float("nan")
         return BlockingEstimate(nan, nan, nan, failures, reached)
@@ -75,11 +88,11 @@ def estimate_blocking(*, n_responses: int, stimulus_failure: FloatArray, probabi
     weight = weight[count] / weight[count].sum()
 
     def cumulative(fraction: float) -> float:
-        return float(weight @ betainc(count + 0.5, n_responses + 0.5, fraction))
+        return float(weight @ betainc(count + 0.5, n_answered + 0.5, fraction))
 
     tail = 0.5 * (1.0 - probability)
     low = 0.0 if count[-1] == 0 else float(brentq(lambda x: cumulative(x) - tail, 0.0, 1.0))
-    high = 1.0 if n_responses == 0 else float(brentq(lambda x: cumulative(x) - 1.0 + tail, 0.0, 1.0))
+    high = 1.0 if n_answered == 0 else float(brentq(lambda x: cumulative(x) - 1.0 + tail, 0.0, 1.0))
     likely = int(np.sum(endplate > 0.5))
-    fraction = likely / (n_responses + likely) if n_responses + likely else float("nan")
+    fraction = likely / (n_answered + likely) if n_answered + likely else float("nan")
     return BlockingEstimate(fraction, low, high, failures, reached)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from acq.analysis.acceptability import measure_deflection
 from acq.analysis.alignment import (
@@ -44,7 +45,8 @@ class FoundFibre:
     wave_uv : averaged potential on `time_us`, both (n_times,), zero at the reference (steepest point), which lies
     `reference_us` after the delay of fit `group`, row `column`. nearest_us : distance to the nearest other potential.
     distance_sd_us : how much that distance varies from one response to the next, distance_noise_us : how much of it is
-    timing noise; n_alone : responses of only one of the two.
+    timing noise; n_alone : responses of only one of the two. overlooked : (n,) P(the potential was there after all)
+    where it was not found, NaN where it was.
     """
 
     position: FloatArray
@@ -59,6 +61,7 @@ class FoundFibre:
     column: int
     reference_us: float
     nearest_us: float
+    overlooked: FloatArray
     distance_sd_us: float = float("nan")
     distance_noise_us: float = float("nan")
     n_alone: int = 0
@@ -148,7 +151,7 @@ def _fit_group(
     found = match(sweeps_uv, known)
     final = GroupFit(
         segment, fit.template, np.nan_to_num(found.delay_us), np.nan_to_num(found.amplitude), found.present,
-        found.variance_us2, found.residual,
+        found.log_odds, found.variance_us2, found.residual,
     )  # fmt: skip
     return final, known
 
@@ -216,7 +219,7 @@ def only_plain(fits: Sequence[GroupFit], noise: NoiseModel) -> list[GroupFit]:
             kept.append(
                 GroupFit(
                     fit.segment, fit.template[columns], fit.delay_us[:, columns], fit.amplitude[:, columns],
-                    fit.present[:, columns], fit.variance_us2[:, columns], fit.residual,
+                    fit.present[:, columns], fit.log_odds[:, columns], fit.variance_us2[:, columns], fit.residual,
                 )
             )  # fmt: skip
     return kept
@@ -254,6 +257,8 @@ def _describe(fit: GroupFit, group: int) -> list[FoundFibre]:
                 column=j,
                 reference_us=reference_us,
                 nearest_us=float(nearest_us[j]),
+                # Where the odds are for it but its size is not that of the fibre, nobody knows.
+                overlooked=np.where(present, np.nan, expit(np.minimum(fit.log_odds[:, j], 0.0))),
                 distance_sd_us=near[0],
                 distance_noise_us=near[1],
                 n_alone=near[2],

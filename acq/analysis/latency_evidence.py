@@ -25,6 +25,9 @@ _LEVEL = 0.0005  # step of ln I within which the activation is taken as the same
 _SPREAD_LEVEL = 0.2  # likewise of ln RS
 _CACHED_LEVELS = 64
 _MOST_UNREST = 2.0
+_LARGEST_MOVE_US = 300.0
+_COHERENT = 3.0  # steps of a change of activity go the same way, so their variances do not just add up
+_LEAST_JITTER_US = 5.0
 _LARGEST_SD_US = 1e4  # "not known": wider than any latency can move
 _MEDIAN_TO_SD = 0.9539  # median |difference| of two Gaussian values of SD 1
 _HALF_LOG_2PI = 0.5 * math.log(2.0 * math.pi)
@@ -50,10 +53,10 @@ class LatencySettings:
         Chance that one response alone lies elsewhere (taken for another potential, caught by noise).
     diffusion_us : float
         SD gained in one second by the rest of the latency.
-    unrest_us : float
-        SD that a latency has beside its jitter for each unit by which ln(1 + activity of the fibre) is another than
-        lately: 10 % of 3 ms of conduction. The velocity of a muscle fibre rises 12.3 ± 5.0 % from 6.6 to 28 responses
-        a second (PUB Muscle Nerve 2008).
+    recovery_us, recovery_sd_us : float
+        By how much a latency shortens for each unit of ln(1 + activity of the fibre), and how differently fibres do,
+        before it is learnt: the velocity of a muscle fibre rises 12.3 ± 5.0 % from 6.6 to 28 responses a second (PUB
+        Muscle Nerve 2008), and conduction takes 1 to 4 ms.
     usual_jitter_us : float
         SD of the latency before enough responses have been seen; counts as much as `usual_weight` pairs.
     usual_weight : int
@@ -69,7 +72,8 @@ class LatencySettings:
     jump_sd_us: float = 100.0
     stray_probability: float = 0.002
     diffusion_us: float = 2.0
-    unrest_us: float = 300.0
+    recovery_us: float = 150.0
+    recovery_sd_us: float = 150.0
     usual_jitter_us: float = 25.0
     usual_weight: int = 6
     n_pairs: int = 60
@@ -117,6 +121,9 @@ class LatencyEvidence:
         self._mean = np.zeros(shape)
         self._variance = np.full(shape, _LARGEST_SD_US**2)
         self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
+        self._learnt_ma: float | None = None  # intensity the differences were seen at
+        self._changes = 0.0  # sum of squares of the changes of activity, and of them times the latency's
+        self._moves = 0.0
         self._activations: OrderedDict[tuple[int, int], tuple[FloatArray, FloatArray]] = OrderedDict()
 
     def copy(self) -> LatencyEvidence:
@@ -126,7 +133,8 @@ class LatencyEvidence:
         twin._log_theta, twin._constants_us = self._log_theta, self._constants_us
         twin._reference_us = self._reference_us
         twin._share, twin._mean, twin._variance = self._share.copy(), self._mean.copy(), self._variance.copy()
-        twin._differences = self._differences.copy()
+        twin._differences, twin._learnt_ma = self._differences.copy(), self._learnt_ma
+        twin._changes, twin._moves = self._changes, self._moves
         twin._activations = self._activations.copy()
         return twin
 
@@ -140,9 +148,41 @@ class LatencyEvidence:
         n = len(self._differences)
         return max((n * seen + n_usual * usual) / (n + n_usual), 1.0)
 
-    def note_difference(self, difference_us: float) -> None:
+    def note_difference(self, difference_us: float, *, intensity_ma: float) -> None:
         """Learn the jitter from two consecutive responses under equal conditions."""
         self._differences.append(abs(difference_us))
+        self._learnt_ma = intensity_ma
+
+    def note_move(self, moved_us: float, *, change: float) -> None:
+        """Learn how the latency follows the activity, from two responses to the same intensity."""
+        if abs(moved_us) < _LARGEST_MOVE_US:  # a stray response is no lesson
+            self._changes += change * change
+            self._moves -= change * moved_us
+
+    def _recovery(self) -> tuple[float, float]:
+        """By how much the latency shortens with ln(1 + activity), µs, and its SD."""
+        settings = self.settings
+        prior = settings.recovery_sd_us**-2.0
+        told = self._changes / (2.0 * self.jitter_us**2)
+        precision = prior + told
+        learnt = self._moves / (2.0 * self.jitter_us**2)
+        return (prior * settings.recovery_us + learnt) / precision, precision**-0.5
+
+    def _endplate(self, relative_spread: float) -> FloatArray | float:
+        """Variance of the latency that is not the axon's, for each threshold.
+
+        What was seen is both together. Near its threshold much of it would be the axon's, and must not count twice.
+        """
+        seen = self.jitter_us**2
+        if self._learnt_ma is None:
+            return seen
+        _, axon = self._activation(self._learnt_ma, relative_spread)
+        return np.maximum(seen - axon, _LEAST_JITTER_US**2)
+
+    def adapt(self, adaptation: float) -> None:
+        """The fibre has become used to another activity, by so much in ln(1 + activity): its latency may have moved."""
+        _, sd = self._recovery()
+        self._variance += _COHERENT * (sd * adaptation) ** 2
 
     def advance(self, move: Callable[[FloatArray], FloatArray], weight: FloatArray, dt_s: float) -> None:
         """Let the thresholds move, and the latency with them.
@@ -166,7 +206,13 @@ class LatencyEvidence:
         self._variance += self.settings.diffusion_us**2 * dt_s
 
     def weigh(
-        self, *, latency_us: float, intensity_ma: float, relative_spread: float, unrest: float = 0.0
+        self,
+        *,
+        latency_us: float,
+        intensity_ma: float,
+        relative_spread: float,
+        log_activity: float = 0.0,
+        unrest: float = 0.0,
     ) -> FloatArray | None:
         """Take in a latency; its likelihood for each threshold, tempered, None where it tells nothing yet.
 
@@ -178,8 +224,8 @@ class LatencyEvidence:
             Of its stimulus.
         relative_spread : float
             Of the threshold, as far as it is known.
-        unrest : float
-            By how much ln(1 + activity) of the fibre is another than lately: its velocity depends on it.
+        log_activity, unrest : float
+            ln(1 + activity) of the fibre, which its velocity depends on; and by how much it is another than lately.
 
         Returns
         -------
@@ -187,7 +233,9 @@ class LatencyEvidence:
             Up to a constant; 1 at its largest.
         """
         late, spread = self._activation(intensity_ma, relative_spread)
-        noise = spread + self.jitter_us**2 + (self.settings.unrest_us * min(unrest, _MOST_UNREST)) ** 2
+        recovery, recovery_sd = self._recovery()
+        latency_us += recovery * log_activity
+        noise = spread + self._endplate(relative_spread) + (recovery_sd * min(unrest, _MOST_UNREST)) ** 2
         if self._reference_us is None:
             self._reference_us = latency_us
             self._mean = -late

@@ -36,6 +36,7 @@ def attribute(
     *,
     responded: npt.NDArray[np.int8],
     stimulus_failure: FloatArray,
+    overlooked: FloatArray | None = None,
     settings: AttributionSettings | None = None,
 ) -> npt.NDArray[np.object_]:
     """Name the reason of each missing response.
@@ -45,7 +46,9 @@ def attribute(
     responded : (n,) int8
         1 response, 0 none, -1 unusable.
     stimulus_failure : (n,) float64
-        P(stimulus failed); read only where a response is missing.
+        P(stimulus failed | nothing was overlooked); read only where a response is missing.
+    overlooked : (n,) float64, optional
+        P(the potential was there and was overlooked), likewise; nothing was where it is not given.
 
     Returns
     -------
@@ -68,6 +71,7 @@ def attribute(
     reason = np.full(responded.shape, MissingReason.RESPONDED, dtype=object)
     reason[responded < 0] = MissingReason.REJECTED
     reason[missing] = MissingReason.UNDECIDED
-    reason[missing & (stimulus_failure >= settings.stimulus_level)] = MissingReason.STIMULUS
-    reason[missing & (stimulus_failure <= settings.endplate_level)] = MissingReason.ENDPLATE
+    absent = 1.0 - (np.zeros(responded.shape) if overlooked is None else np.nan_to_num(overlooked))
+    reason[missing & (absent * stimulus_failure >= settings.stimulus_level)] = MissingReason.STIMULUS
+    reason[missing & (absent * (1.0 - stimulus_failure) >= 1.0 - settings.endplate_level)] = MissingReason.ENDPLATE
     return reason

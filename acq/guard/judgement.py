@@ -31,22 +31,12 @@ from acq.guard.watch import (
     highest_threshold_ma,
     sceptical_scale,
 )
-from acq.records import BoolArray, FloatArray, GuardVerdict
+from acq.records import BoolArray, FloatArray, GuardEvent, GuardVerdict
 
-__all__ = ["FibreJudgement", "VerdictEvent", "judge"]
+__all__ = ["FibreJudgement", "judge"]
 
 _SAME_LEVEL = 0.02  # intensities that differ by less are one
 _WORSE = (GuardVerdict.ASSURED, GuardVerdict.UNTESTED, GuardVerdict.THIN, GuardVerdict.LOST)
-
-
-@dataclass(frozen=True, slots=True)
-class VerdictEvent:
-    """A change of verdict: from which stimulus on (index and time), to what, and why in one sentence."""
-
-    index: int
-    onset_s: float
-    verdict: GuardVerdict
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +44,8 @@ class FibreJudgement:
     """The guard's judgement of one fibre over a recording of n stimuli; intervals are 95 %.
 
     verdict : (n,) array of GuardVerdict, each for the stimulus's own intensity. missing : (n,) array of MissingReason.
-    p_stimulus_failure : (n,) P(stimulus failed), NaN where there was a response or the sweep is unusable.
+    p_stimulus_failure, p_endplate_block, p_overlooked : (n,) P(stimulus failed), P(endplate blocked), P(the potential
+    was there and overlooked), together 1; NaN where there was a response or the sweep is unusable.
     probability_kept, probability_lost : (n,) what the verdicts rest on. threshold_ma, threshold_interval_ma : None
     where the data cannot tell. relative_spread : NaN likewise. blocking_fraction, blocking_interval : endplate failures
     / stimuli that reached the axon. margin_tested : whether the margin was ever tested, with whatever result.
@@ -67,6 +58,8 @@ class FibreJudgement:
     verdict: npt.NDArray[np.object_]
     missing: npt.NDArray[np.object_]
     p_stimulus_failure: FloatArray
+    p_endplate_block: FloatArray
+    p_overlooked: FloatArray
     probability_kept: FloatArray
     probability_lost: FloatArray
     threshold_ma: float | None
@@ -75,7 +68,7 @@ class FibreJudgement:
     blocking_fraction: float
     blocking_interval: tuple[float, float]
     margin_tested: bool
-    events: tuple[VerdictEvent, ...]
+    events: tuple[GuardEvent, ...]
     same_axon: FloatArray
     concomitant_misses: int
     concomitant_expected: float
@@ -91,6 +84,7 @@ def judge(
     settings: WatchSettings | None = None,
     prior_ma: Sequence[tuple[float, float] | None] | None = None,
     latency_us: FloatArray | None = None,
+    overlooked: FloatArray | None = None,
 ) -> tuple[FibreJudgement, ...]:
     """Judge every fibre of a recording.
 
@@ -106,6 +100,8 @@ def judge(
         95 % interval of each fibre's threshold from an earlier scan.
     latency_us : (n_fibres, n) float64, optional
         Of each response, NaN elsewhere; without, only whether there was a response counts.
+    overlooked : (n_fibres, n) float64, optional
+        P(the potential was there after all) of each missing response.
 
     Returns
     -------
@@ -146,7 +142,10 @@ def judge(
         sceptical, plain = (
             _smooth(smoother, responded[fibre], one, priors[fibre], company, evidence[fibre]) for one in (scale, None)
         )
-        found.append(_judgement(intensity_ma, onset_s, responded, fibre, company, sceptical, plain, rule, settings))
+        missed = None if overlooked is None else overlooked[fibre]
+        found.append(
+            _judgement(intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, rule, settings)
+        )
     same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
     found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
     return _judged_by_worst(found) if rule.scope == "highest" else tuple(found)
@@ -271,6 +270,7 @@ def _judgement(
     company: _Company | None,
     sceptical: ThresholdTrace,
     plain: ThresholdTrace,
+    overlooked: FloatArray | None,
     rule: MarginRule,
     settings: WatchSettings,
 ) -> FibreJudgement:
@@ -297,11 +297,19 @@ def _judgement(
     set_aside &= verdict == GuardVerdict.ASSURED
     verdict[set_aside] = GuardVerdict.UNTESTED
     together, expected = _concomitant(all_responded, fibre, company)
-    estimate = estimate_blocking(n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[responded == 0])
+    missing = responded == 0
+    seen = np.zeros(responded.size) if overlooked is None else np.where(missing, np.nan_to_num(overlooked), 0.0)
+    estimate = estimate_blocking(
+        n_responses=int(np.sum(responded == 1)), stimulus_failure=failure[missing], overlooked=seen[missing]
+    )
     return FibreJudgement(
         verdict=verdict,
-        missing=attribute(responded=responded, stimulus_failure=failure, settings=settings.attribution),
-        p_stimulus_failure=failure,
+        missing=attribute(
+            responded=responded, stimulus_failure=failure, overlooked=seen, settings=settings.attribution
+        ),
+        p_stimulus_failure=failure * (1.0 - seen),
+        p_endplate_block=(1.0 - failure) * (1.0 - seen),
+        p_overlooked=np.where(missing, seen, np.nan),
         probability_kept=sceptical.kept,
         probability_lost=plain.lost,
         threshold_ma=plain.identified_ma,
@@ -384,7 +392,7 @@ def _events(
     rule: MarginRule,
     settings: WatchSettings,
     doubted: Sequence[_Doubted],
-) -> tuple[VerdictEvent, ...]:
+) -> tuple[GuardEvent, ...]:
     events, before = [], GuardVerdict.UNTESTED
     for k, now in enumerate(verdict):
         if now is before:
@@ -401,12 +409,12 @@ def _events(
             identified=high <= settings.threshold.identified_ratio * low,
             relative_spread=relative_spread,
         )
-        events.append(VerdictEvent(k, float(onset_s[k]), now, sentence))
+        events.append(GuardEvent(k, float(onset_s[k]), now, sentence))
     for one in doubted:
         first, found = int(one.places[0]), one.found
         proved = f"last proved at stimulus {one.proof + 1}" if one.proof >= 0 else "never proved before"
         sentence = (
             f"stimuli {first + 1}–{found} set aside: margin found {verdict[found]} at stimulus {found + 1}, {proved}"
         )
-        events.append(VerdictEvent(found, float(onset_s[found]), verdict[found], sentence))
+        events.append(GuardEvent(found, float(onset_s[found]), verdict[found], sentence))
     return tuple(sorted(events, key=lambda event: event.index))

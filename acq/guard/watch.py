@@ -12,6 +12,7 @@ import math
 from collections import deque
 from copy import copy
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -185,6 +186,22 @@ class WatchState:
     since_proof_s: float | None = None
 
 
+class Moment(NamedTuple):
+    """A response among the others of its fibre.
+
+    log_activity : ln(1 + activity). unrest : by how much it differs from what it has been lately. adaptation : by how
+    much that has changed since the last response. change : of ln(1 + activity) since then. moved_us : latency less that
+    of the last response, NaN after another intensity. is_steady : at equal intervals, and used to them.
+    """
+
+    log_activity: float
+    unrest: float
+    adaptation: float
+    change: float
+    moved_us: float
+    is_steady: bool
+
+
 class Cadence:
     """When a fibre responded: its velocity depends on how active it was, and so does its latency."""
 
@@ -192,7 +209,8 @@ class Cadence:
         self._last_s: float | None = None
         self._interval_s: float | None = None
         self._activity = 0.0  # one for each response, fading
-        self._usual: float | None = None  # what the activity has been lately
+        self._log_activity = 0.0
+        self._usual: float | None = None  # what ln(1 + activity) has been lately
         self._latency_us = float("nan")
         self._intensity_ma = float("nan")
 
@@ -200,31 +218,31 @@ class Cadence:
         """Return an independent one that knows the same."""
         return copy(self)
 
-    def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> tuple[float, float]:
-        """Take in a response.
-
-        Returns
-        -------
-        unrest : float
-            By how much ln(1 + activity) differs from what it has been lately: 0 in a steady train.
-        shift_us : float
-            Latency less that of the last response, NaN where the two are not comparable.
-        """
+    def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> Moment:
+        """Take in a response."""
         interval_s = onset_s - self._last_s if self._last_s is not None else math.inf
         self._activity *= math.exp(-interval_s / _ACTIVITY_S)
         log_activity = math.log1p(self._activity)
-        share = 1.0 - math.exp(-interval_s / _USUAL_S)
-        usual = log_activity if self._usual is None else self._usual + share * (log_activity - self._usual)
-        unrest = abs(log_activity - usual) if self._usual is not None else math.inf
+        usual = log_activity
+        if self._usual is not None:
+            usual = self._usual + (1.0 - math.exp(-interval_s / _USUAL_S)) * (log_activity - self._usual)
+        is_same = abs(intensity_ma - self._intensity_ma) <= _SAME_INTENSITY * intensity_ma
+        moved_us = latency_us - self._latency_us if is_same else float("nan")
         before_s = self._interval_s
         is_regular = before_s is not None and abs(interval_s - before_s) <= _SAME_INTERVAL * before_s
-        is_same = abs(intensity_ma - self._intensity_ma) <= _SAME_INTENSITY * intensity_ma
-        shift_us = latency_us - self._latency_us if is_regular and is_same and unrest < _AT_REST else float("nan")
+        moment = Moment(
+            log_activity=log_activity,
+            unrest=abs(log_activity - usual),
+            adaptation=abs(usual - self._usual) if self._usual is not None else 0.0,
+            change=log_activity - self._log_activity,
+            moved_us=moved_us,
+            is_steady=is_regular and abs(log_activity - usual) < _AT_REST,
+        )
         self._last_s, self._interval_s = onset_s, interval_s if math.isfinite(interval_s) else None
         self._activity += 1.0
-        self._usual = usual
+        self._usual, self._log_activity = usual, log_activity
         self._latency_us, self._intensity_ma = latency_us, intensity_ma
-        return unrest, shift_us
+        return moment
 
 
 def follow_latency(
@@ -237,14 +255,22 @@ def follow_latency(
     relative_spread: float,
 ) -> tuple[FloatArray | None, float]:
     """What a response's latency says of the threshold, and how far it moved in units of the usual movement (or NaN)."""
-    unrest, shift_us = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
+    moment = cadence.note(onset_s=onset_s, latency_us=latency_us, intensity_ma=intensity_ma)
+    evidence.adapt(moment.adaptation)
     likelihood = evidence.weigh(
-        latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=relative_spread, unrest=unrest
+        latency_us=latency_us,
+        intensity_ma=intensity_ma,
+        relative_spread=relative_spread,
+        log_activity=moment.log_activity,
+        unrest=moment.unrest,
     )
-    if math.isnan(shift_us):
-        return likelihood, shift_us
-    shift = shift_us / (math.sqrt(2.0) * evidence.jitter_us)
-    evidence.note_difference(shift_us)
+    if math.isnan(moment.moved_us):
+        return likelihood, float("nan")
+    evidence.note_move(moment.moved_us, change=moment.change)
+    if not moment.is_steady:
+        return likelihood, float("nan")
+    shift = moment.moved_us / (math.sqrt(2.0) * evidence.jitter_us)
+    evidence.note_difference(moment.moved_us, intensity_ma=intensity_ma)
     return likelihood, shift
 
 

@@ -15,6 +15,7 @@ import numpy.typing as npt
 from acq.records import (
     FibreAnalysis,
     FloatArray,
+    GuardEvent,
     GuardVerdict,
     MissingReason,
     Origin,
@@ -22,6 +23,12 @@ from acq.records import (
 )
 
 __all__ = ["decode_analysis", "decode_samples", "encode_analysis", "encode_json", "encode_samples"]
+
+# Fields that results have had since the guard told of causes, axons and stretches doubted in retrospect.
+_LATER_FIELDS = {
+    "endplate_block_probability", "overlooked_probability", "same_axon", "concomitant_misses", "concomitant_expected",
+    "set_aside", "events",
+}  # fmt: skip
 
 # Little-endian by name: a study may be read on another machine than the one that wrote it.
 _DTYPES: dict[str, npt.DTypeLike] = {"int16": "<i2", "int32": "<i4", "float64": "<f8"}
@@ -108,6 +115,8 @@ def decode_analysis(text: str) -> RecordingAnalysis:
 def _decode_fibre(plain: Mapping[str, Any]) -> FibreAnalysis:
     values: dict[str, Any] = {}
     for one in dataclasses.fields(FibreAnalysis):
+        if one.name not in plain and one.name in _LATER_FIELDS:
+            continue  # an older study does not have it
         value, kind = plain[one.name], str(one.type)
         if one.name == "verdict":
             values[one.name] = _to_objects([GuardVerdict(item) for item in value])
@@ -115,6 +124,11 @@ def _decode_fibre(plain: Mapping[str, Any]) -> FibreAnalysis:
             values[one.name] = _to_objects([MissingReason(item) for item in value])
         elif one.name == "origin":
             values[one.name] = Origin(value)
+        elif one.name == "events":
+            values[one.name] = tuple(
+                GuardEvent(int(e["index"]), float(e["onset_s"]), GuardVerdict(e["verdict"]), str(e["sentence"]))
+                for e in value
+            )
         elif kind == "FloatArray":
             values[one.name] = np.array([float(item) for item in value], dtype=np.float64)
         elif kind == "BoolArray":

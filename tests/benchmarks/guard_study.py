@@ -193,7 +193,8 @@ def study_coverage(n_runs: int, settings: ThresholdSettings | None = None) -> No
             error = 1.0 / math.sqrt(max(len(told), 1))
             show(
                 f"  RS {100 * spread:3.1f} %, b {blocking:.1f}: "
-                f"cover {100 * told[:, 0].mean():5.1f} ± {50 * error:.0f} %, width {100 * np.median(told[:, 1]):4.1f} %, "
+                f"cover {100 * told[:, 0].mean():5.1f} ± {50 * error:.0f} %, "
+                f"width {100 * np.median(told[:, 1]):4.1f} %, "
                 f"within ± 3 %: {100 * np.mean(abs(told[:, 2]) <= 0.03):5.1f} %, told {len(told)} of {n_runs}"
             )
 

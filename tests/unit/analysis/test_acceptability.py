@@ -146,7 +146,9 @@ def test_aligned_responses_are_the_single_responses() -> None:
     amplitude = rng.normal(1.0, 0.1, (5, 1))
     extra = 0.1 * template[0] * 1j
     residual = turned(extra[None], delay_us, omega)[:, 0]
-    fit = GroupFit(segment, template, delay_us, amplitude, np.ones((5, 1), dtype=bool), np.ones((5, 1)), residual)
+    fit = GroupFit(
+        segment, template, delay_us, amplitude, np.ones((5, 1), dtype=bool), np.zeros((5, 1)), np.ones((5, 1)), residual
+    )
     time_us = np.arange(-200.0, 200.0, 10.0)
     found = align_responses(fit, 0, time_us=time_us)
     wanted = amplitude * segment.to_time(template[0], time_us) + segment.to_time(extra, time_us)

@@ -68,7 +68,7 @@ def test_the_jitter_is_learnt_from_differences() -> None:
     assert evidence.jitter_us == LatencySettings().usual_jitter_us
     latency = 8.0 * np.random.default_rng(4).standard_normal(400)
     for shift in np.diff(latency):
-        evidence.note_difference(float(shift))
+        evidence.note_difference(float(shift), intensity_ma=1.3)
     assert evidence.jitter_us == pytest.approx(8.0, rel=0.35)
 
 
