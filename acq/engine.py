@@ -23,7 +23,7 @@ from acq.devices.contract import Device
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
-from acq.guard.proposal import Proposal, propose
+from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
@@ -33,7 +33,7 @@ from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.session import EngineSnapshot, RecordingSession, SweepOutcome
-from acq.stimulus.test_pulses import TestPlan, TestPulsePolicy
+from acq.stimulus.test_pulses import TestPulsePolicy
 from acq.stimulus.train import Train
 from acq.stream.cutter import StimulusFaultKind, SweepCutter
 from acq.stream.latest import Latest
@@ -51,6 +51,8 @@ _WAIT_S: Final = 0.02
 _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
 _STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
+_LOOK_S: Final = 0.5  # a proposal to raise must have stood so long before it is accepted: who reads needs as long
+_OPERATORS_STOP: Final = "stopped by the operator"
 _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
@@ -169,7 +171,12 @@ class Engine:
         self._policy: TestPulsePolicy | None = None
         self._proposal_ma: float | None = None
         self._proposed: Proposal | None = None  # while recording; a scan's has no more than its intensity
+        self._proposed_s = 0.0  # when
         self._n_lower = 0  # sweeps for which less current has been enough
+        self._needs = Needs()
+        self._working_ma = 0.0  # the last that was followed
+        self._restorable_ma = 0.0  # from before the operator's stop
+        self._n_tests_before, self._n_measuring_before = 0, 0  # of policies that are over
         self._not_wanted: set[int] = set()
         self._scan_sentence = ""
         self._n_pulses = 0
@@ -210,7 +217,7 @@ class Engine:
 
     # ---- commands: the operator's acts ------------------------------------------------------------------------------
 
-    def stop(self, reason: str = "stopped by the operator") -> None:
+    def stop(self, reason: str = _OPERATORS_STOP) -> None:
         """Bring the output to rest at once, from any thread.
 
         Acts that were asked for before and are not done yet are void where they would bring output.
@@ -251,8 +258,9 @@ class Engine:
         self._command("scan", lambda: self._start_scan(up_to_ma), brings_output=True)
 
     def accept_proposal(self) -> None:
-        """Take the intensity that the scan proposed as working intensity."""
-        self._command("accept", self._accept, brings_output=True)
+        """Take the intensity that a scan or the guard proposes as working intensity."""
+        seen_ma = self._proposal_ma  # what is accepted is what stands now, not what may stand when it is done
+        self._command("accept", lambda: self._accept(seen_ma), brings_output=True)
 
     def restore_intensity(self) -> None:
         """Return in one act to the intensity before the last stop; nothing is left to restore after a fault."""
@@ -261,6 +269,10 @@ class Engine:
     def want(self, fibre: int, *, is_wanted: bool) -> None:
         """Say whether a fibre must keep its margin; one that must not drives no test pulse and no proposal."""
         self._command("want", lambda: self._want(fibre, is_wanted=is_wanted))
+
+    def toggle_wanted(self, fibre: int) -> None:
+        """A wanted fibre is not wanted any more, or the other way round."""
+        self._command("want", lambda: self._want(fibre, is_wanted=fibre in self._not_wanted))
 
     def toggle_test_pulses(self) -> None:
         """Test pulses off or on again."""
@@ -290,7 +302,7 @@ class Engine:
                 act()
                 if brings_output and self._n_stops != n_stops:
                     # The stop came while this was being done, perhaps before there was anything to stop.
-                    self._halt("stopped by the operator")
+                    self._halt(_OPERATORS_STOP)
             except SafetyViolationError as exc:
                 self._say(f"refused: {exc}")
             except DeviceError as exc:
@@ -324,6 +336,18 @@ class Engine:
     def proposal_ma(self) -> float | None:
         """The working intensity a scan has proposed and nobody has accepted yet."""
         return self._proposal_ma
+
+    @property
+    def needs(self) -> Needs:
+        """The intensity that each fibre needs, as of the last sweep; empty while nothing is delivered."""
+        return self._needs
+
+    @property
+    def tests_given(self) -> tuple[int, int]:
+        """Test pulses and measuring pulses given at working intensities, the cost of testing."""
+        plan = self._policy.plan if self._policy is not None else None
+        n_testing, n_measuring = (plan.n_testing, plan.n_measuring) if plan is not None else (0, 0)
+        return self._n_tests_before + n_testing, self._n_measuring_before + n_measuring
 
     @property
     def last_message(self) -> str:
@@ -578,36 +602,44 @@ class Engine:
         if any(state.changed and state.verdict in _WARNINGS for state in states.values()):
             policy.end_retest()
         stimulus = self._profile.stimulus
+        working_ma = self._gate.intensity_ma
+        if working_ma <= 0.0:
+            return  # stopped meanwhile
+        self._needs = find_needs(
+            self.session.states, working_ma=working_ma, rule=self._rule, not_wanted=self._not_wanted
+        )
         found = propose(
             states,
-            working_ma=self._gate.intensity_ma,
+            working_ma=working_ma,
             rule=self._rule,
             step_ma=stimulus.step_ma,
             largest_step_ma=stimulus.largest_step_ma,
             ceiling_ma=stimulus.ceiling_ma,
         )
-        self._n_lower = self._n_lower + 1 if found is not None and not found.is_raise else 0
-        if found is not None and not found.is_raise and self._n_lower < _STEADY_BEFORE_LOWERING:
+        is_lower = found is not None and found.kind == "lower"
+        self._n_lower = self._n_lower + 1 if is_lower else 0
+        if is_lower and self._n_lower < _STEADY_BEFORE_LOWERING:
             found = None
-        self._offer(found)
+        self._offer(settle(self._proposed, found, step_ma=stimulus.step_ma))
 
     def _offer(self, found: Proposal | None) -> None:
         """Propose an intensity, or take a proposal back; lower by itself where the profile allows it."""
         before = self._proposed
-        if found is not None and not found.is_raise and self._profile.guard.may_lower:
-            self._n_lower = 0
+        if found is not None and found.kind == "lower" and self._profile.guard.may_lower:
             self._store.add_action("lower", "guard", sample=self._ring.next_sample, recording=self._number)
-            self._say(f"lowered by itself: {found.sentence}")
+            self._say(f"lowered by itself: {found.sentence}", kind="lowered")
             self._set_intensity(found.intensity_ma)
             return
-        self._proposed = found
-        if found is None:
-            if before is not None:
-                self._proposal_ma = None
+        if found is before:
             return
-        self._proposal_ma = found.intensity_ma
-        if before is None or before.intensity_ma != found.intensity_ma or before.is_raise != found.is_raise:
-            self._say(f"proposed: {found.sentence}")
+        self._proposed = found
+        self._proposal_ma = found.intensity_ma if found is not None else None
+        if found is not None:
+            self._proposed_s = self.elapsed_s
+            self._say(f"proposed: {found.sentence}", kind="proposal")
+        elif before is not None:
+            detail = f"no longer proposed: {before.intensity_ma:.2f} mA"
+            self._store.add_event("proposal", detail, sample=self._ring.next_sample, recording=self._number)
 
     # ---- acts ------------------------------------------------------------------------------------------------------
 
@@ -621,6 +653,13 @@ class Engine:
             self._train.resume(self._device.earliest_onset_sample())
             self._follow_intensity(self._gate.intensity_ma)
             self._gate.begin()
+            self._offer_restore()
+
+    def _offer_restore(self) -> None:
+        """After the operator's stop: what was given before is offered again, in one act."""
+        if self._restorable_ma > 0.0:
+            what = f"restore {self._restorable_ma:.2f} mA, the intensity before the stop"
+            self._offer(Proposal(self._restorable_ma, None, "restore", what))
 
     def _move_intensity(self, direction: int, *, coarse: bool) -> None:
         stimulus = self._profile.stimulus
@@ -633,13 +672,16 @@ class Engine:
 
     def _set_intensity(self, intensity_ma: float) -> None:
         self._gate.set_intensity_ma(intensity_ma)
+        self._restorable_ma = 0.0
         self._end_scan()
         self._follow_intensity(intensity_ma)
 
     def _follow_intensity(self, working_ma: float) -> None:
         """Let the train follow the working intensity."""
+        self._working_ma = working_ma
         if working_ma <= 0:
-            self._policy = None
+            self._end_policy()
+            self._needs = Needs()
             self._train.set_policy(_Paused())
         elif self._policy is None:
             self._policy = make_recording_policy(
@@ -654,6 +696,10 @@ class Engine:
             set_working_intensity(
                 self._policy, working_ma=working_ma, rule=self._rule, relative_spread=self._largest_spread()
             )
+
+    def _end_policy(self) -> None:
+        self._n_tests_before, self._n_measuring_before = self.tests_given
+        self._policy = None
 
     def _largest_spread(self) -> float | None:
         """Of the thresholds that are known."""
@@ -682,9 +728,10 @@ class Engine:
             return
         step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
         self._gate.authorise_scan(limit_ma)
-        self._proposal_ma = None
+        self._end_scan()
+        self._restorable_ma = 0.0
         self._scan_sentence = ""
-        self._policy = None
+        self._end_policy()
         self._scan = ThresholdScan(
             step_ma=step_ma,
             largest_step_ma=stimulus.largest_step_ma,
@@ -722,21 +769,32 @@ class Engine:
         self._proposed = None
         self._n_lower = 0
 
-    def _accept(self) -> None:
-        proposal_ma = self._proposal_ma
+    def _accept(self, seen_ma: float | None) -> None:
+        proposal_ma, proposed = self._proposal_ma, self._proposed
         if proposal_ma is None:
             self._say("nothing is proposed")
             return
+        is_new = proposed is not None and proposed.kind == "raise" and self.elapsed_s - self._proposed_s < _LOOK_S
+        if seen_ma != proposal_ma or is_new:
+            self._say(f"{proposal_ma:.2f} mA has only just been proposed; look, and accept again")
+            return
+        if proposed is not None and proposed.kind == "restore":
+            self._restore(at_most_ma=proposal_ma)
+            return
         self._set_intensity(proposal_ma)
-        self._say(f"working intensity {proposal_ma:.2f} mA")
+        self._say(f"accepted: working intensity {proposal_ma:.2f} mA", kind="accepted")
 
-    def _restore(self) -> None:
+    def _restore(self, *, at_most_ma: float = math.inf) -> None:
         if self._gate.state is not OutputState.DELIVERING:
             self._begin()
         self._gate.restore_intensity()
+        if self._gate.intensity_ma > at_most_ma:
+            # The stop came in the middle of a change: what was offered counts. The train is paused.
+            self._gate.set_intensity_ma(at_most_ma)
+        self._restorable_ma = 0.0
         self._end_scan()
         self._follow_intensity(self._gate.intensity_ma)
-        self._say(f"working intensity {self._gate.intensity_ma:.2f} mA again, as before the stop")
+        self._say(f"working intensity {self._gate.intensity_ma:.2f} mA again, as before the stop", kind="accepted")
 
     def _want(self, fibre: int, *, is_wanted: bool) -> None:
         if fibre not in self.session.states:
@@ -753,13 +811,28 @@ class Engine:
         if self._policy is None:
             self._say("test pulses belong to a recording at a working intensity")
             return
-        one_in = 0 if self._policy.one_in else self._profile.guard.test_one_in
-        self._policy.set_one_in(one_in)
-        self._say(
-            f"test pulses: one in {one_in}"
-            if one_in
-            else "test pulses off: nothing shows the margin any more, its verdict will turn untested"
-        )
+        guard = self._profile.guard
+        if self._policy.one_in:
+            self._policy.set_one_in(0)
+            self._say(
+                "test pulses off: responses at one intensity cannot show the margin, so its verdicts will turn "
+                f"untested as the last proof grows old{self._tell_proof()}"
+            )
+        elif guard.test_policy == "off" or not guard.test_one_in:
+            self._say("this profile gives no test pulses (guard.test_one_in, guard.test_policy)")
+        else:
+            self._policy.set_one_in(guard.test_one_in)
+            self._say(f"test pulses: one in {self._policy.one_in}")
+
+    def _tell_proof(self) -> str:
+        """How old the oldest last proof of a wanted fibre's margin is."""
+        states = [state for fibre, state in self.session.states.items() if fibre not in self._not_wanted]
+        proofs = [state.since_proof_s for state in states if state.since_proof_s is not None]
+        if not states:
+            return ""
+        if len(proofs) < len(states):
+            return " (never proved)"
+        return f" (last proof {max(proofs):.0f} s ago)"
 
     # ---- recordings ------------------------------------------------------------------------------------------------
 
@@ -788,6 +861,7 @@ class Engine:
 
     def _next_recording(self) -> None:
         self._halt("new recording")
+        self._restorable_ma = 0.0
         self._not_wanted.clear()
         self._end_scan()
         self._follow_intensity(0.0)
@@ -844,16 +918,17 @@ class Engine:
             if kind == "transition" and "delivering to" in detail:
                 reason = detail.partition(": ")[2]
                 self._unasked_stop = "" if reason in self._asked_stops else reason
+                self._restorable_ma = self._working_ma if reason == _OPERATORS_STOP else 0.0
                 self._end_scan()
                 self._follow_intensity(0.0)
                 self._withdraw.set()
             if kind in ("transition", "refused", "latch", "fault", "late"):
                 self._messages.append(f"{kind}: {detail}")
 
-    def _say(self, message: str) -> None:
+    def _say(self, message: str, *, kind: str = "message") -> None:
         """A message for the operator, kept in the study."""
         self._messages.append(message)
-        self._store.add_event("message", message, sample=self._ring.next_sample, recording=self._number)
+        self._store.add_event(kind, message, sample=self._ring.next_sample, recording=self._number)
 
     def _fail(self, exc: DeviceError) -> None:
         """The device failed: output latched off, the study goes on being readable."""
@@ -879,10 +954,14 @@ class Engine:
             return f"accept {self._proposal_ma:.2f} mA as working intensity"
         if state is not OutputState.DELIVERING:
             why = f"output went to rest by itself, {self._unasked_stop}: " if self._unasked_stop else ""
+            if self._restorable_ma > 0.0:
+                return f"begin delivery, then accept to restore {self._restorable_ma:.2f} mA; or start a threshold scan"
             return f"{why}begin delivery, or start a threshold scan"
         if self._scan is not None:
             return "scan runs; hold the electrodes still"
-        states = self.session.states
+        states = {fibre: state for fibre, state in self.session.states.items() if fibre not in self._not_wanted}
+        if not states and self.session.states:
+            return "no fibre is wanted: say which"
         worst = [n for n, s in states.items() if s.verdict in _WARNINGS]
         if worst:
             fibre = min(worst, key=lambda n: states[n].probability_kept)
@@ -910,7 +989,8 @@ class Engine:
         scan_text = self._scan.description if self._scan is not None else ""
         recording_text = ""
         if self._policy is not None:
-            recording_text = f"recording, {_tell_plan(self._policy.plan)}"
+            plan = self._policy.plan
+            recording_text = f"recording, {plan.describe()}{'' if plan.one_in else self._tell_proof()}"
         return EngineSnapshot(
             state=self._gate.state,
             latch_reason=self._gate.latch_reason,
@@ -939,12 +1019,3 @@ class Engine:
             is_finished=self._is_finished,
             delivered_kind=session.delivered_kind,
         )
-
-
-def _tell_plan(plan: TestPlan) -> str:
-    """The plan of test pulses and what they have cost, in words."""
-    if not plan.one_in:
-        return "test pulses off"
-    when = "testing the margin now" if plan.is_retesting else f"next test in {plan.next_in + 1}"
-    cost = f", {100 * plan.cost:.0f} % tests" if plan.n_testing else ""
-    return f"one test in {plan.one_in}, {when}{cost}"

@@ -338,9 +338,12 @@ class GuardSection(_Section):
     combine: Literal["relative", "absolute", "either", "both", "larger", "spread"] = "relative"
     scope: Literal["each", "highest"] = "each"  # highest: all fibres are judged by the one with the least margin
     test_one_in: Annotated[int, Field(ge=0, le=1000)] = 20  # 0: never
-    most_retests: Annotated[int, Field(ge=1, le=50)] = 10  # tests without a turn of measuring, while in doubt
-    most_unanswered: Annotated[int, Field(ge=1, le=10)] = 2  # tests on their way, while in doubt
-    doubt_level: Annotated[float, Field(gt=0, lt=1)] = 0.05  # P(margin lost) from which tests are given at once
+    # suspicion: a missed test is repeated, and tests are given at once where the guard doubts the margin; every_miss: a
+    # missed test is repeated, nothing else; off: never, as with test_one_in = 0
+    test_policy: Literal["suspicion", "every_miss", "off"] = "suspicion"
+    most_retests: Annotated[int, Field(ge=1, le=50)] = 20  # tests without a turn of measuring, while in doubt
+    most_unanswered: Annotated[int, Field(ge=1, le=10)] = 3  # tests on their way, while in doubt
+    doubt_level: Annotated[float, Field(gt=0, lt=1)] = 0.1  # P(margin lost) from which tests are given at once
     may_lower: bool = False  # whether the program may lower the intensity by itself; it never raises it
 
     @model_validator(mode="after")

@@ -106,6 +106,7 @@ def command(
         console.print(
             result_table(analysis, title=f"{recording.name}: {analysis.n_sweeps} sweeps, {recording.electrode}")
         )
+        console.print(settings.margin.describe_whole(), soft_wrap=True)
         if truth is not None:
             console.print(comparison_table(rows, title="measured beside true"))
             console.print(f"{sum(row.ok for row in rows)} of {len(rows)} rows within what is allowed")

@@ -46,7 +46,9 @@ def margin_options(command: Command) -> Command:
             help="Judge each fibre by itself, or all by the one with the least margin.",
         ),
         click.option(
-            "--margin-rule", type=rules, help="Which margin counts; spread: nine times the threshold's own spread."
+            "--margin-rule",
+            type=rules,
+            help="Which margin counts; spread: nine times the threshold's measured spread, at least the relative one.",
         ),
         click.option("--margin-relative", type=float, help="Margin as a fraction of the threshold, e.g. 0.2."),
         click.option("--margin-ma", type=float, help="Margin in milliampere."),
@@ -85,7 +87,13 @@ def settings_from(
 
 def plain_margin(rule: MarginRule) -> dict[str, str | float]:
     """The margin as plain data for a script."""
-    return {"rule": rule.combine, "relative": rule.relative, "absolute_ma": rule.absolute_ma, "scope": rule.scope}
+    return {
+        "rule": rule.combine,
+        "relative": rule.relative,
+        "absolute_ma": rule.absolute_ma,
+        "scope": rule.scope,
+        "words": rule.describe_whole(),
+    }
 
 
 def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:

@@ -14,7 +14,7 @@ from acq import __version__
 from acq.clock import Clock, RealClock, VirtualClock
 from acq.commands.analyse import settings_in
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import margin_options, settings_from
+from acq.commands.options import margin_options, plain_margin, settings_from
 from acq.commands.study import print_results
 from acq.devices.registry import read_profile
 from acq.devices.replay import ReplayDevice
@@ -111,9 +111,10 @@ def command(
                 "schema_version": 1,
                 "program": f"suprathresh {__version__}",
                 "file": str(file),
+                "margin": plain_margin(settings.margin),
                 "recordings": [plain_result(n, one) for n, one in results.items()],
             }
             click.echo(json.dumps(document, indent=2, allow_nan=False))
         else:
-            print_results(results, None if is_temporary else store)
+            print_results(results, None if is_temporary else store, margin=settings.margin)
     return 0

@@ -29,6 +29,7 @@ from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions, open_device, read_profile
 from acq.engine import Engine, EngineOptions
 from acq.errors import ConfigurationError, DeviceError, SuprathreshError
+from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS
@@ -190,18 +191,36 @@ def _attended(engine: Engine, store: StudyStore, up_to_ma: float | None) -> int:
     from acq.terminal import run_terminal
 
     run_terminal(engine, up_to_ma=up_to_ma)
-    print_results(engine.finish(), store)
+    print_results(engine.finish(), store, margin=engine.margin_rule, tests_given=engine.tests_given)
     if engine.failure is not None:
         click.echo(f"suprathresh: {engine.failure}", err=True)
         return 1
     return 0
 
 
-def print_results(results: dict[int, RecordingAnalysis], store: StudyStore | None) -> None:
-    """Every recording's table, and where the study is kept, if it is."""
+def print_results(
+    results: dict[int, RecordingAnalysis],
+    store: StudyStore | None,
+    *,
+    margin: MarginRule,
+    tests_given: tuple[int, int] = (0, 0),
+) -> None:
+    """Every recording's table, the margin asked for, what its tests have cost, and where the study is kept, if it is.
+
+    Parameters
+    ----------
+    tests_given : (int, int)
+        Test pulses and measuring pulses.
+    """
     console = Console()
     for number, analysis in results.items():
         console.print(result_table(analysis, title=f"recording {number}: {analysis.n_sweeps} sweeps"))
+    if results:
+        console.print(margin.describe_whole(), soft_wrap=True)
+    n_testing, n_measuring = tests_given
+    if n_testing + n_measuring:
+        share = 100 * n_testing / (n_testing + n_measuring)
+        console.print(f"margin tested by {n_testing} of {n_testing + n_measuring} pulses ({share:.0f} %)")
     if store is not None:
         console.print(f"study kept in {store.path}", soft_wrap=True)
 
@@ -253,17 +272,24 @@ def _unattended(
             "seconds": snapshot.elapsed_s,
             "working_ma": working_ma,
             "margin": plain_margin(settings.margin),
+            "tests": _plain_tests(*engine.tests_given),
             "samples_lost": snapshot.samples_lost,
             "trouble": trouble,
             "recordings": [plain_result(n, one, working_ma=working_ma) for n, one in results.items()],
         }
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        print_results(results, store)
+        print_results(results, store, margin=settings.margin, tests_given=engine.tests_given)
     if trouble is not None:
         click.echo(f"suprathresh: {trouble}", err=True)
         return 1
     return 0
+
+
+def _plain_tests(n_testing: int, n_measuring: int) -> dict[str, int | float | None]:
+    """What testing the margin has cost, scans apart, as plain data for a script."""
+    n = n_testing + n_measuring
+    return {"n_testing": n_testing, "n_measuring": n_measuring, "share": n_testing / n if n else None}
 
 
 def _scan(engine: Engine, up_to_ma: float | None, rate_hz: float, interruption: Interruption) -> float | None:

@@ -15,9 +15,9 @@ __all__ = ["USUAL_SPREAD", "MarginRule"]
 
 _COMBINATIONS = ("absolute", "relative", "either", "both", "larger", "spread")
 _SCOPES = ("each", "highest")
-# Relative spread of a threshold where it has not been measured: the upper end of the usual 1–2 % (from memory).
+# Relative spread of a threshold where it has not been measured: the upper end of the usual 1–2 % (MEM).
 USUAL_SPREAD = 0.02
-# The MCD is within 5 % of its plateau from 1 + 3.5·τ·RS / MCD of the threshold on (axon models; τ 33 µs, MCD 13 µs).
+# The MCD is within 5 % of its plateau from 1 + 3.5·τ·RS / MCD of the threshold on (DER; axon models, τ 33 µs, 13 µs).
 _SPREADS = 9.0
 
 
@@ -37,7 +37,8 @@ class MarginRule:
     combine : {"absolute", "relative", "either", "both", "larger", "spread"}
         Which of the two counts. "either": one of them is enough; "both" and "larger" are two words for the same demand,
         that neither falls short. "spread": the relative one, but at least nine times the relative spread of the
-        fibre's own threshold, from which on the axon adds next to nothing to the jitter.
+        fibre's own threshold, from which on the axon adds next to nothing to the jitter. Where the spread has not been
+        measured, a cautious usual one of 2 % counts (`USUAL_SPREAD`), which asks for 18 %.
     scope : {"each", "highest"}
         "each" fibre is judged by itself; with "highest" all are judged by the one that has least margin, so that a
         recording is admitted as a whole or not at all.
@@ -71,20 +72,28 @@ class MarginRule:
         """Whether the margin depends on the relative spread of the threshold."""
         return self.combine == "spread"
 
-    def describe(self) -> str:
-        """The margin in words."""
+    def describe(self, *, relative_spread: float | None = None) -> str:
+        """The margin in words that go behind "margin of".
+
+        Parameters
+        ----------
+        relative_spread : float, optional
+            Of one fibre's threshold; a margin that depends on it is then told as a figure.
+        """
         absolute, relative = f"{self.absolute_ma:.2g} mA", f"{100.0 * self.relative:.3g} %"
+        if self.needs_spread and relative_spread is not None:
+            return f"{100.0 * float(self._relative(relative_spread)):.0f} %"
         return {
             "absolute": absolute,
             "relative": relative,
             "either": f"{absolute} or {relative}",
-            "both": f"{absolute} and {relative}",
-            "larger": f"{absolute} and {relative}",
-            "spread": f"{_SPREADS:.0f} spreads, at least {relative}",
+            "both": f"both {absolute} and {relative}",
+            "larger": f"the larger of {absolute} and {relative}",
+            "spread": f"{_SPREADS:.0f} × the measured spread, at least {relative}",
         }[self.combine]
 
     def describe_whole(self) -> str:
-        """The rule in words, for a report."""
+        """The rule in words, for the line under a table of results."""
         for_whom = "each fibre by itself" if self.scope == "each" else "all fibres by the one with the least margin"
         return f"margin asked for: {self.describe()} above threshold, {for_whom}"
 

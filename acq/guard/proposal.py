@@ -7,30 +7,49 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 from acq.guard.margin import MarginRule
 from acq.guard.watch import WatchState
 from acq.records import GuardVerdict
 
-__all__ = ["Proposal", "needed_ma", "propose"]
+__all__ = ["Needs", "Proposal", "find_needs", "needed_ma", "propose", "settle"]
 
 # A test at the edge of the margin is answered 99.4 times of a hundred if the edge lies so many spreads above threshold.
 _SPREADS_TESTED = 2.5
 _WORTH_RAISING = 0.005
 # Less current than this is not worth a change, which costs a proof of the margin at the new intensity.
 _WORTH_LOWERING = 0.05
+# A proposal that stands is not exchanged for one that differs by less: the operator is just reading it.
+_WORTH_CHANGING = 0.03
 _WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
 
 
 @dataclass(frozen=True, slots=True)
 class Proposal:
-    """An intensity to go to. fibre : the one that sets it. sentence : what to do and why."""
+    """An intensity to go to. fibre : the one that sets it, None where none does. sentence : what to do and why.
+
+    kind : "raise", "lower", or "restore" the intensity from before a stop.
+    """
 
     intensity_ma: float
-    fibre: int
-    is_raise: bool
+    fibre: int | None
+    kind: Literal["raise", "lower", "restore"]
     sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Needs:
+    """What the fibres in view need.
+
+    by_fibre : mA that surely keep each wanted fibre's margin. binding : the fibre that needs most, None where no fibre
+    is wanted. not_wanted : fibres that need nothing.
+    """
+
+    by_fibre: Mapping[int, float] = field(default_factory=dict)
+    binding: int | None = None
+    not_wanted: frozenset[int] = frozenset()
 
 
 def needed_ma(state: WatchState, *, working_ma: float, rule: MarginRule) -> float:
@@ -38,6 +57,11 @@ def needed_ma(state: WatchState, *, working_ma: float, rule: MarginRule) -> floa
 
     By the upper end of the interval of its threshold, or by what the threshold is below with 95 % probability where
     no more is known.
+
+    Parameters
+    ----------
+    state : WatchState
+        About `working_ma`.
     """
     spread = state.relative_spread
     if state.interval_ma is not None and state.threshold_ma is not None:
@@ -45,6 +69,25 @@ def needed_ma(state: WatchState, *, working_ma: float, rule: MarginRule) -> floa
     else:
         highest = working_ma - state.margin_at_least_ma
     return rule.required_ma(highest, relative_spread=spread)
+
+
+def find_needs(
+    states: Mapping[int, WatchState], *, working_ma: float, rule: MarginRule, not_wanted: Collection[int] = ()
+) -> Needs:
+    """What each wanted fibre needs, and which of them sets the intensity.
+
+    Parameters
+    ----------
+    states : mapping of fibre to WatchState
+        About `working_ma`.
+    """
+    needs = {
+        fibre: needed_ma(state, working_ma=working_ma, rule=rule)
+        for fibre, state in states.items()
+        if fibre not in not_wanted
+    }
+    binding = max(needs, key=lambda one: needs[one]) if needs else None
+    return Needs(needs, binding, frozenset(not_wanted) & frozenset(states))
 
 
 def propose(
@@ -55,9 +98,12 @@ def propose(
     step_ma: float,
     largest_step_ma: float,
     ceiling_ma: float,
-    wanted: Collection[int] | None = None,
+    not_wanted: Collection[int] = (),
 ) -> Proposal | None:
     """Find a better working intensity, or None where the present one is right or nothing is known.
+
+    Raised is only where a fibre has a warning; a margin that is merely not proved asks for a test. Lowered only where
+    every fibre is assured and would surely keep its margin, its test pulses answered.
 
     Parameters
     ----------
@@ -66,36 +112,76 @@ def propose(
     step_ma, largest_step_ma, ceiling_ma : float
         Intensities are whole multiples of the step; an increase is at most the largest step, the operator's next act
         may be another one; nothing is proposed above the ceiling.
-    wanted : collection of int, optional
-        Fibres that must keep their margin; all of them where not given.
+    not_wanted : collection of int
+        Fibres that need not keep their margin.
     """
-    counted = {fibre: state for fibre, state in states.items() if wanted is None or fibre in wanted}
-    if not counted or working_ma <= 0.0:
+    if working_ma <= 0.0:
         return None
-    needs = {fibre: needed_ma(state, working_ma=working_ma, rule=rule) for fibre, state in counted.items()}
-    fibre = max(needs, key=lambda one: needs[one])
-    warned = [one for one, state in counted.items() if state.verdict in _WARNINGS]
+    found = find_needs(states, working_ma=working_ma, rule=rule, not_wanted=not_wanted)
+    if found.binding is None:
+        return None
+    needs = found.by_fibre
+    warned = [fibre for fibre in needs if states[fibre].verdict in _WARNINGS]
     if warned:
         fibre = max(warned, key=lambda one: needs[one])
-        target_ma = _up(max(needs[fibre], working_ma * (1.0 + _WORTH_RAISING)), step_ma)
-        reach_ma = min(_down(working_ma + largest_step_ma, step_ma), _down(ceiling_ma, step_ma))
-        if reach_ma <= working_ma:
-            return None
-        at_once = target_ma <= reach_ma
-        what = f"raise to {target_ma:.2f} mA" if at_once else f"raise to {reach_ma:.2f} mA, on the way to more"
-        if target_ma > ceiling_ma:
-            what = f"raise to {reach_ma:.2f} mA; the ceiling of {ceiling_ma:g} mA may not be enough"
-        return Proposal(min(target_ma, reach_ma), fibre, True, f"{what}: fibre {fibre} has not its margin")
-    target_ma = _up(needs[fibre], step_ma)
-    is_sure = all(state.verdict is GuardVerdict.ASSURED for state in counted.values())
-    if is_sure and target_ma <= working_ma * (1.0 - _WORTH_LOWERING):
-        return Proposal(
-            target_ma,
+        return _raise(
             fibre,
-            False,
-            f"lower to {target_ma:.2f} mA: every fibre keeps its margin with less, fibre {fibre} sets it",
+            states[fibre],
+            needed=needs[fibre],
+            working_ma=working_ma,
+            rule=rule,
+            step_ma=step_ma,
+            reach_ma=min(_down(working_ma + largest_step_ma, step_ma), _down(ceiling_ma, step_ma)),
+            ceiling_ma=ceiling_ma,
         )
+    fibre = found.binding
+    target_ma = _up(needs[fibre], step_ma)
+    is_sure = all(states[one].verdict is GuardVerdict.ASSURED for one in needs)
+    if is_sure and target_ma <= working_ma * (1.0 - _WORTH_LOWERING):
+        why = f"every fibre keeps its margin of {rule.describe()} with less, fibre {fibre} sets it"
+        return Proposal(target_ma, fibre, "lower", f"lower to {target_ma:.2f} mA: {why}")
     return None
+
+
+def _raise(
+    fibre: int,
+    state: WatchState,
+    *,
+    needed: float,
+    working_ma: float,
+    rule: MarginRule,
+    step_ma: float,
+    reach_ma: float,
+    ceiling_ma: float,
+) -> Proposal | None:
+    if reach_ma <= working_ma:
+        return None
+    if state.threshold_ma is None:
+        # How far up the threshold may be is not known: as far as if it were here, and then look again.
+        needed = min(needed, rule.required_ma(working_ma, relative_spread=state.relative_spread))
+    target_ma = _up(max(needed, working_ma * (1.0 + _WORTH_RAISING)), step_ma)
+    if target_ma > ceiling_ma:
+        what = f"raise to {reach_ma:.2f} mA; the ceiling of {ceiling_ma:g} mA may not be enough"
+    elif target_ma > reach_ma:
+        what = f"raise to {reach_ma:.2f} mA, on the way to {target_ma:.2f}"
+    else:
+        what = f"raise to {target_ma:.2f} mA"
+    why = "does not follow reliably" if state.verdict is GuardVerdict.LOST else "has too little margin"
+    if state.margin_ma is not None and state.margin_relative is not None:
+        asked = rule.describe(relative_spread=state.relative_spread)
+        how_much = f"{state.margin_ma:.2f} mA ({100.0 * state.margin_relative:.0f} %)"
+        why = f"has a margin of {how_much}, below the {asked} asked for"
+        if state.margin_ma < 0.0:
+            why = f"is {-state.margin_ma:.2f} mA short of its threshold"
+    return Proposal(min(target_ma, reach_ma), fibre, "raise", f"{what}: fibre {fibre} {why}")
+
+
+def settle(before: Proposal | None, found: Proposal | None, *, step_ma: float) -> Proposal | None:
+    """Hold on to a proposal that stands, as long as the new one says nearly the same."""
+    if before is None or found is None or before.kind != found.kind:
+        return found
+    is_same = abs(found.intensity_ma - before.intensity_ma) <= max(step_ma, _WORTH_CHANGING * before.intensity_ma)
+    return before if is_same else found
 
 
 def _up(value_ma: float, step_ma: float) -> float:

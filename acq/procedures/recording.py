@@ -34,6 +34,7 @@ def make_recording_policy(
         most_retests=guard.most_retests,
         most_unanswered=guard.most_unanswered,
         doubt_level=guard.doubt_level,
+        repetition=guard.test_policy,
     )
 
 

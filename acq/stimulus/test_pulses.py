@@ -9,18 +9,22 @@ from __future__ import annotations
 import math
 import threading
 from dataclasses import dataclass
+from typing import Literal
 
 from acq.records import PulseKind
 
-__all__ = ["TestPlan", "TestPulsePolicy"]
+__all__ = ["Repetition", "TestPlan", "TestPulsePolicy"]
+
+Repetition = Literal["suspicion", "every_miss", "off"]
 
 # Below this rate one pulse in twenty comes too rarely to notice a lost margin in time.
 _SLOW_RATE_HZ = 5.0
 _SLOW_ONE_IN = (5, 10)
 
-_MOST_RETESTS = 10
-_MOST_UNANSWERED = 2
-_DOUBT_LEVEL = 0.05
+# Found by simulation: the least cost at which a silent jump of the threshold is still found in time.
+_MOST_RETESTS = 20
+_MOST_UNANSWERED = 3
+_DOUBT_LEVEL = 0.1
 _FIRST_AFTER = 5
 
 
@@ -28,8 +32,9 @@ _FIRST_AFTER = 5
 class TestPlan:
     """What the policy is about to do, for the display.
 
-    one_in : K at the present rate, 0: off. next_in : measuring pulses before the next test. is_retesting :
-    tests follow each other because the margin is in doubt. n_testing, n_measuring : pulses given so far.
+    one_in : K at the present rate, 0: off. next_in : measuring pulses before the next test. is_retesting : tests are
+    given out of turn. why : "turn", or out of turn "missed" (the last test was) or "doubt" (the guard's). n_testing,
+    n_measuring : pulses given so far.
     """
 
     __test__ = False
@@ -39,12 +44,25 @@ class TestPlan:
     is_retesting: bool
     n_testing: int
     n_measuring: int
+    why: Literal["turn", "missed", "doubt"] = "turn"
 
     @property
     def cost(self) -> float:
         """Share of the pulses that were tests; NaN before the first."""
         n = self.n_testing + self.n_measuring
         return self.n_testing / n if n else float("nan")
+
+    def describe(self) -> str:
+        """The plan in words: how often, what comes next and why, and what it has cost."""
+        if not self.one_in:
+            return "test pulses off"
+        when = {
+            "turn": f"next in {self.next_in + 1}",
+            "missed": "again now: a test was missed",
+            "doubt": "again now: margin in doubt",
+        }[self.why]
+        cost = f", {100 * self.cost:.0f} % of the pulses" if self.n_testing else ""
+        return f"one test in {self.one_in}, {when}{cost}"
 
 
 class TestPulsePolicy:
@@ -53,8 +71,10 @@ class TestPulsePolicy:
     A missed test is repeated until a test is answered; and with every answer comes the guard's suspicion, P(a fibre has
     lost its margin), which calls for tests at once, missed or not, from `doubt_level` on. A run of tests ends too when
     a warning is given (`end_retest`) or the largest number is reached; then the turn of one in K comes again. Answers
-    arrive later than pulses are issued: while a few tests are on their way unanswered, measuring goes on, so that doubt
-    costs few pulses.
+    arrive later than pulses are issued: a repeated test waits for the answer to the one before, and measuring goes on
+    meanwhile; only while the guard doubts the margin are several tests on their way. So an endplate that blocks costs
+    little and a lost margin is found soon. Suspicion alone would be slow: where an endplate blocks, one missed test is
+    hardly suspicious.
 
     Parameters
     ----------
@@ -72,6 +92,9 @@ class TestPulsePolicy:
         Tests on their way at most, while the margin is in doubt.
     doubt_level : float
         Suspicion from which tests are given at once.
+    repetition : {"suspicion", "every_miss", "off"}
+        What calls for a test out of turn: the guard's suspicion or a missed test; a missed test alone; "off": there
+        are no tests, as with `one_in` = 0.
     first_after : int
         Measuring pulses before the first test, and before the first one after a change of intensity: a margin
         that was never tested should not stay so for a whole turn.
@@ -89,9 +112,12 @@ class TestPulsePolicy:
         most_retests: int = _MOST_RETESTS,
         most_unanswered: int = _MOST_UNANSWERED,
         doubt_level: float = _DOUBT_LEVEL,
+        repetition: Repetition = "suspicion",
         first_after: int = _FIRST_AFTER,
     ) -> None:
         _check_one_in(one_in)
+        if repetition not in ("suspicion", "every_miss", "off"):
+            raise ValueError(f"repetition must be suspicion, every_miss or off, got {repetition!r}")
         for name, value in (("most_retests", most_retests), ("most_unanswered", most_unanswered)):
             if value < 1:
                 raise ValueError(f"{name} must be at least 1, got {value}")
@@ -100,13 +126,16 @@ class TestPulsePolicy:
         if first_after < 0:
             raise ValueError(f"first_after must not be negative, got {first_after}")
         self._lock = threading.Lock()
-        self._one_in = one_in
+        self._one_in = 0 if repetition == "off" else one_in
+        self._heeds_suspicion = repetition == "suspicion"
         self._most_retests = most_retests
         self._most_unanswered = most_unanswered
         self._doubt_level = doubt_level
         self._first_after = first_after
         self._outstanding: set[int] = set()  # test pulses issued and not answered yet
         self._is_retesting = False
+        self._has_missed = False  # the last test that was answered for
+        self._is_doubted = False
         self._n_row = 0  # tests since a measuring pulse outside a run of tests
         self._is_tired = False  # the largest number was reached: wait for the turn
         self._countdown = 0
@@ -125,6 +154,7 @@ class TestPulsePolicy:
                 is_retesting=self._is_retesting,
                 n_testing=self._n_testing,
                 n_measuring=self._n_measuring,
+                why=("doubt" if self._is_doubted else "missed") if self._is_retesting else "turn",
             )
 
     @property
@@ -163,7 +193,7 @@ class TestPulsePolicy:
         with self._lock:
             self._working_ma = working_ma
             self._testing_ma = testing_ma
-            self._outstanding.clear()
+            self._forget_answers()
             self._is_tired = False
             self._end_run(self._first_after)
 
@@ -193,14 +223,17 @@ class TestPulsePolicy:
             # Answers may end a run and start it again between two pulses; the row goes on all the same.
             if self._n_row > self._most_retests:
                 self._is_tired = True
+                self._forget_answers()
                 self._end_run(one_in - 1)
                 return False
-            return len(self._outstanding) < self._most_unanswered
+            # What is only missed waits for its answer; what is doubted does not.
+            return len(self._outstanding) < (self._most_unanswered if self._is_doubted else 1)
         if self._countdown > 0:
             self._countdown -= 1
             return False
         self._countdown = one_in - 1
         self._is_tired = False
+        self._has_missed = False
         return True
 
     def observe(self, index: int, *, is_missed: bool, suspicion: float = 0.0) -> None:
@@ -218,22 +251,27 @@ class TestPulsePolicy:
         with self._lock:
             is_test = index in self._outstanding
             self._outstanding = {one for one in self._outstanding if one > index}
-            is_doubted = suspicion >= self._doubt_level
-            if not is_doubted:
-                self._is_tired = False
-            if is_test and not is_missed and not is_doubted:
+            if is_test:
+                self._has_missed = is_missed
+            self._is_doubted = self._heeds_suspicion and suspicion >= self._doubt_level
+            if not (self._has_missed or self._is_doubted):
                 if self._is_retesting:
                     self._end_run(self._effective_one_in() - 1)
-            elif ((is_test and is_missed) or is_doubted) and not (self._is_retesting or self._is_tired):
+            elif not (self._is_retesting or self._is_tired):
                 self._is_retesting = self._effective_one_in() > 0
 
     def end_retest(self) -> None:
         """Stop repeating, because a warning was given; the next turn comes as usual."""
         with self._lock:
-            self._outstanding.clear()
+            self._forget_answers()
             if self._is_retesting:
                 self._is_tired = True
                 self._end_run(self._effective_one_in() - 1)
+
+    def _forget_answers(self) -> None:
+        self._outstanding.clear()
+        self._has_missed = False
+        self._is_doubted = False
 
     def _end_run(self, countdown: int) -> None:
         self._is_retesting = False

@@ -1,7 +1,9 @@
 import itertools
 import math
 from collections.abc import Callable
+from typing import Any
 
+import numpy as np
 import pytest
 
 from acq.records import PulseKind
@@ -10,9 +12,14 @@ from acq.stimulus.test_pulses import TestPulsePolicy
 WORKING_MA, TESTING_MA = 1.8, 1.5
 
 
-def make_policy(one_in: int = 20, rate_hz: float = 10.0, first_after: int = 5) -> TestPulsePolicy:
+def make_policy(one_in: int = 20, rate_hz: float = 10.0, first_after: int = 5, **options: Any) -> TestPulsePolicy:
     return TestPulsePolicy(
-        working_ma=WORKING_MA, testing_ma=TESTING_MA, one_in=one_in, rate_hz=rate_hz, first_after=first_after
+        working_ma=WORKING_MA,
+        testing_ma=TESTING_MA,
+        one_in=one_in,
+        rate_hz=rate_hz,
+        first_after=first_after,
+        **options,
     )
 
 
@@ -41,10 +48,18 @@ def test_a_missed_test_is_repeated_at_once_until_it_is_answered() -> None:
     assert tests == [5, 25, 26, 27, 28, 48]
 
 
-def test_a_test_that_is_never_answered_is_repeated_ten_times() -> None:
-    policy = make_policy()
-    tests = run(policy, 60, is_missed=lambda index: index >= 20)
-    assert tests == [5, *range(25, 36), *range(56, 60)]
+@pytest.mark.parametrize("lead", [0, 3])
+def test_a_test_that_is_never_answered_is_repeated_until_the_largest_number(lead: int) -> None:
+    policy = make_policy(most_retests=10)
+    tests = run(policy, 100, is_missed=lambda index: index >= 20, lead=lead)
+    assert tests[0] == 5
+    gaps = [later - one for one, later in itertools.pairwise(tests)]
+    # Each waits for the answer to the one before; when the largest number is reached, a turn of measuring comes.
+    wait = lead + 1
+    n_row = 11 if lead == 0 else 12  # known later, the first miss is none of the row
+    assert gaps[:n_row] == [20, *[wait] * (n_row - 1)]
+    assert gaps[n_row] == 21
+    assert gaps[n_row + 1] == wait
 
 
 def test_misses_of_measuring_pulses_start_nothing() -> None:
@@ -52,27 +67,61 @@ def test_misses_of_measuring_pulses_start_nothing() -> None:
 
 
 def test_answers_that_come_later_end_the_run_as_soon_as_they_are_there() -> None:
-    # Three pulses are on their way when an answer comes: 25 is missed, known at 28; two tests from 29 on, and no more
-    # before one of them is answered at 32.
+    # Three pulses are on their way when an answer comes: 25 is missed, known at 28; tested again at 29, and measuring
+    # goes on until that is answered, at 32.
     tests = run(make_policy(), 60, is_missed=lambda index: index == 25, lead=3)
-    assert tests == [5, 25, 29, 30, 52]
+    assert tests == [5, 25, 29, 52]
 
 
-def test_a_miss_among_those_still_on_their_way_starts_again() -> None:
-    tests = run(make_policy(), 45, is_missed=lambda index: index in {25, 30}, lead=3)
-    assert tests == [5, 25, 29, 30, 34, 35]
+@pytest.mark.parametrize("lead", [0, 3])
+def test_one_test_more_for_each_that_is_missed_however_late_the_answers_come(lead: int) -> None:
+    # An endplate that blocks half of the time doubles the tests and no more. One in 20: two tests in a turn of 20 pulses
+    # and lead + 1 for the repeated one, and of lead more in every other turn, whose end is known so much later.
+    blocked = np.random.default_rng(1).random(8000) < 0.5
+    policy = make_policy()
+    run(policy, len(blocked), is_missed=lambda index: bool(blocked[index]), lead=lead)
+    assert policy.plan.cost == pytest.approx(2 / (20 + lead + 1 + 0.5 * lead), rel=0.05)
+
+
+def test_while_the_margin_is_doubted_several_tests_are_on_their_way() -> None:
+    policy = make_policy(most_unanswered=3)
+    tests = []
+    for index in range(40):
+        if policy.next(index)[1] is PulseKind.TESTING:
+            tests.append(index)
+        if index >= 3:
+            policy.observe(index - 3, is_missed=10 <= index < 20, suspicion=0.5 if 10 <= index < 20 else 0.0)
+    # Doubted from the answer at 10 to that at 19: three at once, then one for each that is answered.
+    assert tests == [5, 11, 12, 13, 15, 16, 17, 19, 20]
+    assert policy.plan.why == "turn"
+
+
+def test_only_a_missed_test_calls_for_another_where_suspicion_is_not_to_count() -> None:
+    policy = make_policy(repetition="every_miss")
+    tests = []
+    for index in range(60):
+        if policy.next(index)[1] is PulseKind.TESTING:
+            tests.append(index)
+        policy.observe(index, is_missed=index == 25, suspicion=0.9)
+    assert tests == [5, 25, 26, 46]
+
+
+def test_a_repetition_turned_off_turns_the_tests_off() -> None:
+    policy = make_policy(repetition="off")
+    assert run(policy, 100, is_missed=lambda _: True) == []
+    assert policy.plan.describe() == "test pulses off"
 
 
 def test_answers_that_come_two_at_a_time_do_not_lengthen_the_row() -> None:
-    policy = make_policy(first_after=0)
+    policy = make_policy(first_after=0, most_retests=10)
     kinds = []
     for index in range(40):
         kinds.append(policy.next(index)[1])
-        if index % 2:  # answered and missed between two pulses: ended and started again
+        if index % 2:  # doubt gone and back between two pulses: ended and started again
             policy.observe(index - 1, is_missed=False)
-            policy.observe(index, is_missed=True)
+            policy.observe(index, is_missed=True, suspicion=0.5)
         elif index == 0:
-            policy.observe(0, is_missed=True)
+            policy.observe(0, is_missed=True, suspicion=0.5)
     rows = [len(list(row)) for kind, row in itertools.groupby(kinds) if kind is PulseKind.TESTING]
     assert rows == [11, 9]
     assert kinds[11:30] == [PulseKind.MEASURING] * 19
@@ -84,12 +133,17 @@ def test_doubt_calls_for_a_test_at_once_until_it_is_gone() -> None:
     for index in range(60):
         if policy.next(index)[1] is PulseKind.TESTING:
             tests.append(index)
+        if index == 10:
+            assert policy.plan.why == "turn"
+        if index == 11:
+            assert policy.plan.why == "doubt"
+            assert "margin in doubt" in policy.plan.describe()
         policy.observe(index, is_missed=False, suspicion=0.2 if 10 <= index < 13 else 0.01)
     assert tests == [5, 11, 12, 13, 33, 53]
 
 
 def test_doubt_that_nothing_removes_does_not_take_all_pulses() -> None:
-    policy = make_policy()
+    policy = make_policy(most_retests=10)
     kinds = []
     for index in range(400):
         kinds.append(policy.next(index)[1])
@@ -104,7 +158,10 @@ def test_the_plan_says_what_comes_next() -> None:
     assert math.isnan(policy.plan.cost)
     run(policy, 26, is_missed=lambda index: index == 25)
     assert policy.plan.is_retesting
+    assert policy.plan.describe() == "one test in 20, again now: a test was missed, 8 % of the pulses"
     assert (policy.plan.n_testing, policy.plan.n_measuring) == (2, 24)
+    run(policy, 3, is_missed=lambda _: False, first=26)
+    assert policy.plan.describe() == "one test in 20, next in 18, 10 % of the pulses"
     policy.set_one_in(0)
     assert policy.plan.one_in == 0
 
@@ -183,6 +240,9 @@ def test_a_slower_rate_shortens_the_turn_that_is_running() -> None:
         ({"rate_hz": 0.0}, "rate_hz"),
         ({"most_retests": 0}, "most_retests"),
         ({"first_after": -1}, "first_after"),
+        ({"most_unanswered": 0}, "most_unanswered"),
+        ({"doubt_level": 1.0}, "doubt_level"),
+        ({"repetition": "sometimes"}, "repetition"),
     ],
 )
 def test_what_makes_no_sense_is_refused(changes: dict[str, float], match: str) -> None:
