@@ -62,6 +62,9 @@ class LatencySettings:
     usual_weight : int
     n_pairs : int
         Pairs that the SD is taken from, the latest.
+    fewest_pairs : int
+        Before so many pairs have been seen, latencies tell nothing: with a jitter that is taken for too small, an axon
+        near its threshold would explain it.
     """
 
     constants_us: tuple[float, ...] = (20.0, 33.0, 55.0)
@@ -77,6 +80,7 @@ class LatencySettings:
     usual_jitter_us: float = 25.0
     usual_weight: int = 6
     n_pairs: int = 60
+    fewest_pairs: int = 15
 
     def __post_init__(self) -> None:
         if len(self.constants_us) != len(self.constant_weights) or not self.constants_us:
@@ -168,16 +172,19 @@ class LatencyEvidence:
         learnt = self._moves / (2.0 * self.jitter_us**2)
         return (prior * settings.recovery_us + learnt) / precision, precision**-0.5
 
-    def _endplate(self, relative_spread: float) -> FloatArray | float:
-        """Variance of the latency that is not the axon's, for each threshold.
+    def _spread(self, spread: FloatArray, relative_spread: float) -> FloatArray:
+        """Variance of a latency about its mean, for each threshold, from the axon's part of it at this intensity.
 
-        What was seen is both together. Near its threshold much of it would be the axon's, and must not count twice.
+        What was seen is the endplate's and the axon's together. How large it is is taken as it is for every threshold:
+        an endplate's jitter may be anything, and is skewed, so that it tells nothing of the axon. Only how the axon's
+        part differs from that at the intensity it was learnt at is told from the model.
         """
         seen = self.jitter_us**2
         if self._learnt_ma is None:
-            return seen
-        _, axon = self._activation(self._learnt_ma, relative_spread)
-        return np.maximum(seen - axon, _LEAST_JITTER_US**2)
+            return spread + seen
+        _, learnt = self._activation(self._learnt_ma, relative_spread)
+        result: FloatArray = np.maximum(seen + spread - learnt, _LEAST_JITTER_US**2)
+        return result
 
     def adapt(self, adaptation: float) -> None:
         """The fibre has become used to another activity, by so much in ln(1 + activity): its latency may have moved."""
@@ -235,7 +242,7 @@ class LatencyEvidence:
         late, spread = self._activation(intensity_ma, relative_spread)
         recovery, recovery_sd = self._recovery()
         latency_us += recovery * log_activity
-        noise = spread + self._endplate(relative_spread) + (recovery_sd * min(unrest, _MOST_UNREST)) ** 2
+        noise = self._spread(spread, relative_spread) + (recovery_sd * min(unrest, _MOST_UNREST)) ** 2
         if self._reference_us is None:
             self._reference_us = latency_us
             self._mean = -late
@@ -254,6 +261,8 @@ class LatencyEvidence:
         tail = np.exp(log_far - log_both)
         moved = tail * (settings.jump_probability / (settings.jump_probability + settings.stray_probability))
         self._follow(away, near, far, stays=1.0 - tail, moved=moved, jumped=jumped)
+        if len(self._differences) < settings.fewest_pairs:
+            return None
         likely = self._share * np.exp(log_both - log_both.max())
         total = np.maximum(likely.sum(axis=1), 1e-300)
         self._share = likely / total[:, None]

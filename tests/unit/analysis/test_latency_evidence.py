@@ -18,13 +18,28 @@ def most_likely_ma(likelihood: FloatArray) -> float:
     return float(np.exp(LOG_THETA[int(np.argmax(likelihood))]))
 
 
+def known(*, intensity_ma: float = 1.3, jitter_us: float = 10.0) -> LatencyEvidence:
+    """One that has seen how much the latency jitters."""
+    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    for shift in np.diff(jitter_us * np.random.default_rng(9).standard_normal(40)):
+        evidence.note_difference(float(shift), intensity_ma=intensity_ma)
+    return evidence
+
+
+def test_before_the_jitter_is_known_latencies_tell_nothing() -> None:
+    """A large and skewed jitter is no sign of an axon near its threshold."""
+    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    for latency in 3000.0 + np.random.default_rng(5).gamma(2.0, 40.0, 20):
+        assert evidence.weigh(latency_us=float(latency), intensity_ma=1.5, relative_spread=0.02) is None
+
+
 def hear(evidence: LatencyEvidence, latency_us: float, intensity_ma: float, *, unrest: float = 0.0) -> FloatArray:
     told = evidence.weigh(latency_us=latency_us, intensity_ma=intensity_ma, relative_spread=0.02, unrest=unrest)
     return np.ones(LOG_THETA.size) if told is None else told
 
 
 def test_one_intensity_alone_tells_nothing() -> None:
-    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    evidence = known(intensity_ma=1.5)
     rng = np.random.default_rng(1)
     told = np.ones(LOG_THETA.size)
     for _ in range(100):
@@ -35,7 +50,7 @@ def test_one_intensity_alone_tells_nothing() -> None:
 
 @pytest.mark.parametrize("constant_us", [20.0, 33.0, 55.0])
 def test_two_intensities_find_the_threshold(constant_us: float) -> None:
-    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    evidence = known(intensity_ma=1.5)
     rng = np.random.default_rng(2)
     told = np.ones(LOG_THETA.size)
     for k in range(200):
@@ -43,11 +58,12 @@ def test_two_intensities_find_the_threshold(constant_us: float) -> None:
         latency = 3000.0 + activation_us(intensity / 1.0, constant_us) + 10.0 * rng.standard_normal()
         told = told * hear(evidence, latency, intensity)
         told /= told.max()
+    told[math.log(1.12) < LOG_THETA] = 0.0  # it answers at 1.15 mA each time
     assert most_likely_ma(told) == pytest.approx(1.0, rel=0.12)  # τ and θ are told apart only roughly
 
 
 def test_a_step_of_the_latency_speaks_for_a_higher_threshold() -> None:
-    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    evidence = known()
     rng = np.random.default_rng(3)
     weight = np.exp(-0.5 * ((LOG_THETA - 0.0) / 0.05) ** 2)
     weight /= weight.sum()
@@ -74,7 +90,7 @@ def test_the_jitter_is_learnt_from_differences() -> None:
 
 def test_a_response_after_another_interval_weighs_less() -> None:
     def step(*, unrest: float) -> float:
-        evidence = LatencyEvidence(log_theta=LOG_THETA)
+        evidence = known()
         for _ in range(40):
             hear(evidence, 3000.0, 1.3)
         evidence.advance(lambda stack: 0.9 * stack + 0.1 * stack.mean(axis=0), np.full(200, 1.0 / 200), 0.1)
@@ -84,7 +100,7 @@ def test_a_response_after_another_interval_weighs_less() -> None:
 
 
 def test_a_copy_goes_its_own_way() -> None:
-    evidence = LatencyEvidence(log_theta=LOG_THETA)
+    evidence = known()
     for _ in range(10):
         hear(evidence, 3000.0, 1.3)
     twin = evidence.copy()
