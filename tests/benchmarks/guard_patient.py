@@ -3,7 +3,7 @@
 A trial's threshold is θ(1 + RS·z), trials independent (Verveen); the axon fires if the current exceeds it, after
 τ·ln(x'/(x' − s)) with x' the current over that trial's threshold (a membrane charging towards a threshold, softened by
 s). Each fibre adds a latency of its own, its endplate's jitter and blocking, and what moves its latency beside the
-threshold: slow drift, and steps as a stretch of the muscle makes them.
+threshold: slow drift, steps as a stretch of the muscle makes them, and a slower fibre after it did not respond.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 SOFTENING = 0.985
+MEMORY_S = 0.3  # for so long a missing response slows the muscle fibre
 
 
 @dataclass
@@ -36,7 +37,11 @@ class Axon:
 
 @dataclass
 class Fibre:
-    """One muscle fibre and its endplate. axon : which. drift_us : per second. step_rate_hz, step_us : of a stretch."""
+    """One muscle fibre and its endplate.
+
+    axon : which. drift_us : SD gained in a second. step_rate_hz, step_us : of a stretch. irregular_us : how much later
+    it responds when it is used to no stimulus than when it responds to every one (its velocity follows its activity).
+    """
 
     axon: int = 0
     blocking: float = 0.0
@@ -45,6 +50,7 @@ class Fibre:
     drift_us: float = 0.0
     step_rate_hz: float = 0.0
     step_us: float = 80.0
+    irregular_us: float = 0.0
 
 
 class Patient:
@@ -55,6 +61,7 @@ class Patient:
         self.axons = axons
         self.fibres = fibres
         self._moved_us = [0.0] * len(fibres)
+        self._unused = [0.0] * len(fibres)  # share of stimuli missed lately
         self._last_s = 0.0
         self.fired: list[bool] = []
 
@@ -75,8 +82,10 @@ class Patient:
             self._moved_us[place] += fibre.drift_us * math.sqrt(dt_s) * rng.standard_normal()
             jitter = fibre.jitter_us * rng.standard_normal()
             passes = rng.random() >= fibre.blocking
-            latency = activation[fibre.axon] + fibre.base_us + self._moved_us[place] + jitter
-            latencies.append(latency if passes else math.nan)
+            shift = self._moved_us[place] + fibre.irregular_us * self._unused[place]
+            latency = activation[fibre.axon] + fibre.base_us + shift + jitter if passes else math.nan
+            latencies.append(latency)
+            self._unused[place] += -math.expm1(-dt_s / MEMORY_S) * (math.isnan(latency) - self._unused[place])
         return latencies
 
 

@@ -1,4 +1,4 @@
-"""Runs of the live guard and of its judgement afterwards on simulated fibres: what the tables are made of."""
+"""Runs of the live guard on simulated fibres, with test pulses driven as in a recording."""
 
 from __future__ import annotations
 
@@ -7,13 +7,14 @@ from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
-from guard_patient import Patient
 
 from acq.guard.axons import AxonWatch, FibreOutcome
 from acq.guard.margin import MarginRule
 from acq.guard.watch import WatchSettings, WatchState
+from acq.procedures.recording import make_recording_policy
 from acq.records import GuardVerdict, PulseKind
-from acq.stimulus.test_pulses import TestPulsePolicy
+from hardware_profiles import GuardSection
+from tests.benchmarks.guard_patient import Patient
 
 RATE_HZ = 10.0
 WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
@@ -34,6 +35,17 @@ class LiveRun:
     def assured(self, k: int) -> bool:
         """Whether every fibre was assured after stimulus k."""
         return all(state.verdict is GuardVerdict.ASSURED for state in self.states[k].values())
+
+    @property
+    def cost(self) -> float:
+        """Share of the stimuli that were tests."""
+        return float(np.mean([kind is PulseKind.TESTING for kind in self.kinds]))
+
+    def below(self) -> tuple[int, int, int, int]:
+        """Stimuli at a true ratio below 1.05, those of them called assured, stimuli called assured, stimuli."""
+        low = np.array(self.ratio) < 1.05
+        assured = np.array([self.assured(k) for k in range(len(self.states))], dtype=bool)
+        return int(low.sum()), int(np.sum(low & assured)), int(assured.sum()), low.size
 
 
 def descend(working_ma: float, *, down_to: float = 0.78) -> list[float]:
@@ -72,8 +84,8 @@ def run_live(
     """
     rule = MarginRule(relative=margin)
     guard = AxonWatch(rule=rule, settings=settings)
-    policy = TestPulsePolicy(
-        working_ma=working_ma, testing_ma=rule.highest_threshold_ma(working_ma), one_in=one_in, rate_hz=RATE_HZ
+    policy = make_recording_policy(
+        working_ma=working_ma, rule=rule, guard=GuardSection(test_one_in=one_in), rate_hz=RATE_HZ
     )
     run, waiting = LiveRun(), deque[tuple[int, float, PulseKind, list[float], float]]()
     before = list(search or [])
@@ -105,10 +117,11 @@ def run_live(
             index, is_missed=any(math.isnan(latencies[fibre]) for fibre in counted), suspicion=suspicion(states)
         )
         place = len(run.states) - 1
-        if run.warned(place):
+        is_warned = run.warned(place)
+        if any(state.changed and state.verdict in WARNINGS for state in states.values()):
             policy.end_retest()
-            if stop_after is not None and place >= stop_after:
-                break
+        if is_warned and stop_after is not None and place >= stop_after:
+            break
     return run
 
 

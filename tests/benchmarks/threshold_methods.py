@@ -1,45 +1,68 @@
 """Other ways to find a threshold, to compare the search with: staircase, limits, probit, an adaptive method of others.
 
-Each takes `answer(intensity_ma) -> bool` and gives the estimate after each stimulus, NaN before it has one.
+The program's search takes `stimulate(intensity_ma)`, the latency or NaN, and gives what it knows after each stimulus;
+the others take `answer(intensity_ma)`, whether there was a response, and give their estimate, NaN before they have one.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import NamedTuple
 
 import numpy as np
-from scipy.optimize import minimize
+from scipy.optimize import linprog, minimize
 from scipy.special import ndtr
 
 from acq.analysis.placement import place_next
-from acq.analysis.threshold import ThresholdFilter
+from acq.guard.margin import MarginRule
+from acq.guard.watch import Watch
 
 Answer = Callable[[float], bool]
+Stimulate = Callable[[float], float]
+
+
+class Found(NamedTuple):
+    """Threshold and its 95 % interval, in mA."""
+
+    threshold_ma: float
+    low_ma: float
+    high_ma: float
+
 
 WARM_MA = 1.5
 N_WARM = 20
 CANDIDATES_MA = np.round(np.arange(0.5, 1.6, 0.05), 2)
 
 
-def adaptive(answer: Answer, n: int, *, lag: int = 0) -> list[float]:
+def adaptive(stimulate: Stimulate, n: int, *, lag: int = 0, with_latency: bool = False) -> list[Found]:
     """The program's own search, after stimuli seen well above; answers may come late."""
-    known = ThresholdFilter(centre_ma=1.3)
+    watch = Watch(rule=MarginRule())
+    onset_s = 0.0
 
-    def take(intensity_ma: float, responded: bool) -> None:
-        known.update(intensity_ma=intensity_ma, responded=responded)
-        known.predict(dt_s=0.1)
+    def take(intensity_ma: float, latency_us: float) -> None:
+        nonlocal onset_s
+        watch.observe(
+            pulse_intensity_ma=intensity_ma,
+            onset_s=onset_s,
+            responded=not math.isnan(latency_us),
+            working_intensity_ma=WARM_MA,
+            latency_us=latency_us if with_latency else math.nan,
+        )
+        onset_s += 0.1
 
     for _ in range(N_WARM):
-        take(WARM_MA, answer(WARM_MA))
-    waiting: list[tuple[float, bool]] = []
+        take(WARM_MA, stimulate(WARM_MA))
+    waiting: list[tuple[float, float]] = []
     found = []
     for _ in range(n):
+        known = watch.filter
+        assert known is not None
         chosen = place_next([known.belief()], candidates_ma=CANDIDATES_MA, pending_ma=[one for one, _ in waiting])
-        waiting.append((chosen, answer(chosen)))
+        waiting.append((chosen, stimulate(chosen)))
         if len(waiting) > lag:
             take(*waiting.pop(0))
-        found.append(known.threshold_ma())
+        found.append(Found(known.threshold_ma(), *known.interval_ma()))
     return found
 
 
@@ -89,7 +112,11 @@ def probit(answer: Answer, n: int) -> list[float]:
     for k in range(n):
         intensity.append(float(levels[k % levels.size]))
         responded.append(answer(intensity[-1]))
-        found.append(_fit_probit(np.array(intensity), np.array(responded)) if k >= 3 else math.nan)
+        if k < 3:
+            found.append(math.nan)
+        else:  # late in the run every other fit will do
+            again = k < 20 or k % 2 == 0
+            found.append(_fit_probit(np.array(intensity), np.array(responded)) if again else found[-1])
     return found
 
 
@@ -140,9 +167,23 @@ def questplus(answer: Answer, n: int) -> list[float]:
 
 
 def fisher_bound(*, spread: float, blocking: float, share: float) -> float:
-    """Stimuli at the best single intensity that bring the SE of θ, at 1 mA and all else known, to a share of it."""
-    z = np.linspace(-3.0, 3.0, 601)
-    chance = (1.0 - blocking) * ndtr(z)
-    slope = (1.0 - blocking) * np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) / spread
-    information = float(np.max(slope**2 / (chance * (1.0 - chance))))
-    return 1.0 / (information * share**2)
+    """Stimuli that at least bring the SE of θ, at 1 mA, to a share of it; neither spread nor blocking known.
+
+    The best design for θ alone (c-optimal): the convex combination of √I times the gradients that lies on the axis of θ
+    farthest out (G. Elfving, Ann. Math. Stat. 23 (1952) 255, from memory), by linear programming.
+    """
+    z = np.concatenate((np.linspace(-3.0, 3.0, 301), [8.0]))
+    fires = ndtr(z)
+    chance = (1.0 - blocking) * fires
+    of_theta = -(1.0 - blocking) * np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi) / spread
+    weight = 1.0 / np.sqrt(np.maximum(chance * (1.0 - chance), 1e-12))
+    # With b = 0 known to be so: at the edge of what is possible its error has no place in the bound.
+    gradients = [of_theta, of_theta * z, -fires] if blocking else [of_theta, of_theta * z]
+    rows = np.stack([one * weight for one in gradients])
+    rows = np.concatenate((rows, -rows), axis=1)
+    # Least total weight that reaches one unit along θ and none along the rest; its square is the variance of one
+    # stimulus.
+    wanted = np.zeros(rows.shape[0])
+    wanted[0] = 1.0
+    found = linprog(np.ones(rows.shape[1]), A_eq=rows, b_eq=wanted, bounds=(0.0, None))
+    return float(found.fun) ** 2 / share**2
