@@ -14,6 +14,7 @@ from rich.console import Group
 from rich.text import Text
 
 from acq.guard.margin import MarginRule
+from acq.guard.proposal import Needs
 from acq.records import GuardVerdict, OutputState, PulseKind
 from acq.report.results import VERDICT_STYLES
 from acq.session import EngineSnapshot, FibreSnapshot
@@ -39,6 +40,7 @@ KEYS = (
     ("page ↑↓", "coarse"),
     ("← →", "rate"),
     ("x", "test pulses"),
+    ("1–9", "fibre wanted"),
     ("m", "mark"),
     ("n", "new recording"),
     ("q", "finish"),
@@ -49,17 +51,24 @@ _ADVICE_LINES = 3
 _STRIP_CELLS = 24
 _LEAST_STRIP_CELLS = 8
 _LEAST_BAR_CELLS = 16
+_AXIS_REACH = 3.0  # the current axis ends at so many times the stimulus, whatever a fibre may need
+_BINDING = "▸"
+_RECORDING = "recording, "
 _WORST_FIRST = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
 
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """How much is shown: three rows for the state and room above the keys, gaps elsewhere, messages, rows a fibre."""
+    """How much is shown: three rows for the state and room above the keys, gaps elsewhere, messages, rows a fibre.
+
+    has_reasons : one row more for a fibre that is not assured.
+    """
 
     is_roomy: bool
     has_gaps: bool
     n_messages: int
     fibre_rows: int
+    has_reasons: bool = True
 
 
 # From roomy to bare; the first that fits is taken. The state, the advice and the keys are never given up.
@@ -69,8 +78,9 @@ _LAYOUTS = (
     _Layout(is_roomy=True, has_gaps=True, n_messages=2, fibre_rows=2),
     _USUAL,
     _Layout(is_roomy=False, has_gaps=True, n_messages=1, fibre_rows=2),
-    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=2),
-    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=1),
+    _Layout(is_roomy=False, has_gaps=True, n_messages=1, fibre_rows=2, has_reasons=False),
+    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=2, has_reasons=False),
+    _Layout(is_roomy=False, has_gaps=False, n_messages=0, fibre_rows=1, has_reasons=False),
 )
 
 
@@ -80,6 +90,7 @@ def render(
     width: int,
     height: int | None = None,
     rule: MarginRule | None = None,
+    needs: Needs | None = None,
     silent_s: float = 0.0,
 ) -> Group:
     """The whole view.
@@ -90,19 +101,23 @@ def render(
         Of the terminal, in cells. Without a height the view is as long as it needs to be.
     rule : MarginRule, optional
         For the mark of the intensity that each fibre needs.
+    needs : Needs, optional
+        What each fibre needs, where the engine knows it; from the figures shown otherwise.
     silent_s : float
         For how long the engine has given no snapshot.
     """
     silent = [_silent_line(silent_s, width)] if silent_s >= _SILENT_S else []
-    head = [_state_line(snapshot, width), *silent, _where_line(snapshot, width)]
+    tests = [_tests_line(snapshot, width)] if _is_recording(snapshot) else []
+    head = [_state_line(snapshot, width), *silent, *tests, _where_line(snapshot, width)]
+    view = _Guarded(snapshot, rule, needs if needs is not None else Needs())
     advice, keys = _advice_lines(snapshot, width), _keys_lines(snapshot, width)
     chosen = _USUAL
-    room = len(snapshot.fibres) * 2
+    room = len(snapshot.fibres) * 3
     if height is not None:
         for layout in _LAYOUTS:
             chosen = layout
             room = height - _rows_beside_fibres(layout, snapshot, len(head), len(advice), len(keys))
-            if room >= layout.fibre_rows * max(1, len(snapshot.fibres)):
+            if room >= max(1, sum(view.rows(fibre, layout) for fibre in snapshot.fibres)):
                 break
     gap = [Text()] if chosen.has_gaps else []
     banner = [_banner_edge(snapshot, width)] if chosen.is_roomy else []
@@ -116,7 +131,7 @@ def render(
         *banner,
         *head[1:],
         *gap,
-        *_all_fibres(snapshot, width, rows=chosen.fibre_rows, room=room, rule=rule),
+        *_all_fibres(view, width, layout=chosen, room=room),
         *gap,
         *advice,
         *gap,
@@ -184,8 +199,8 @@ def _where_line(snapshot: EngineSnapshot, width: int) -> Text:
     if snapshot.is_simulated:
         quiet.append("simulated patient")
     quiet.append(f"recording {snapshot.recording}")
-    if snapshot.procedure:
-        quiet.append(snapshot.procedure.removeprefix("recording, "))
+    if snapshot.procedure and not _is_recording(snapshot):
+        quiet.append(snapshot.procedure)
     if snapshot.n_rejected:
         quiet.append(f"{snapshot.n_rejected} sweeps rejected")
     if math.isfinite(snapshot.noise_uv):
@@ -200,19 +215,89 @@ def _where_line(snapshot: EngineSnapshot, width: int) -> Text:
     return line
 
 
+def _is_recording(snapshot: EngineSnapshot) -> bool:
+    return snapshot.procedure.startswith(_RECORDING)
+
+
+def _tests_line(snapshot: EngineSnapshot, width: int) -> Text:
+    """The plan of test pulses and their cost; loud where the margin is not tested or is just being tested again."""
+    plan = snapshot.procedure.removeprefix(_RECORDING)
+    shape, style = " ", _GREY
+    if plan.startswith("test pulses off"):
+        shape, style = "○", "bold #E69F00"
+        plan = plan.replace("test pulses off", "TEST PULSES OFF: the margin is not tested")
+    elif "now:" in plan:
+        shape, style = "◆", "bold"
+    return Text(f" {shape} {plan}", style=style, no_wrap=True, overflow="ellipsis", end="\n")[:width]
+
+
 # ---- the fibres -----------------------------------------------------------------------------------------------------
 
 
-def _all_fibres(snapshot: EngineSnapshot, width: int, *, rows: int, room: int, rule: MarginRule | None) -> list[Text]:
+@dataclass(frozen=True, slots=True)
+class _Guarded:
+    """The fibres beside what they need."""
+
+    snapshot: EngineSnapshot
+    rule: MarginRule | None
+    needs: Needs
+
+    @property
+    def binding(self) -> int | None:
+        """The fibre that sets the intensity; None where it is the only one."""
+        binding = self.needs.binding
+        if binding is None:
+            found = {fibre.fibre: self.needed_ma(fibre) for fibre in self.snapshot.fibres}
+            known = {fibre: value for fibre, value in found.items() if value is not None}
+            binding = max(known, key=lambda one: known[one]) if known else None
+        return binding if len(self.snapshot.fibres) > 1 and _is_live(self.snapshot) else None
+
+    def is_wanted(self, fibre: FibreSnapshot) -> bool:
+        """Whether the fibre must keep its margin."""
+        return fibre.fibre not in self.needs.not_wanted
+
+    def needed_ma(self, fibre: FibreSnapshot) -> float | None:
+        """The intensity that surely keeps the margin: over the upper end of what the threshold may be."""
+        if not self.is_wanted(fibre):
+            return None
+        if fibre.fibre in self.needs.by_fibre:
+            return self.needs.by_fibre[fibre.fibre]
+        if self.rule is None:
+            return None
+        highest = _bound_ma(fibre, self.snapshot)
+        if fibre.threshold_interval_ma is not None:
+            highest = fibre.threshold_interval_ma[1]
+        return self.rule.required_ma(highest) if highest is not None and highest > 0 else None
+
+    def reason(self, fibre: FibreSnapshot) -> str:
+        """Why a fibre is not assured; empty where it is, or where nothing is delivered."""
+        if fibre.verdict is GuardVerdict.ASSURED or not _is_live(self.snapshot):
+            return ""
+        return fibre.sentence if self.is_wanted(fibre) else "not wanted: drives no test and no proposal"
+
+    def rows(self, fibre: FibreSnapshot, layout: _Layout) -> int:
+        """How many rows a fibre takes."""
+        return layout.fibre_rows + (layout.has_reasons and bool(self.reason(fibre)))
+
+
+def _all_fibres(view: _Guarded, width: int, *, layout: _Layout, room: int) -> list[Text]:
+    snapshot = view.snapshot
     if not snapshot.fibres:
         return [Text("  no fibre yet", style=_GREY)]
-    shown, hidden = _choose_fibres(snapshot.fibres, max(1, room // rows), has_spare_row=room % rows > 0)
-    top_ma = _axis_top_ma(snapshot, rule)
+    rows = layout.fibre_rows
+    shown, hidden = _choose_fibres(snapshot.fibres, len(snapshot.fibres), has_spare_row=False)
+    if room < sum(view.rows(fibre, layout) for fibre in snapshot.fibres):
+        shown, hidden = _choose_fibres(snapshot.fibres, max(1, room // rows), has_spare_row=room % rows > 0)
+    top_ma = _axis_top_ma(view)
     lines: list[Text] = []
     for fibre in shown:
         lines.append(_figures_line(fibre, snapshot, width, is_alone=rows == 1))
         if rows > 1:
-            lines.append(_margin_line(fibre, snapshot, width, rule, top_ma))
+            lines.append(_margin_line(fibre, view, width, top_ma))
+        reason = view.reason(fibre)
+        if layout.has_reasons and reason:
+            colour = VERDICT_STYLES[fibre.verdict][1]
+            lines.append(Text(f"   {reason}", style=colour, no_wrap=True, overflow="ellipsis"))
     if hidden:
         worst = next(verdict for verdict in _WORST_FIRST if any(one.verdict is verdict for one in hidden))
         shape, colour = VERDICT_STYLES[worst]
@@ -285,16 +370,18 @@ def _threshold_text(fibre: FibreSnapshot, snapshot: EngineSnapshot) -> tuple[str
     return "threshold not known" if _is_live(snapshot) else "not followed at rest", ""
 
 
-def _margin_line(
-    fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int, rule: MarginRule | None, top_ma: float
-) -> Text:
+def _margin_line(fibre: FibreSnapshot, view: _Guarded, width: int, top_ma: float) -> Text:
     """Threshold, margin, the two on a current axis, and the last responses, as far as there is room."""
-    threshold, margin = _threshold_text(fibre, snapshot)
-    line = Text(f"   {threshold:<22} {margin:<23} ", no_wrap=True, overflow="ellipsis")
+    threshold, margin = _threshold_text(fibre, view.snapshot)
+    line = Text(no_wrap=True, overflow="ellipsis")
+    if fibre.fibre == view.binding:
+        line.append(f" {_BINDING} {threshold:<22}{margin.replace('margin', 'least margin'):<27} ", style="bold")
+    else:
+        line.append(f"   {threshold:<22}{margin:<27} ")
     left = width - len(line)
     n_bar = min(40, left - _LEAST_STRIP_CELLS - 2)
     if n_bar >= _LEAST_BAR_CELLS:
-        line.append_text(_margin_bar(fibre, snapshot, rule, top_ma, n_bar))
+        line.append_text(_margin_bar(fibre, view, top_ma, n_bar))
         line.append("  ")
         left -= n_bar + 2
     recent = fibre.recent_latency_us[-max(0, min(_STRIP_CELLS, left)) :] if left > 0 else ()
@@ -303,32 +390,22 @@ def _margin_line(
     return line
 
 
-def _axis_top_ma(snapshot: EngineSnapshot, rule: MarginRule | None) -> float:
+def _axis_top_ma(view: _Guarded) -> float:
     """End of the current axis, the same for all fibres, so that they can be compared."""
-    values = [0.1, snapshot.intensity_ma]
-    for fibre in snapshot.fibres:
+    values = [0.1, view.snapshot.intensity_ma]
+    for fibre in view.snapshot.fibres:
         if fibre.threshold_interval_ma is not None:
             values.append(fibre.threshold_interval_ma[1])
-        needed_ma = _needed_ma(fibre, snapshot, rule)
+        needed_ma = view.needed_ma(fibre)
         if needed_ma is not None:
             values.append(needed_ma)
-    return 1.15 * max(values)
+    # What a threshold may be at most is sometimes far above what matters.
+    return 1.15 * min(max(values), _AXIS_REACH * values[1] if values[1] > 0 else max(values))
 
 
-def _needed_ma(fibre: FibreSnapshot, snapshot: EngineSnapshot, rule: MarginRule | None) -> float | None:
-    """The intensity that surely keeps the margin: over the upper end of what the threshold may be."""
-    if rule is None:
-        return None
-    highest = _bound_ma(fibre, snapshot)
-    if fibre.threshold_interval_ma is not None:
-        highest = fibre.threshold_interval_ma[1]
-    return rule.required_ma(highest) if highest is not None and highest > 0 else None
-
-
-def _margin_bar(
-    fibre: FibreSnapshot, snapshot: EngineSnapshot, rule: MarginRule | None, top_ma: float, n_cells: int
-) -> Text:
+def _margin_bar(fibre: FibreSnapshot, view: _Guarded, top_ma: float, n_cells: int) -> Text:
     """Current axis from 0: ▒ where the threshold is, ┃ what the margin asks for, ● where the stimulus is."""
+    snapshot = view.snapshot
     colour = VERDICT_STYLES[fibre.verdict][1]
     cells = [("─", _GREY)] * n_cells
 
@@ -341,7 +418,7 @@ def _margin_bar(
         cells[low : high + 1] = [("▒", "")] * (high + 1 - low)
     elif bound_ma is not None:
         cells[: cell(bound_ma) + 1] = [("░", _GREY)] * (cell(bound_ma) + 1)
-    needed_ma = _needed_ma(fibre, snapshot, rule)
+    needed_ma = view.needed_ma(fibre)
     if needed_ma is not None:
         cells[cell(needed_ma)] = ("┃", "")
     if snapshot.intensity_ma > 0:
@@ -354,11 +431,16 @@ def _margin_bar(
 
 def _advice_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:
     """The advice as a whole: it is what must be read, so it is wrapped and not cut off."""
-    advice = snapshot.advice
-    if (snapshot.state is OutputState.LATCHED_OFF and not snapshot.is_replay) or snapshot.proposal_ma is not None:
-        advice += " [enter]"
+    is_key = (snapshot.state is OutputState.LATCHED_OFF and not snapshot.is_replay) or snapshot.proposal_ma is not None
+    # The key comes first, where it is seen at once and cannot be cut off.
+    advice = f"[enter] {snapshot.advice}" if is_key else snapshot.advice
     wrapped = textwrap.wrap(advice, max(20, width - 3), max_lines=_ADVICE_LINES, placeholder=" …") or [""]
-    return [Text(("▶ " if index == 0 else "  ") + row, style="bold", no_wrap=True) for index, row in enumerate(wrapped)]
+    lines = [
+        Text(("▶ " if index == 0 else "  ") + row, style="bold", no_wrap=True) for index, row in enumerate(wrapped)
+    ]
+    if is_key:
+        lines[0].stylize("reverse", 2, 2 + len("[enter]"))
+    return lines
 
 
 def _keys_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:

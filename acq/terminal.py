@@ -56,6 +56,8 @@ def act_on_key(engine: Engine, key: str, *, up_to_ma: float | None = None) -> bo
         (engine.acknowledge if latched else engine.accept_proposal)()
     elif key in acts:
         acts[key]()
+    elif len(key) == 1 and key in "123456789":
+        engine.toggle_wanted(int(key))
     return True
 
 
@@ -127,6 +129,7 @@ class _Show:
             width=size.width,
             height=size.height,
             rule=self._engine.margin_rule,
+            needs=self._engine.needs,
             silent_s=self._clock.now_s() - self._taken_s,
         )
         live.update(view, refresh=True)

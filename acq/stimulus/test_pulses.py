@@ -58,11 +58,11 @@ class TestPlan:
             return "test pulses off"
         when = {
             "turn": f"next in {self.next_in + 1}",
-            "missed": "again now: a test was missed",
-            "doubt": "again now: margin in doubt",
+            "missed": "testing again now: one was missed",
+            "doubt": "testing again now: margin in doubt",
         }[self.why]
-        cost = f", {100 * self.cost:.0f} % of the pulses" if self.n_testing else ""
-        return f"one test in {self.one_in}, {when}{cost}"
+        cost = f" ({100 * self.cost:.0f} % of the pulses)" if self.n_testing else ""
+        return f"one test in {self.one_in}{cost}, {when}"
 
 
 class TestPulsePolicy:

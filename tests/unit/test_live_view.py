@@ -130,9 +130,11 @@ def test_untested_jitter_is_marked_and_lost_samples_are_loud() -> None:
 
 def test_stop_is_the_first_key_shown_and_six_fibres_fit_into_24_lines() -> None:
     assert KEYS[0] == ("space", "STOP")
-    text = text_of(replace(SNAPSHOT, fibres=(FIBRE,) * 6, messages=("a", "b", "c", "d")))
-    assert len(text.splitlines()) <= 24
-    assert "STOP" in text
+    fibres = tuple(replace(FIBRE, fibre=n) for n in range(1, 7))
+    lines = shown(replace(SNAPSHOT, fibres=fibres, messages=("a", "b", "c", "d")), 80, 24)
+    assert len(lines) <= 24
+    assert "STOP" in "\n".join(lines)
+    assert sum("θ" in line for line in lines) == 6
 
 
 @given(
@@ -220,7 +222,7 @@ def test_old_news_is_marked() -> None:
 def test_one_axis_for_all_fibres_with_threshold_need_and_stimulus_in_order() -> None:
     higher = replace(FIBRE, fibre=2, threshold_ma=1.4, threshold_interval_ma=(1.35, 1.45))
     lines = [line for line in shown(replace(SNAPSHOT, fibres=(FIBRE, higher)), 120) if "θ" in line]
-    low, high = (line[line.index("%") :] for line in lines)
+    low, high = lines
     assert low.index("●") == high.index("●")
     assert low.index("▒") < high.index("▒")
     for bar in (low, high):

@@ -75,7 +75,7 @@ def test_answers_that_come_later_end_the_run_as_soon_as_they_are_there() -> None
 
 @pytest.mark.parametrize("lead", [0, 3])
 def test_one_test_more_for_each_that_is_missed_however_late_the_answers_come(lead: int) -> None:
-    # An endplate that blocks half of the time doubles the tests and no more. One in 20: two tests in a turn of 20 pulses
+    # An endplate that blocks half of the time doubles the tests and no more: two tests in a turn of 20 pulses,
     # and lead + 1 for the repeated one, and of lead more in every other turn, whose end is known so much later.
     blocked = np.random.default_rng(1).random(8000) < 0.5
     policy = make_policy()
@@ -158,10 +158,10 @@ def test_the_plan_says_what_comes_next() -> None:
     assert math.isnan(policy.plan.cost)
     run(policy, 26, is_missed=lambda index: index == 25)
     assert policy.plan.is_retesting
-    assert policy.plan.describe() == "one test in 20, again now: a test was missed, 8 % of the pulses"
+    assert policy.plan.describe() == "one test in 20 (8 % of the pulses), testing again now: one was missed"
     assert (policy.plan.n_testing, policy.plan.n_measuring) == (2, 24)
     run(policy, 3, is_missed=lambda _: False, first=26)
-    assert policy.plan.describe() == "one test in 20, next in 18, 10 % of the pulses"
+    assert policy.plan.describe() == "one test in 20 (10 % of the pulses), next in 18"
     policy.set_one_in(0)
     assert policy.plan.one_in == 0
 
