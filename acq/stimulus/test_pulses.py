@@ -26,6 +26,9 @@ _MOST_RETESTS = 20
 _MOST_UNANSWERED = 3
 _DOUBT_LEVEL = 0.1
 _FIRST_AFTER = 5
+# With one alone, and three pulses on their way, a loss was noticed up to 65 stimuli late where half the responses are
+# blocked, with two up to 50; two cost 14 % of the pulses then instead of 9 %.
+_UNANSWERED_AFTER_A_MISS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,10 +74,10 @@ class TestPulsePolicy:
     A missed test is repeated until a test is answered; and with every answer comes the guard's suspicion, P(a fibre has
     lost its margin), which calls for tests at once, missed or not, from `doubt_level` on. A run of tests ends too when
     a warning is given (`end_retest`) or the largest number is reached; then the turn of one in K comes again. Answers
-    arrive later than pulses are issued: a repeated test waits for the answer to the one before, and measuring goes on
-    meanwhile; only while the guard doubts the margin are several tests on their way. So an endplate that blocks costs
-    little and a lost margin is found soon. Suspicion alone would be slow: where an endplate blocks, one missed test is
-    hardly suspicious.
+    arrive later than pulses are issued: after a missed test two are on their way at most, and measuring goes on
+    meanwhile; only while the guard doubts the margin may there be more. So an endplate that blocks costs little and a
+    lost margin is found soon. Suspicion alone would be slow: where an endplate blocks, one missed test is hardly
+    suspicious.
 
     Parameters
     ----------
@@ -226,8 +229,8 @@ class TestPulsePolicy:
                 self._forget_answers()
                 self._end_run(one_in - 1)
                 return False
-            # What is only missed waits for its answer; what is doubted does not.
-            return len(self._outstanding) < (self._most_unanswered if self._is_doubted else 1)
+            most = self._most_unanswered if self._is_doubted else min(_UNANSWERED_AFTER_A_MISS, self._most_unanswered)
+            return len(self._outstanding) < most
         if self._countdown > 0:
             self._countdown -= 1
             return False
