@@ -146,6 +146,7 @@ def test_axons_are_added_up() -> None:
     total = sum(expected_entropy(one, intensity_ma=CANDIDATES_MA) for one in (known, unknown))
     chosen_ma = place_next([known, unknown], candidates_ma=CANDIDATES_MA)
     assert chosen_ma == CANDIDATES_MA[int(np.argmin(total))]
+    assert place_next([unknown, known], candidates_ma=CANDIDATES_MA) == chosen_ma
 
 
 def test_of_equally_good_intensities_the_lowest_is_chosen() -> None:

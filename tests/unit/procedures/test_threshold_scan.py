@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from acq.analysis.placement import place_next
+from acq.analysis.threshold import Belief
 from acq.guard.axons import AxonWatch, FibreOutcome
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import needed_ma
@@ -25,12 +27,17 @@ _RESPONSES_TO_BE_FOUND = 3
 
 @dataclass
 class Run:
-    """A scan that has ended, or was stopped. phases : of each pulse; states : after each answer."""
+    """A scan that has ended, or was stopped.
+
+    phases, n_answers : of each pulse, when it was issued. answered_ma, states : of each answer.
+    """
 
     scan: ThresholdScan
     issued_ma: list[float] = field(default_factory=list)
     kinds: list[PulseKind] = field(default_factory=list)
     phases: list[str] = field(default_factory=list)
+    n_answers: list[int] = field(default_factory=list)
+    answered_ma: list[float] = field(default_factory=list)
     states: list[dict[int, WatchState]] = field(default_factory=list)
 
     @property
@@ -49,6 +56,7 @@ def run_scan(
     seed: int = 1,
     blocking: Sequence[float] | None = None,
     axon: Sequence[int] | None = None,
+    grouped: Sequence[int] | None = None,
     lag: int = 3,
     up_to_ma: float = 5.0,
     step_ma: float = 0.1,
@@ -61,7 +69,8 @@ def run_scan(
     start_s: float = 0.0,
     at_most: int = 400,
 ) -> Run:
-    """Fibres by threshold; `axon` says which share one. Pulses whose number is among the refused never come out.
+    """Fibres by threshold; `axon` says which share one, and `grouped` what the scan is told of it, the guard's own
+    grouping if it is not given. Pulses whose number is among the refused never come out.
 
     A fibre is in view once a search of the recording finds a few responses. `guard` and `seen` carry over what was
     known before.
@@ -91,6 +100,7 @@ def run_scan(
             run.issued_ma.append(pulse[0])
             run.kinds.append(pulse[1])
             run.phases.append(scan.description)
+            run.n_answers.append(len(run.states))
             if k not in refused:
                 waiting.append((k, pulse[0]))
         if waiting and (has_ended or len(waiting) > lag):
@@ -123,7 +133,11 @@ def run_scan(
             )
             beliefs = {fibre: belief for fibre in states if (belief := guard.belief(fibre)) is not None}
             run.states.append(states)
-            scan.observe(intensity_ma=intensity_ma, states=states, beliefs=beliefs, axons=guard.axons(in_view))
+            run.answered_ma.append(intensity_ma)
+            axons: Sequence[Sequence[int]] = guard.axons(in_view)
+            if grouped is not None:
+                axons = [[f for f in in_view if grouped[f] == one] for one in set(grouped)]
+            scan.observe(intensity_ma=intensity_ma, states=states, beliefs=beliefs, axons=axons)
         if has_ended and not waiting:
             break
     return run
@@ -213,26 +227,56 @@ def test_the_scan_starts_at_one_step_and_ends_at_what_it_proposes() -> None:
     assert run.scan.judged_ma == run.result.working_ma
 
 
-def test_the_climb_does_not_run_ahead_of_what_is_needed() -> None:
-    # What is on its way may find more fibres; but once they are known, no pulse goes above the intensity needed.
-    run = run_scan([1.0], lag=3)
-    first = next(k for k, states in enumerate(run.states) if states)
-    for k in range(run.count("climbing")):
-        if k - 4 <= first:
+@pytest.mark.parametrize("lag", [0, 3])
+def test_the_climb_waits_where_what_is_known_needs_no_more(lag: int) -> None:
+    run = run_scan([1.0], lag=lag)
+    n_held = 0
+    for k in range(1, run.count("climbing")):
+        states = run.states[run.n_answers[k] - 1] if run.n_answers[k] else {}
+        rise_ma = run.issued_ma[k] - run.issued_ma[k - 1]
+        if not states:
+            assert rise_ma == pytest.approx(0.1)
             continue
-        needs = [needed_ma(state, working_ma=run.issued_ma[k], rule=RULE) for state in run.states[k - 4].values()]
-        assert run.issued_ma[k] <= max(*needs, run.issued_ma[k - 1]) + 0.1 + 1e-9
-    assert max(run.issued_ma) <= 2.5
+        reached_ma = max(run.answered_ma[: run.n_answers[k]])
+        needed = max(needed_ma(state, working_ma=reached_ma, rule=RULE) for state in states.values())
+        is_enough = run.issued_ma[k - 1] >= needed
+        assert rise_ma == pytest.approx(0.0 if is_enough else 0.1)
+        n_held += is_enough
+    assert n_held >= 3
 
 
-def test_one_threshold_is_searched_for_an_axon() -> None:
-    # Two fibres of one axon cost no more pulses than the axon alone, or hardly: medians over seeds.
-    alone, together, apart = (
-        np.median([run_scan(thresholds, axon=axon, seed=seed).count("refining") for seed in range(5)])
-        for thresholds, axon in (([1.0], [0]), ([1.0, 1.0], [0, 0]), ([1.0, 1.5], [0, 1]))
-    )
-    assert together <= alone + 4
-    assert together < apart + 4
+def test_what_is_on_its_way_is_taken_into_account(monkeypatch: pytest.MonkeyPatch) -> None:
+    # A pulse that was refused is on its way no longer once a later one has been answered.
+    refused = [10, 36]
+    asked: list[tuple[int, list[float]]] = []
+
+    def note(beliefs: Sequence[Belief], *, candidates_ma: np.ndarray, pending_ma: Sequence[float] = ()) -> float:
+        asked.append((len(beliefs), list(pending_ma)))
+        return place_next(beliefs, candidates_ma=candidates_ma, pending_ma=pending_ma)
+
+    monkeypatch.setattr("acq.procedures.threshold_scan.place_next", note)
+    run = run_scan([1.0, 1.15], lag=3, refused=refused)
+    refining = [k for k, phase in enumerate(run.phases) if "refining" in phase][-len(asked) :]
+    delivered = [k for k in range(len(run.issued_ma)) if k not in refused]
+    assert len(refining) >= 8
+    for k, (_, pending_ma) in list(zip(refining, asked, strict=True))[-6:]:
+        assert k > max(refused) + 4
+        waiting = [one for one in delivered[run.n_answers[k] :] if one < k]
+        assert pending_ma == [run.issued_ma[one] for one in waiting]
+        assert len(waiting) == 3
+
+
+@pytest.mark.parametrize(("axon", "n"), [([0, 0], 1), ([0, 1], 2)])
+def test_one_threshold_is_searched_for_an_axon(monkeypatch: pytest.MonkeyPatch, axon: list[int], n: int) -> None:
+    asked: list[int] = []
+
+    def note(beliefs: Sequence[Belief], *, candidates_ma: np.ndarray, pending_ma: Sequence[float] = ()) -> float:
+        asked.append(len(beliefs))
+        return place_next(beliefs, candidates_ma=candidates_ma, pending_ma=pending_ma)
+
+    monkeypatch.setattr("acq.procedures.threshold_scan.place_next", note)
+    run_scan([1.0, 1.0], axon=axon, grouped=axon)
+    assert max(asked) == n
 
 
 def test_a_threshold_known_before_shortens_the_scan() -> None:
@@ -254,7 +298,12 @@ def test_a_threshold_known_before_shortens_the_scan() -> None:
     warm = run_scan([1.5, 1.9], guard=guard, seen=seen, start_s=len(by_hand) / RATE_HZ, lowest_known_ma=min(lows_ma))
     assert len(warm.issued_ma) <= 0.8 * len(from_nothing.issued_ma)
     assert warm.count("refining") <= from_nothing.count("refining")
-    assert max(np.diff(warm.issued_ma)) <= 0.5 + 1e-9
+    # Far below what is known the largest steps, from there on those of the climb.
+    rises_ma = np.diff(warm.issued_ma[: warm.count("climbing")], prepend=0.0)
+    is_far = np.cumsum(rises_ma) - rises_ma + 0.5 <= 0.8 * min(lows_ma) + 1e-9
+    assert is_far.any()
+    assert rises_ma[is_far] == pytest.approx(0.5)
+    assert rises_ma[~is_far].max() <= 0.1 + 1e-9
     assert warm.result.working_ma is not None
     assert warm.result.working_ma >= 1.2 * 1.9
 
