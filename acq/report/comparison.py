@@ -24,7 +24,8 @@ __all__ = ["ComparisonRow", "compare"]
 
 _MCD_RELATIVE, _MCD_ABSOLUTE_US = 0.05, 1.0  # the larger of the two is allowed
 _LEAST_SNR = 10.0
-_THRESHOLD_RELATIVE = 0.05
+_THRESHOLD_RELATIVE = 0.03
+_SHARED = 0.5  # probability from which two fibres are taken to share an axon
 _AT_THRESHOLD = 1.05  # below this ratio of intensity and threshold nothing may be admitted
 _LOST_BELOW = 1.03  # here the axon misses now and then
 _SUPRATHRESHOLD = 1.20
@@ -72,7 +73,26 @@ def compare(analysis: RecordingAnalysis, truth: Truth, *, intensity_ma: FloatArr
             rows.append(ComparisonRow(column + 1, "found", 0.0, 1.0, "found", ok=False))
             continue
         rows.extend(_fibre_rows(analysis, analysis.fibres[matched[column]], truth, column, intensity_ma))
+    rows.extend(_grouping_rows(analysis.fibres, truth, matched, intensity_ma))
     return tuple(rows)
+
+
+def _grouping_rows(
+    fibres: tuple[FibreAnalysis, ...], truth: Truth, matched: dict[int, int], intensity_ma: FloatArray
+) -> Iterable[ComparisonRow]:
+    """Pairs of fibres told wrongly to share an axon, or not to, where a scan went through their thresholds."""
+    if intensity_ma.max() <= _SCANNED * intensity_ma.min():
+        return
+    columns = [column for column in matched if truth.fibre_axon[column] >= 0]
+    pairs = [(one, other) for one in columns for other in columns if one < other]
+    if not pairs:
+        return
+    wrong = sum(
+        (fibres[matched[one]].same_axon[matched[other]] >= _SHARED)
+        != (truth.fibre_axon[one] == truth.fibre_axon[other])
+        for one, other in pairs
+    )
+    yield ComparisonRow(None, "pairs of fibres put on axons wrongly", wrong, 0, f"none of {len(pairs)}", ok=wrong == 0)
 
 
 def _match(fibres: tuple[FibreAnalysis, ...], truth: Truth) -> dict[int, int]:
@@ -206,7 +226,7 @@ def _threshold_rows(
     nearest = float(np.clip(measured, theta_ma.min(), theta_ma.max()))
     ok = bool(abs(measured - nearest) <= _THRESHOLD_RELATIVE * nearest)
     true = nearest if np.isfinite(nearest) else float(np.median(theta_ma))
-    yield ComparisonRow(column + 1, "threshold", measured, true, "± 5 %", ok=ok, unit="mA")
+    yield ComparisonRow(column + 1, "threshold", measured, true, "± 3 %", ok=ok, unit="mA")
 
 
 def _guard_rows(fibre: FibreAnalysis, column: int, ratio: FloatArray, sound: BoolArray) -> Iterable[ComparisonRow]:

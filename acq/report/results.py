@@ -171,6 +171,25 @@ def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, An
         "margin_relative": None if margin_ma is None else _number(margin_ma / (fibre.threshold_ma or math.nan)),
         "verdicts": {str(key): count for key, count in Counter(fibre.verdict).items()},
         "missing": {str(key): count for key, count in Counter(fibre.missing).items()},
+        "missing_expected": {
+            "stimulus": _number(float(np.nansum(fibre.stimulus_failure_probability))),
+            "endplate": _number(float(np.nansum(fibre.endplate_block_probability))),
+            "overlooked": _number(float(np.nansum(fibre.overlooked_probability))),
+        },
+        "relative_spread": _number(fibre.relative_spread),
+        "same_axon": [_number(float(probability)) for probability in fibre.same_axon],
+        "concomitant_misses": fibre.concomitant_misses,
+        "concomitant_expected": _number(fibre.concomitant_expected),
+        "n_set_aside_in_retrospect": int(np.sum(fibre.set_aside)),
+        "events": [
+            {
+                "stimulus": event.index + 1,
+                "onset_s": _number(event.onset_s),
+                "verdict": str(event.verdict),
+                "sentence": event.sentence,
+            }
+            for event in fibre.events
+        ],
         "origin": str(fibre.origin),
         "acceptable": fibre.acceptable,
         "amplitude_uv": _number(fibre.amplitude_uv),
