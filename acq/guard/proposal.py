@@ -21,7 +21,7 @@ _SPREADS_TESTED = 2.5
 _WORTH_RAISING = 0.005
 # Less current than this is not worth a change, which costs a proof of the margin at the new intensity.
 _WORTH_LOWERING = 0.05
-# A proposal that stands is not exchanged for one that differs by less: the operator is just reading it.
+# A proposal that stands is not exchanged for one that asks for so little less: the operator is just reading it.
 _WORTH_CHANGING = 0.03
 _WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
 
@@ -177,10 +177,11 @@ def _raise(
 
 
 def settle(before: Proposal | None, found: Proposal | None, *, step_ma: float) -> Proposal | None:
-    """Hold on to a proposal that stands, as long as the new one says nearly the same."""
+    """Hold on to a proposal that stands, as long as the new one asks for nearly as much, and for no more."""
     if before is None or found is None or before.kind != found.kind:
         return found
-    is_same = abs(found.intensity_ma - before.intensity_ma) <= max(step_ma, _WORTH_CHANGING * before.intensity_ma)
+    spared_ma = before.intensity_ma - found.intensity_ma
+    is_same = 0.0 <= spared_ma <= max(1.001 * step_ma, _WORTH_CHANGING * before.intensity_ma)
     return before if is_same else found
 
 

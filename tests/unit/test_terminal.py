@@ -36,6 +36,7 @@ class RecordingEngine:
         ("left", "change_rate -1"),
         ("x", "toggle_test_pulses"),
         ("n", "new_recording"),
+        ("3", "toggle_wanted 3"),
     ],
 )
 def test_keys(key: str, call: str) -> None:

@@ -28,6 +28,9 @@ def test_packaged_profiles_are_valid_and_within_the_hard_limits(name: str) -> No
     assert profile.acquisition.band_hz == (500.0, 10_000.0)
     assert profile.guard.combine == "relative"
     assert profile.guard.relative == 0.20
+    assert profile.guard.scope == "each"
+    assert profile.guard.test_policy == "suspicion"
+    assert not profile.guard.may_lower  # lowering by itself has to be asked for
     assert profile.safety.lease_s == 0.5
 
 
@@ -85,6 +88,11 @@ def test_a_path_and_a_name_read_the_same(tmp_path: Path) -> None:
         ("monitor_full_scale_ma = 25", "monitor_full_scale_ma = 9", ["ceiling_ma = 10", "9", "lower it"]),
         ('combine = "relative"', 'combine = "any"', ["guard.combine", "'any'", "'relative'"]),
         ("test_one_in = 20", "test_one_in = 2", ["test_one_in = 2", "0 (never)"]),
+        ('scope = "each"', 'scope = "all"', ["guard.scope", "'all'", "'highest'"]),
+        ('test_policy = "suspicion"', 'test_policy = "never"', ["guard.test_policy", "'never'", "'every_miss'"]),
+        ("may_lower = false", "may_raise = false", ["guard.may_raise"]),
+        ("may_lower = false", "doubt_level = 1.0", ["guard.doubt_level", "below 1"]),
+        ("may_lower = false", "most_retests = 0", ["guard.most_retests", "at least 1"]),
         ("lease_s = 0.5", "lease_s = 5", ["safety.lease_s", "5", "at most 1"]),
         ("lead_s = 0.25", "lead_s = 2", ["acquisition.lead_s", "2", "at most 0.5"]),
         ("schema_version = 1", "schema_version = 2", ["schema_version", "2", "version 1"]),
