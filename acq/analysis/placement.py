@@ -22,8 +22,8 @@ from acq.records import FloatArray
 
 __all__ = ["expected_entropy", "interval_ratio", "place_next"]
 
-_LEAST_WEIGHT = 1e-7  # of a threshold's cell, relative to the largest, to be looked at
-_MOST_PENDING = 4
+_LEAST_WEIGHT = 3e-4  # of a threshold's cell, relative to the largest, to be looked at
+_MOST_PENDING = 3
 _Z95 = (0.025, 0.975)
 
 
@@ -37,7 +37,7 @@ def place_next(beliefs: Sequence[Belief], *, candidates_ma: FloatArray, pending_
     candidates_ma : (n,) float64
         Intensities that may be delivered, above 0.
     pending_ma : sequence of float
-        Of stimuli that are on their way; of more than four the latest four.
+        Of stimuli that are on their way; of more than three the latest three.
 
     Returns
     -------

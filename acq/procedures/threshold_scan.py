@@ -24,7 +24,7 @@ _LOOKS = 12  # pulses held at the top: a fibre that blocks half of the time resp
 _SEARCH_EVERY = 4  # pulses of the climb: a fibre that is found late has been climbed past
 _PRECISE_RATIO = 1.08  # upper over lower end of a threshold's 95 % interval; the error is then within 3 %
 _MOST_REFINING = 70
-_MOST_CANDIDATES = 60
+_MOST_CANDIDATES = 40
 _NEAR = 0.8  # of the lowest threshold known before: up to there the climb takes the largest steps allowed
 
 

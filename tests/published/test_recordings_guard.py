@@ -90,7 +90,7 @@ def test_fibres_are_put_on_their_axons() -> None:
             same = axon_of("D1", one) == axon_of("D1", other)
             assert (fibre.same_axon[other] > 0.95) == same
             assert (fibre.same_axon[other] < 0.05) == (not same)
-        # A scan makes the fibres of an axon fail together (PUB paired blocking, J Neurol Neurosurg Psychiatry 1972;35:52).
+        # A scan makes the fibres of an axon fail together (PUB J Neurol Neurosurg Psychiatry 1972;35:52).
         assert fibre.concomitant_misses > 2 * fibre.concomitant_expected or fibre.concomitant_misses > 200
 
 
