@@ -107,7 +107,7 @@ def study_search(runs: Runs, n_runs: int) -> None:
                     continue
                 if spread not in method.spreads:
                     continue
-                count = max(round(n_runs * method.share * (1.0 if spread <= 0.02 else 0.6)), 12)
+                count = max(round(n_runs * method.share * (1.0 if spread <= 0.02 else 0.5)), 8)
                 found = runs(search, [(name, k, spread, blocking, n) for k in range(count)], what=name)
                 needed = [stimuli_needed(found, 1.96 * s) for s in (0.01, 0.02, 0.03)]
                 of_three = stimuli_needed(found, 0.03)

@@ -24,7 +24,7 @@ from tests.benchmarks.guard_search import study_coverage, study_joint, study_sea
 from tests.benchmarks.sections import Sections, run_sections
 
 _STUDIES = {
-    "search": (study_search, 150, 15),
+    "search": (study_search, 120, 12),
     "joint": (study_joint, 60, 8),
     "coverage": (study_coverage, 100, 10),
     "jumps": (study_jumps, 100, 10),
