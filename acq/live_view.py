@@ -51,7 +51,7 @@ _ADVICE_LINES = 3
 _STRIP_CELLS = 24
 _LEAST_STRIP_CELLS = 8
 _LEAST_BAR_CELLS = 16
-_AXIS_REACH = 3.0  # the current axis ends at so many times the stimulus, whatever a fibre may need
+_AXIS_REACH = 1.5  # the current axis ends at so many times the stimulus, whatever a fibre may need
 _BINDING = "▸"
 _RECORDING = "recording, "
 _WORST_FIRST = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
@@ -150,8 +150,8 @@ def _rows_beside_fibres(layout: _Layout, snapshot: EngineSnapshot, n_head: int, 
 
 
 def _is_live(snapshot: EngineSnapshot) -> bool:
-    """Whether the verdicts are about what happens now."""
-    return snapshot.is_replay or snapshot.state is OutputState.DELIVERING
+    """Whether the verdicts are about what happens now: where nothing is delivered, nothing is assured."""
+    return snapshot.is_replay or (snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma > 0)
 
 
 def _is_idle(snapshot: EngineSnapshot) -> bool:

@@ -202,7 +202,7 @@ def test_keys_are_not_broken_inside_an_entry() -> None:
 
 
 def test_without_output_no_verdict_claims_to_hold() -> None:
-    for state in (OutputState.AT_REST, OutputState.READY, OutputState.LATCHED_OFF):
+    for state in OutputState:  # delivering 0 mA too
         text = "\n".join(shown(replace(SNAPSHOT, state=state, intensity_ma=0.0)))
         assert "ASSURED" not in text
         assert "was assured" in text
@@ -306,7 +306,7 @@ def test_a_fibre_that_is_not_assured_says_why() -> None:
 def test_a_need_far_above_does_not_squeeze_the_axis() -> None:
     (line,) = (line for line in shown(SNAPSHOT, 120, needs=Needs({1: 40.0}, 1)) if "θ" in line)
     bar = line[line.index("%") + 2 :].strip()
-    assert bar.index("●") >= len(bar) // 5
+    assert bar.index("●") >= len(bar) // 3
 
 
 def test_a_proposal_begins_with_the_key_that_accepts_it() -> None:
