@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.sparse.csgraph import connected_components
 
 from acq.analysis.acceptability import AcceptabilityLimits, judge_potential
 from acq.analysis.alignment import OVERLAP_US
@@ -43,6 +44,7 @@ from acq.records import (
     BoolArray,
     FibreAnalysis,
     FloatArray,
+    GuardEvent,
     GuardVerdict,
     MissingReason,
     Origin,
@@ -54,6 +56,7 @@ __all__ = ["RecordingSettings", "analyse", "analyse_recording"]
 
 _FEWEST_PAIRS = 30
 _TREND_ADDS = 1.02  # ratio of the MCD with and without slow trend from which the trend is worth a word
+_ONE_AXON = 0.5  # probability from which two fibres are taken to share an axon
 _AGAINST = -0.8  # correlation of artefact and trigger offset
 
 
@@ -162,8 +165,14 @@ def analyse(
             overlooked=overlooked.reshape(latency.shape),
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
+    axons = _number_axons(judgements)
     fibres = tuple(
-        _describe(found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings)
+        replace(
+            _describe(
+                found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings
+            ),
+            axon=axons[index],
+        )
         for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
     )
     return RecordingAnalysis(
@@ -288,7 +297,8 @@ def _describe(
     admitted = usable & responded & (judgement.verdict == GuardVerdict.ASSURED)
     counted = admitted
     if not admitted.any():
-        counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED)
+        # What was taken back in retrospect was tested, and found wanting.
+        counted = usable & responded & (judgement.verdict == GuardVerdict.UNTESTED) & ~judgement.set_aside
         reasons.append("margin untested" if counted.any() else "nothing admitted: the margin was not kept")
     pairs = pairs_of(counted)
     jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
@@ -370,6 +380,14 @@ def _describe(
     )
 
 
+def _number_axons(judgements: Sequence[FibreJudgement]) -> list[int]:
+    """Number of each fibre's axon, from 0 in the order of latency: fibres linked with even odds or more are of one."""
+    if not judgements:
+        return []
+    linked = np.array([one.same_axon for one in judgements]) >= _ONE_AXON
+    return [int(number) for number in connected_components(linked, directed=False)[1]]
+
+
 def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> FibreJudgement:
     """Take back what was concluded from the misses of a potential that fails for reasons of its own."""
     missing = judgement.missing.copy()
@@ -379,6 +397,8 @@ def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> Fib
         judgement,
         verdict=np.full_like(judgement.verdict, GuardVerdict.UNTESTED),
         missing=missing,
+        p_stimulus_failure=np.full_like(judgement.p_stimulus_failure, nan),
+        p_endplate_block=np.full_like(judgement.p_endplate_block, nan),
         threshold_ma=None,
         threshold_interval_ma=None,
         relative_spread=nan,
@@ -463,7 +483,7 @@ def _jitter_reasons(jitter: Jitter, beside: _BesideJitter) -> list[str]:
 def _guard_reasons(judgement: FibreJudgement, index: int) -> list[str]:
     """What the guard found beyond the verdicts: stretches doubted in retrospect, misses together, oversights."""
     reasons = [event.sentence for event in judgement.events if "set aside" in event.sentence]
-    partners = [other for other, same in enumerate(judgement.same_axon) if other != index and same >= 0.5]
+    partners = [other for other, same in enumerate(judgement.same_axon) if other != index and same >= _ONE_AXON]
     n_missed = int(np.isfinite(judgement.p_overlooked).sum())
     if partners and judgement.concomitant_misses:
         # Failing together points at the axon or the stimulus (J Neurol Neurosurg Psychiatry 1972;35:52).
@@ -474,6 +494,14 @@ def _guard_reasons(judgement: FibreJudgement, index: int) -> list[str]:
             f"{judgement.concomitant_expected:.1f} expected by chance: one axon (P {surely:.2f})"
         )
     n_overlooked = float(np.nansum(judgement.p_overlooked))
+    n_undecided = int(np.sum(judgement.missing == MissingReason.UNDECIDED))
+    undecided = (judgement.missing == MissingReason.UNDECIDED) & np.isfinite(judgement.p_stimulus_failure)
+    if n_undecided and undecided.any():
+        reasons.append(
+            f"{n_undecided} missing responses undecided: the endplate expected for "
+            f"{np.sum(judgement.p_endplate_block[undecided]):.1f}, the stimulus for "
+            f"{np.sum(judgement.p_stimulus_failure[undecided]):.1f}"
+        )
     if n_overlooked >= 0.5:
         reasons.append(
             f"about {n_overlooked:.0f} of {n_missed} missing responses may have been overlooked in the noise"
@@ -525,7 +553,14 @@ def _doubt_after_step(
         doubtful[: step.index] = False
         doubtful[until:] = False
         verdict[doubtful] = GuardVerdict.THIN
-        doubted[fibre] = replace(judgements[fibre], verdict=verdict)
+        events = judgements[fibre].events
+        if doubtful.any():
+            places = np.flatnonzero(doubtful)
+            first, last = int(places[0]), int(places[-1])
+            sentence = f"stimuli {first + 1}–{last + 1} not believed: {step.sentence}"
+            told = GuardEvent(first, float(onset_s[first]), GuardVerdict.THIN, sentence)
+            events = tuple(sorted((*events, told), key=lambda event: event.index))
+        doubted[fibre] = replace(judgements[fibre], verdict=verdict, events=events)
     names = ", ".join(str(fibre + 1) for fibre in step.fibres)
     return tuple(doubted), f"fibre {names}: {step.sentence}: the margin is not believed from there on"
 

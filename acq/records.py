@@ -227,6 +227,7 @@ class FibreAnalysis:
     endplate_block_probability: FloatArray = field(default_factory=lambda: np.empty(0))
     overlooked_probability: FloatArray = field(default_factory=lambda: np.empty(0))
     same_axon: FloatArray = field(default_factory=lambda: np.empty(0))  # P(shares an axon with each fibre), in order
+    axon: int = -1  # number of its axon within the recording, from 0; fibres linked with even odds or more share one
     concomitant_misses: int = 0  # misses at which every other fibre of the axon missed too
     concomitant_expected: float = 0.0  # how many of them chance would bring
     set_aside: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))  # (n,) in retrospect

@@ -91,7 +91,8 @@ def estimate_blocking(
         return float(weight @ betainc(count + 0.5, n_answered + 0.5, fraction))
 
     tail = 0.5 * (1.0 - probability)
-    low = 0.0 if count[-1] == 0 else float(brentq(lambda x: cumulative(x) - tail, 0.0, 1.0))
+    # An endplate that may well not have failed at all may be one that never does: 0 belongs to the interval.
+    low = 0.0 if count[0] == 0 and weight[0] >= tail else float(brentq(lambda x: cumulative(x) - tail, 0.0, 1.0))
     high = 1.0 if n_answered == 0 else float(brentq(lambda x: cumulative(x) - 1.0 + tail, 0.0, 1.0))
     likely = int(np.sum(endplate > 0.5))
     fraction = likely / (n_answered + likely) if n_answered + likely else float("nan")

@@ -14,12 +14,13 @@ from rich.console import Group
 from rich.table import Table
 
 from acq.analysis.jitter import MEDIAN_DIFFERENCE, MSD_RATIO
-from acq.records import FibreAnalysis, GuardVerdict, MissingReason, RecordingAnalysis
+from acq.records import FibreAnalysis, FloatArray, GuardVerdict, MissingReason, RecordingAnalysis
 from acq.report.comparison import ComparisonRow
 
 __all__ = ["VERDICT_STYLES", "comparison_table", "plain_result", "plain_row", "result_table"]
 
 _WIDE = 100.0
+_MOST_CHANGES = 8  # of the verdict, printed
 
 # Okabe–Ito colours, each with a shape and always beside its word.
 VERDICT_STYLES = {
@@ -56,7 +57,18 @@ def result_table(analysis: RecordingAnalysis, *, title: str) -> Group:
 
 def _judgement(fibre: FibreAnalysis) -> str:
     word = "[#56B4E9]✔ acceptable[/]" if fibre.acceptable else "[#D55E00]✖ not acceptable[/]"
-    return "; ".join([word, f"origin {str(fibre.origin).replace('_', ' ')}", *fibre.reasons])
+    said = [word, f"origin {str(fibre.origin).replace('_', ' ')}", *fibre.reasons, *_course(fibre)]
+    return "; ".join(said)
+
+
+def _course(fibre: FibreAnalysis) -> Iterable[str]:
+    """How the verdict went, by the stimuli it changed at; the evidence of each is in the plain result."""
+    changes = np.flatnonzero(fibre.verdict[1:] != fibre.verdict[:-1]) + 1
+    if not changes.size:
+        return
+    shown = [f"{fibre.verdict[0]} from stimulus 1", *(f"{fibre.verdict[k]} from {k + 1}" for k in changes)]
+    more = len(shown) - _MOST_CHANGES
+    yield "guard: " + ", ".join(shown[:_MOST_CHANGES]) + (f" and {more} more changes" if more > 0 else "")
 
 
 def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
@@ -139,6 +151,13 @@ def _pair(ends: tuple[float, float] | None) -> list[float | None] | None:
     return None if ends is None else [_number(end) for end in ends]
 
 
+def _expected(probability: FloatArray, fibre: FibreAnalysis) -> float | None:
+    """Expected number of missing responses of one cause; None where no cause was concluded of them."""
+    told = probability[np.isfinite(probability)]
+    is_any_missing = bool(np.any(~np.isin(fibre.missing, (MissingReason.RESPONDED, MissingReason.REJECTED))))
+    return float(told.sum()) if told.size or not is_any_missing else None
+
+
 def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, Any]:
     margin_ma = None if working_ma is None or fibre.threshold_ma is None else working_ma - fibre.threshold_ma
     return {
@@ -172,11 +191,12 @@ def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, An
         "verdicts": {str(key): count for key, count in Counter(fibre.verdict).items()},
         "missing": {str(key): count for key, count in Counter(fibre.missing).items()},
         "missing_expected": {
-            "stimulus": _number(float(np.nansum(fibre.stimulus_failure_probability))),
-            "endplate": _number(float(np.nansum(fibre.endplate_block_probability))),
-            "overlooked": _number(float(np.nansum(fibre.overlooked_probability))),
+            "stimulus": _expected(fibre.stimulus_failure_probability, fibre),
+            "endplate": _expected(fibre.endplate_block_probability, fibre),
+            "overlooked": _expected(fibre.overlooked_probability, fibre),
         },
         "relative_spread": _number(fibre.relative_spread),
+        "axon": fibre.axon + 1 if fibre.axon >= 0 else None,
         "same_axon": [_number(float(probability)) for probability in fibre.same_axon],
         "concomitant_misses": fibre.concomitant_misses,
         "concomitant_expected": _number(fibre.concomitant_expected),

@@ -50,6 +50,39 @@ def test_interval_covers_the_truth() -> None:
         assert covered >= 0.91 * 300
 
 
+def test_an_overlooked_response_is_a_response() -> None:
+    seen = estimate_blocking(n_responses=80, stimulus_failure=np.zeros(20), overlooked=np.repeat((1.0, 0.0), 10))
+    assert seen == estimate_blocking(n_responses=90, stimulus_failure=np.zeros(10))
+    # Whatever the stimulus did: it fired the axon if the potential was there.
+    seen = estimate_blocking(n_responses=80, stimulus_failure=np.full(20, 0.9), overlooked=np.ones(20))
+    assert (seen.fraction, seen.low) == (0.0, 0.0)
+    assert seen.reached == pytest.approx(100.0)
+
+
+@pytest.mark.parametrize("doubt", ["common", "each"])
+def test_interval_covers_the_truth_although_the_misses_are_ambiguous(doubt: str) -> None:
+    # A fifth of the stimuli fail, for which the endplate may be to blame as well. The probabilities are what Bayes'
+    # theorem makes of it: the doubt one for all misses (where the threshold is), or each miss's own.
+    rng = np.random.default_rng(9)
+    n, n_runs, covered = 100, 400, 0
+    for _ in range(n_runs):
+        truth = float(rng.uniform(0.0, 0.5)) if doubt == "each" else float(rng.choice([0.0, 0.2]))
+        failing = 0.2
+        if doubt == "each":
+            fired = rng.random(n) >= failing
+            probability = failing / (failing + (1.0 - failing) * truth)
+        else:  # either all misses are the endplate's, or all are the stimulus's
+            fired = rng.random(n) >= (failing if truth == 0.0 else 0.0)
+            probability = 0.5
+        blocked = fired & (rng.random(n) < truth)
+        missing = int(np.sum(~fired | blocked))
+        found = estimate_blocking(n_responses=n - missing, stimulus_failure=np.full(missing, probability))
+        covered += found.low - 1e-9 <= truth <= found.high
+        # Not by saying anything: never above the interval of all misses being the endplate's.
+        assert found.high <= beta(missing + 0.5, n - missing + 0.5).ppf(0.975) + 1e-9
+    assert covered >= 0.93 * n_runs
+
+
 @pytest.mark.parametrize(
     ("n_responses", "failure", "named"),
     [
@@ -61,3 +94,9 @@ def test_interval_covers_the_truth() -> None:
 def test_nonsense_is_refused(n_responses: int, failure: np.ndarray, named: str) -> None:
     with pytest.raises(ValueError, match=named):
         estimate_blocking(n_responses=n_responses, stimulus_failure=failure)
+
+
+@pytest.mark.parametrize("overlooked", [np.zeros(3), np.array([0.1, 1.5]), np.array([np.nan, 0.0])])
+def test_nonsense_about_oversights_is_refused(overlooked: np.ndarray) -> None:
+    with pytest.raises(ValueError, match="overlooked"):
+        estimate_blocking(n_responses=1, stimulus_failure=np.zeros(2), overlooked=overlooked)
