@@ -27,7 +27,7 @@ _STUDIES = {
     "search": (study_search, 120, 12),
     "joint": (study_joint, 60, 8),
     "coverage": (study_coverage, 100, 10),
-    "jumps": (study_jumps, 100, 10),
+    "jumps": (study_jumps, 80, 10),
     "ramps": (study_ramps, 60, 8),
     "alarms": (study_alarms, 6, 1),
     "attribution": (study_attribution, 200, 24),
