@@ -12,18 +12,22 @@ L. L. Kontsevich, C. W. Tyler, Bayesian adaptive estimation of psychometric slop
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.special import ndtr, xlogy
+from scipy.special import ndtr
 
 from acq.analysis.threshold import Belief
 from acq.records import FloatArray
 
 __all__ = ["expected_entropy", "interval_ratio", "place_next"]
 
-_LEAST_WEIGHT = 3e-4  # of a threshold's cell, relative to the largest, to be looked at
+_LEAST_WEIGHT = 1e-5  # of a threshold's cell, relative to the largest, to be looked at
 _MOST_PENDING = 3
+_TAIL_WEIGHT = 1e-2  # as much again: below it cells are put together
+_IN_TAILS = 8
+_MOST_CELLS = 160
 _Z95 = (0.025, 0.975)
 
 
@@ -73,31 +77,52 @@ def expected_entropy(belief: Belief, *, intensity_ma: FloatArray, pending_ma: Se
     (n,) float64
         Nats, of the cells' distribution.
     """
-    marginal = belief.weight.sum(axis=1)
-    kept = np.flatnonzero(marginal > _LEAST_WEIGHT * marginal.max())
-    theta = np.exp(belief.log_theta[kept])
-    weight = belief.weight[kept] / belief.weight[kept].sum()
-    passing = 1.0 - belief.blocked[kept] / np.maximum(belief.weight[kept], 1e-300)
+    theta, weight, passing = _cells(belief)
 
     def responds(current_ma: FloatArray) -> FloatArray:
-        """P(response) for each current, threshold and spread."""
-        z = (current_ma[:, None, None] / theta[:, None] - 1.0) / belief.spreads
-        chance: FloatArray = ndtr(z) * passing
+        """P(response) for each threshold, current and spread."""
+        z = (current_ma[:, None] / theta[:, None, None] - 1.0) / belief.spreads
+        chance: FloatArray = ndtr(z) * passing[:, None, :]
         return chance
 
-    branches = [weight]
-    for chance in responds(np.asarray(list(pending_ma)[-_MOST_PENDING:], dtype=np.float64)):
-        branches = [part for branch in branches for part in (branch * chance, branch * (1.0 - chance))]
-    chances = responds(intensity_ma)
+    branches = weight[:, :, None]
+    for chance in np.moveaxis(responds(np.asarray(list(pending_ma)[-_MOST_PENDING:], dtype=np.float64)), 1, 0):
+        answers = chance[:, :, None]
+        branches = np.concatenate((branches * answers, branches * (1.0 - answers)), axis=2)
+    answered = responds(intensity_ma) @ branches  # thresholds, currents, branches
+    missed = np.maximum(branches.sum(axis=1)[:, None, :] - answered, 0.0)
     result = np.zeros(intensity_ma.size)
-    for branch in branches:
-        answered = np.einsum("ctr,tr->ct", chances, branch)
-        for joint in (answered, branch.sum(axis=1) - answered):
-            joint = np.maximum(joint, 0.0)
-            total = joint.sum(axis=1)
-            # −Σ p ln(p / total): the entropy of this outcome times its probability
-            result += xlogy(total, total) - xlogy(joint, joint).sum(axis=1)
+    for joint in (answered, missed):
+        # −Σ p ln(p / total): the entropy of this outcome times its probability
+        total = joint.sum(axis=0)
+        result += (_times_log(total) - _times_log(joint).sum(axis=0)).sum(axis=1)
     return result
+
+
+def _times_log(value: FloatArray) -> FloatArray:
+    """Value times its logarithm, 0 for 0."""
+    found: FloatArray = value * np.log(np.maximum(value, 1e-300))
+    return found
+
+
+def _cells(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Thresholds (n,), their weights and the chance that the endplate passes, (n, n_spread).
+
+    Cells that are likely stay; those of the tails, which hold next to nothing, are put together.
+    """
+    marginal = belief.weight.sum(axis=1)
+    kept = np.flatnonzero(marginal > _LEAST_WEIGHT * marginal.max())
+    first, last = int(kept[0]), int(kept[-1]) + 1
+    marginal = marginal[first:last]
+    is_start = (marginal > _TAIL_WEIGHT * marginal.max()) | (np.arange(marginal.size) % _IN_TAILS == 0)
+    is_start[1:] |= is_start[:-1] & (marginal[:-1] > _TAIL_WEIGHT * marginal.max())
+    starts = np.flatnonzero(is_start)
+    if starts.size > _MOST_CELLS:
+        starts = np.arange(0, marginal.size, math.ceil(marginal.size / _MOST_CELLS))
+    weight = np.add.reduceat(belief.weight[first:last], starts, axis=0)
+    blocked = np.add.reduceat(belief.blocked[first:last], starts, axis=0)
+    log_theta = np.add.reduceat(marginal * belief.log_theta[first:last], starts) / weight.sum(axis=1)
+    return np.exp(log_theta), weight / weight.sum(), 1.0 - blocked / np.maximum(weight, 1e-300)
 
 
 def interval_ratio(belief: Belief) -> float:

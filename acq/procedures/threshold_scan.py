@@ -220,13 +220,7 @@ class ThresholdScan:
         if settled and self._reached_ma >= self._needed_ma():
             self._begin_look()
         elif self._reached_ma >= self._floor(self._up_to_ma) - 1e-9:
-            if not self._states and self._since_discovery < _FEWEST_AT_TOP:
-                return
-            if self._states:
-                self._begin_look()
-                return
-            self._result = ScanResult(None, f"no fibre responded up to {self._reached_ma:.2f} mA")
-            self._phase = "done"
+            self._begin_look()  # whether or not a fibre is in view: what responds at the top has not been searched for
 
     def _begin_look(self) -> None:
         self._phase = "look"
@@ -238,6 +232,10 @@ class ThresholdScan:
         if self._n_looked < _LOOKS:
             return
         is_top = self._reached_ma >= self._floor(self._up_to_ma) - 1e-9
+        if is_top and not self._states:
+            self._result = ScanResult(None, f"no fibre responded up to {self._reached_ma:.2f} mA")
+            self._phase = "done"
+            return
         self._phase = "refine" if is_top or self._reached_ma >= self._needed_ma() else "climb"
 
     def _width(self, state: WatchState) -> float:
@@ -278,7 +276,10 @@ class ThresholdScan:
             for fibre, state in self._states.items()
         }
         setter, *others = sorted(needs, key=lambda fibre: -needs[fibre])
-        sentence = f"{self._target_ma:.2f} mA keeps the margin over all fibres; fibre {setter} sets it"
+        sentence = (
+            f"{self._target_ma:.2f} mA keeps the margin over all fibres seen up to {self._reached_ma:.2f} mA; "
+            f"fibre {setter} sets it"
+        )
         without_ma = math.ceil(needs[others[0]] / self._resolution_ma - 1e-9) * self._resolution_ma if others else 0.0
         if others and without_ma <= self._target_ma - 2 * self._resolution_ma:
             sentence += f", {without_ma:.2f} mA would do without it"

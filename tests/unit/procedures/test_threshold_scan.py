@@ -321,6 +321,11 @@ def test_nothing_that_responds_ends_in_a_sentence() -> None:
     assert max(run.issued_ma) == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("up_to_ma", [1.1, 1.2, 1.3])
+def test_a_fibre_that_responds_only_near_the_top_is_not_denied(up_to_ma: float) -> None:
+    assert "no fibre" not in run_scan([1.0], up_to_ma=up_to_ma).result.sentence
+
+
 def test_a_margin_above_what_was_authorised_is_not_proposed() -> None:
     run = run_scan([0.9], up_to_ma=1.05, step_ma=0.05, lag=0)
     assert run.result.working_ma is None
