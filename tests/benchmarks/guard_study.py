@@ -59,6 +59,7 @@ def main(words: list[str]) -> None:
         run_sections(sections, words, CONSOLE)
         FINDINGS.summarise()
     except KeyboardInterrupt:
+        CONSOLE.print("stopped")
         sys.exit(130)
     finally:
         runs.close()
