@@ -51,6 +51,7 @@ _WAIT_S: Final = 0.02
 _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
 _STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
+_HARDLY_RESPONDS: Final = 0.7  # blocking from which a missed test tells next to nothing, as with F waves
 _LOOK_S: Final = 0.5  # a proposal to raise must have stood so long before it is accepted: who reads needs as long
 _OPERATORS_STOP: Final = "stopped by the operator"
 _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
@@ -594,10 +595,18 @@ class Engine:
         states = {fibre: state for fibre, state in self.session.states.items() if fibre not in self._not_wanted}
         # A fibre that has been warned of needs no test to be warned of; one that never follows would miss them all.
         counted = {fibre: state for fibre, state in states.items() if state.verdict not in _WARNINGS}
+        missed = {fibre for fibre in counted if not outcome.rejected and not outcome.responded.get(fibre, True)}
+        doubted = {
+            fibre for fibre, state in counted.items() if state.probability_not_kept >= self._profile.guard.doubt_level
+        }
+        if missed or doubted:
+            beliefs = self.session.beliefs
+            hardly = {fibre for fibre, belief in beliefs.items() if belief.blocked.sum() > _HARDLY_RESPONDS}
+            missed, doubted = missed - hardly, doubted - hardly
         policy.observe(
             outcome.pulse.index,
-            is_missed=not outcome.rejected and not all(outcome.responded.get(fibre, True) for fibre in counted),
-            suspicion=max((state.probability_not_kept for state in counted.values()), default=0.0),
+            is_missed=bool(missed),
+            suspicion=max((counted[fibre].probability_not_kept for fibre in doubted), default=0.0),
         )
         if any(state.changed and state.verdict in _WARNINGS for state in states.values()):
             policy.end_retest()
