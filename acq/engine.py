@@ -927,7 +927,9 @@ class Engine:
             if kind == "transition" and "delivering to" in detail:
                 reason = detail.partition(": ")[2]
                 self._unasked_stop = "" if reason in self._asked_stops else reason
-                self._restorable_ma = self._working_ma if reason == _OPERATORS_STOP else 0.0
+                # A second stop, before anything was given again, leaves what was offered.
+                kept_ma = self._working_ma or self._restorable_ma
+                self._restorable_ma = kept_ma if reason == _OPERATORS_STOP else 0.0
                 self._end_scan()
                 self._follow_intensity(0.0)
                 self._withdraw.set()

@@ -202,6 +202,10 @@ def test_after_the_operators_stop_the_intensity_is_offered_again_and_only_then(m
     run.seconds(1.0)
     assert run.device.truth().n_pulses == n_pulses  # delivering, at 0 mA
     assert run.engine.proposal_ma == pytest.approx(before_ma)
+    run.engine.stop()
+    run.seconds(0.1)
+    run.engine.begin()
+    run.seconds(0.1)
     run.engine.accept_proposal()
     run.seconds(1.0)
     assert run.working_ma == pytest.approx(before_ma)
