@@ -21,14 +21,13 @@ from scipy.special import ndtr
 from acq.analysis.threshold import Belief
 from acq.records import FloatArray
 
-__all__ = ["expected_entropy", "interval_ratio", "place_next"]
+__all__ = ["expected_entropy", "place_next"]
 
 _LEAST_WEIGHT = 1e-5  # of a threshold's cell, relative to the largest, to be looked at
 _MOST_PENDING = 3
 _TAIL_WEIGHT = 1e-2  # as much again: below it cells are put together
 _IN_TAILS = 8
 _MOST_CELLS = 160
-_Z95 = (0.025, 0.975)
 
 
 def place_next(beliefs: Sequence[Belief], *, candidates_ma: FloatArray, pending_ma: Sequence[float] = ()) -> float:
@@ -123,11 +122,3 @@ def _cells(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
     blocked = np.add.reduceat(belief.blocked[first:last], starts, axis=0)
     log_theta = np.add.reduceat(marginal * belief.log_theta[first:last], starts) / weight.sum(axis=1)
     return np.exp(log_theta), weight / weight.sum(), 1.0 - blocked / np.maximum(weight, 1e-300)
-
-
-def interval_ratio(belief: Belief) -> float:
-    """Upper over lower end of the 95 % interval of θ."""
-    cumulative = np.cumsum(belief.weight.sum(axis=1))
-    step = float(belief.log_theta[1] - belief.log_theta[0])
-    low, high = np.interp(_Z95, cumulative / cumulative[-1], belief.log_theta + 0.5 * step)
-    return float(np.exp(high - low))

@@ -10,9 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import entropy, norm
 
-from acq.analysis.placement import expected_entropy, interval_ratio, place_next
+from acq.analysis.placement import expected_entropy, place_next
 from acq.analysis.threshold import Belief, ThresholdFilter
-from acq.analysis.threshold_grid import ThresholdSettings
 
 CANDIDATES_MA = np.round(np.arange(0.5, 1.65, 0.05), 2)
 SPREADS = np.array([0.01, 0.0155, 0.024, 0.0375, 0.058, 0.09])
@@ -168,14 +167,6 @@ def test_blocking_sends_stimuli_far_above_threshold() -> None:
         known.predict(dt_s=0.1)
         chosen.append(intensity_ma)
     assert np.mean(np.array(chosen) >= 1.1) > 0.15
-
-
-def test_interval_ratio_is_that_of_the_filter() -> None:
-    known = ThresholdFilter(ThresholdSettings(), centre_ma=1.2)
-    for intensity_ma, responded in ((1.3, True), (1.1, True), (0.9, False), (1.0, True), (0.95, False)):
-        known.update(intensity_ma=intensity_ma, responded=responded)
-    low_ma, high_ma = known.interval_ma()
-    assert interval_ratio(known.belief()) == pytest.approx(high_ma / low_ma, rel=1e-3)
 
 
 @pytest.mark.parametrize(
