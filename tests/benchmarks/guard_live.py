@@ -192,7 +192,7 @@ def alarm(
     if kind == "diffusing":
         threshold = wandering(rng, 1.0, diffusion=0.003, jump_rate_hz=0.0, jump_sd=0.0, until_s=seconds + 20)
     elif kind == "jumping":
-        threshold = wandering(rng, 1.0, diffusion=0.003, jump_rate_hz=1 / 100, jump_sd=0.2, until_s=seconds + 20)
+        threshold = wandering(rng, 1.0, diffusion=0.003, jump_rate_hz=1 / 60, jump_sd=0.25, until_s=seconds + 20)
     fibre = Fibre(
         blocking=blocking,
         jitter_us=float(rng.uniform(11.5, 40.0)),

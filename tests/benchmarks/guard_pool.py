@@ -106,12 +106,8 @@ class Findings:
                 show(f"  missed  {text}")
 
     def _show_below(self) -> None:
-        show(
-            "Called assured while the true ratio was below 1.05, in every run of the live guard. Runs that end with the"
-        )
-        show(
-            "warning hold nothing but the time until it is noticed: for them only the share of what was called assured"
-        )
+        show("Called assured while the true ratio was below 1.05, every run of the live guard. Runs made to lose their")
+        show("margin that end with the warning hold the time until it is noticed and no more: aims are for the others")
         nothing = np.zeros(4, dtype=int)
         tested = {where: counts for where, counts in self._below.items() if "no tests" not in where}
         totals = {
@@ -126,11 +122,10 @@ class Findings:
                 f"  {where:<44} {100 * assured_below / max(below, 1):6.2f} % of {below} stimuli below; "
                 f"{100 * assured_below / max(assured, 1):6.3f} % of {assured} assured (of {n}){worst}"
             )
-        below, assured_below, _, _ = rows["all, with test pulses, that go on"]
+        below, assured_below, assured, _ = rows["all, with test pulses, that go on"]
         if below:
             self.check("assured, of the time below 1.05 θ, test pulses, %", 100 * assured_below / below, 1.0)
-        _, assured_below, assured, _ = rows["all with test pulses"]
-        self.check("below 1.05 θ, of the time assured, test pulses, %", 100 * assured_below / max(assured, 1), 1.0)
+            self.check("below 1.05 θ, of the time assured, test pulses, %", 100 * assured_below / max(assured, 1), 1.0)
 
 
 FINDINGS = Findings()

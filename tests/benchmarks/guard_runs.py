@@ -17,6 +17,7 @@ from hardware_profiles import GuardSection
 from tests.benchmarks.guard_patient import Patient
 
 RATE_HZ = 10.0
+HARDLY_RESPONDS = 0.7  # blocking from which a fibre calls for no tests, as in the engine
 WARNINGS = (GuardVerdict.THIN, GuardVerdict.LOST)
 
 
@@ -112,9 +113,11 @@ def run_live(
         run.states.append(states)
         run.ratio.append(ratio)
         run.kinds.append(kind)
-        counted = [fibre for fibre, state in states.items() if state.verdict not in WARNINGS]
+        counted = [fibre for fibre, state in states.items() if state.verdict not in WARNINGS and responds(guard, fibre)]
         policy.observe(
-            index, is_missed=any(math.isnan(latencies[fibre]) for fibre in counted), suspicion=suspicion(states)
+            index,
+            is_missed=any(math.isnan(latencies[fibre]) for fibre in counted),
+            suspicion=max((states[fibre].probability_not_kept for fibre in counted), default=0.0),
         )
         place = len(run.states) - 1
         is_warned = run.warned(place)
@@ -125,9 +128,10 @@ def run_live(
     return run
 
 
-def suspicion(states: dict[int, WatchState]) -> float:
-    """What drives the test pulses, as the engine takes it: the fibres that are not warned of already."""
-    return max((s.probability_not_kept for s in states.values() if s.verdict not in WARNINGS), default=0.0)
+def responds(guard: AxonWatch, fibre: int) -> bool:
+    """Whether a fibre counts for the test pulses, as the engine has it: one that hardly responds does not."""
+    belief = guard.belief(fibre)
+    return belief is None or float(belief.blocked.sum()) <= HARDLY_RESPONDS
 
 
 def count_warnings(run: LiveRun, where: np.ndarray) -> int:
