@@ -22,7 +22,7 @@ class Misses(NamedTuple):
     """Missing responses of one recording's first fibre.
 
     chance, ideal : P(stimulus failed) by the program, and by the ideal observer (empty if not asked). error, naive :
-    of the blocking, in points.
+    of the blocking, in points. holds : whether its interval has the true blocking in it, to half a point.
     """
 
     chance: np.ndarray
@@ -32,6 +32,7 @@ class Misses(NamedTuple):
     reason: list[str]
     error: float
     naive: float
+    holds: bool
 
 
 def attribute(seed: int, n_fibres: int, pulses: str, with_latency: bool, with_ideal: bool, mixture_name: str) -> Misses:
@@ -80,6 +81,7 @@ def attribute(seed: int, n_fibres: int, pulses: str, with_latency: bool, with_id
         [str(one) for one in found.missing[missing]],
         100 * abs(found.blocking_fraction - true) if has_fired.sum() >= 20 else math.nan,
         100 * abs(float(np.mean(missing[at_work])) - true),
+        bool(found.blocking_interval[0] - 0.005 <= blocking[0] <= found.blocking_interval[1] + 0.005),
     )
 
 
@@ -139,7 +141,8 @@ def describe(name: str, recordings: list[Misses], *, aims: tuple[float, float] |
         f"  {name:<34} {chance.size:5d} misses, {100 * truth.mean():2.0f} % stimulus, AUC {area:.3f}{marks[0]}, "
         f"at work {area_under(chance[working], truth[working]):.3f}, within {within(recordings):.2f}, "
         f"calibration {error:.3f}{marks[1]}{ideal}, decided {100 * decided.mean():3.0f} %, "
-        f"wrong {wrong_share:4.1f} %{marks[2]} {blocking}"
+        f"wrong {wrong_share:4.1f} %{marks[2]}, interval of blocking holds "
+        f"{100 * np.mean([one.holds for one in recordings]):3.0f} % {blocking}"
     )
 
 
