@@ -58,9 +58,10 @@ class Run:
     def go_to(self, intensity_ma: float) -> None:
         """By the operator's own hand, in coarse steps."""
         self.engine.begin()
-        while self.working_ma < intensity_ma - 1e-9:
+        for _ in range(round(intensity_ma / PROFILE.stimulus.coarse_step_ma)):
             self.engine.raise_intensity(coarse=True)
             self.seconds(0.3)
+        assert self.working_ma == pytest.approx(intensity_ma)
 
     def scan(self) -> None:
         self.engine.start_scan()
