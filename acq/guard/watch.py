@@ -129,7 +129,7 @@ def describe_evidence(
     since_proof_s: float | None = None,
 ) -> str:
     """One sentence of evidence, with numbers and with what to do."""
-    asked = rule.describe()
+    asked = rule.describe(relative_spread=relative_spread)
     if verdict is GuardVerdict.UNTESTED:
         tested = rule.highest_threshold_ma(intensity_ma, relative_spread=relative_spread)
         how = f"test with {tested:.2f} mA" if tested > 0.0 else "raise the intensity"
@@ -139,7 +139,9 @@ def describe_evidence(
             f"margin of {asked} last proved {since_proof_s:.0f} s ago, no longer sure at {intensity_ma:.2f} mA; {how}"
         )
     if verdict is GuardVerdict.ASSURED and not identified:
-        return f"threshold below {high_ma:.2f} mA, so {intensity_ma:.2f} mA keeps the margin of {asked}"
+        # The verdict is that it lies below the edge of the margin; the interval may say even more.
+        edge_ma = min(high_ma, rule.highest_threshold_ma(intensity_ma, relative_spread=relative_spread))
+        return f"threshold below {edge_ma:.2f} mA, so {intensity_ma:.2f} mA keeps the margin of {asked}"
     margin = intensity_ma - median_ma
     what = f"{margin:.2f} mA ({100.0 * margin / median_ma:.0f} %) above"
     if margin < 0.0:
