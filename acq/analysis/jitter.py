@@ -53,6 +53,7 @@ _SAME_INTENSITY = 0.02
 _NOISE_UNCERTAINTY = 0.05  # relative, of MCD_noise: noise injection agrees within 1–2 %, the noise itself is estimated
 
 
+_ROUNDING = 1e-18  # of squares, relative
 # Width of the interval, by Monte Carlo over ten jitter models (tests/benchmarks/jitter_study.py).
 _PAIRS_PER_FREEDOM = 3.0
 _SKEW_LIFT = 2.5
@@ -268,7 +269,8 @@ def _interval_us(difference_us: FloatArray, pairs: BoolArray) -> tuple[float, fl
     square = float(np.sum(centred**2))
     variance = (square + 2.0 * float(np.sum((centred[:-1] * centred[1:])[adjacent]))) * (1.0 + 2.0 / m)
     empirical = np.sqrt(max(variance, 0.0)) / m / mcd
-    skew = float(np.sum(centred**3)) / m / (square / m) ** 1.5 if square > 0 else 0.0
+    # Equal differences differ by rounding alone, which has a skew of its own.
+    skew = float(np.sum(centred**3)) / m / (square / m) ** 1.5 if square > _ROUNDING * m * mcd**2 else 0.0
     lift = _SKEW_LIFT * (np.clip(skew, _FOLDED_SKEW, _MOST_SKEW) - _FOLDED_SKEW) / np.sqrt(m)
     spread = _student_975(m / _PAIRS_PER_FREEDOM) * max(gaussian, empirical)
     return (float(mcd * np.exp(-spread)), float(mcd * np.exp(spread * (1.0 + lift))))

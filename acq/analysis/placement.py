@@ -120,5 +120,7 @@ def _cells(belief: Belief) -> tuple[FloatArray, FloatArray, FloatArray]:
         starts = np.arange(0, marginal.size, math.ceil(marginal.size / _MOST_CELLS))
     weight = np.add.reduceat(belief.weight[first:last], starts, axis=0)
     blocked = np.add.reduceat(belief.blocked[first:last], starts, axis=0)
-    log_theta = np.add.reduceat(marginal * belief.log_theta[first:last], starts) / weight.sum(axis=1)
+    log_theta = np.add.reduceat(marginal * belief.log_theta[first:last], starts) / np.maximum(
+        weight.sum(axis=1), 1e-300
+    )
     return np.exp(log_theta), weight / weight.sum(), 1.0 - blocked / np.maximum(weight, 1e-300)
