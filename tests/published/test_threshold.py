@@ -167,4 +167,5 @@ def test_next_stimulus_and_its_expected_entropy_agree_with_questplus() -> None:
         chosen = place_next([belief], candidates_ma=candidates)
         assert chosen == pytest.approx(theirs.next_stim["intensity"])
         entropy = expected_entropy(belief, intensity_ma=np.array([chosen]))[0]
-        assert entropy == pytest.approx(theirs.entropy, abs=1e-8)
+        # Cells of the tails are put together here, which shifts the entropy of every stimulus by about as much.
+        assert entropy == pytest.approx(theirs.entropy, abs=0.05)
