@@ -148,7 +148,7 @@ def judge(
         )
     same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
     found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
-    return _judged_by_worst(found) if rule.scope == "highest" else tuple(found)
+    return _judged_by_worst(found, onset_s) if rule.scope == "highest" else tuple(found)
 
 
 def _follow(
@@ -290,7 +290,9 @@ def _judgement(
         GuardVerdict.ASSURED in verdict[usable] or GuardVerdict.UNTESTED not in verdict[usable]
     )
     doubted = _doubt_in_retrospect(verdict, intensity_ma, responded, rule, plain.relative_spread)
-    events = _events(verdict, intensity_ma, onset_s, sceptical, plain.relative_spread, rule, settings, doubted)
+    events = _events(
+        verdict, intensity_ma, onset_s, responded, sceptical, plain.relative_spread, rule, settings, doubted
+    )
     set_aside = np.zeros(responded.size, dtype=bool)
     for stretch in doubted:
         set_aside[stretch.places] = True
@@ -376,23 +378,39 @@ def _doubt_in_retrospect(
     return stretches
 
 
-def _judged_by_worst(found: list[FibreJudgement]) -> tuple[FibreJudgement, ...]:
-    """Give every fibre the verdict of the fibre that has it worst."""
+def _judged_by_worst(found: list[FibreJudgement], onset_s: FloatArray) -> tuple[FibreJudgement, ...]:
+    """Give every fibre the verdict of the fibre that has it worst; the events say which one that was."""
     verdict = np.array([one.verdict for one in found], dtype=object)
-    worst = np.array([max(column, key=_WORSE.index) for column in verdict.T], dtype=object)
-    return tuple(replace(one, verdict=worst.copy()) for one in found)
+    rank = np.array([[_WORSE.index(one) for one in row] for row in verdict])
+    worst = rank.argmax(axis=0)
+    shared = verdict[worst, np.arange(worst.size)]
+    changes = [k for k in range(shared.size) if shared[k] is not (shared[k - 1] if k else GuardVerdict.UNTESTED)]
+    events = [
+        GuardEvent(k, float(onset_s[k]), shared[k], f"all fibres {shared[k]}, by fibre {worst[k] + 1}") for k in changes
+    ]
+    # What was set aside in retrospect keeps its evidence.
+    doubts = [event for one in found for event in one.events if "set aside" in event.sentence]
+    told = tuple(sorted((*events, *doubts), key=lambda event: event.index))
+    return tuple(replace(one, verdict=shared.copy(), events=told) for one in found)
 
 
 def _events(
     verdict: npt.NDArray[np.object_],
     intensity_ma: FloatArray,
     onset_s: FloatArray,
+    responded: npt.NDArray[np.int8],
     trace: ThresholdTrace,
     relative_spread: float,
     rule: MarginRule,
     settings: WatchSettings,
     doubted: Sequence[_Doubted],
 ) -> tuple[GuardEvent, ...]:
+    def last_proof(k: int) -> int:
+        """The last stimulus up to this one that was answered without its margin, -1 where there is none."""
+        edge_ma = highest_threshold_ma(rule, float(intensity_ma[k]), np.array([relative_spread]))[0]
+        proofs = (intensity_ma[: k + 1] <= edge_ma * (1.0 + _SAME_LEVEL)) & (responded[: k + 1] == 1)
+        return int(np.flatnonzero(proofs)[-1]) if proofs.any() else -1
+
     events, before = [], GuardVerdict.UNTESTED
     for k, now in enumerate(verdict):
         if now is before:
@@ -408,6 +426,7 @@ def _events(
             high_ma=high,
             identified=high <= settings.threshold.identified_ratio * low,
             relative_spread=relative_spread,
+            since_proof_s=float(onset_s[k] - onset_s[proof]) if (proof := last_proof(k)) >= 0 else None,
         )
         events.append(GuardEvent(k, float(onset_s[k]), now, sentence))
     for one in doubted:

@@ -3,7 +3,8 @@ import pytest
 
 from acq.guard.attribution import AttributionSettings, attribute
 from acq.guard.judgement import judge
-from acq.records import FloatArray, MissingReason
+from acq.guard.margin import MarginRule
+from acq.records import FloatArray, GuardVerdict, MissingReason
 
 Outcomes = np.ndarray
 
@@ -121,3 +122,31 @@ def test_misses_together_are_counted_against_chance() -> None:
     missed = np.mean(responded == 0, axis=1)
     assert found.concomitant_expected == pytest.approx(200 * missed[0] * missed[1])
     assert found.concomitant_misses > 2 * found.concomitant_expected
+
+
+def test_by_the_highest_threshold_all_fibres_have_the_verdict_of_the_worst() -> None:
+    intensity = np.concatenate((1.8 * 0.97 ** np.repeat(np.arange(26), 2), np.full(60, 1.5)))
+    rng = np.random.default_rng(6)
+    responded = (
+        intensity > np.array([[1.0], [1.35]]) * (1.0 + 0.02 * rng.standard_normal((2, intensity.size)))
+    ).astype(np.int8)
+    onset_s = np.arange(intensity.size) / 10.0
+    each = judge(intensity_ma=intensity, onset_s=onset_s, responded=responded)
+    assert each[0].verdict[-1] is GuardVerdict.ASSURED
+    assert each[1].verdict[-1] is GuardVerdict.THIN
+    together = judge(intensity_ma=intensity, onset_s=onset_s, responded=responded, rule=MarginRule(scope="highest"))
+    assert np.array_equal(together[0].verdict, together[1].verdict)
+    assert together[0].verdict[-1] is GuardVerdict.THIN
+    assert together[0].events == together[1].events
+    assert together[0].events[-1].sentence == "all fibres thin, by fibre 2"
+
+
+def test_what_was_tested_is_not_called_never_tested() -> None:
+    # Long after its test the margin is no longer sure; the event says how long ago that was.
+    intensity = np.concatenate((np.full(5, 1.5), np.full(5, 1.25), np.full(40, 1.5)))
+    onset_s = np.concatenate((np.arange(10) * 0.5, 5.0 + np.arange(40) * 20.0))
+    responded = np.ones((1, intensity.size), dtype=np.int8)
+    found = judge(intensity_ma=intensity, onset_s=onset_s, responded=responded)[0]
+    untested = [event for event in found.events if event.verdict is GuardVerdict.UNTESTED]
+    assert untested
+    assert all("last proved" in event.sentence for event in untested)
