@@ -163,6 +163,7 @@ def analyse(
             prior_ma=prior,
             latency_us=latency,
             overlooked=overlooked.reshape(latency.shape),
+            testing=is_testing,
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
     axons = _number_axons(judgements)
@@ -498,13 +499,13 @@ def _guard_reasons(judgement: FibreJudgement, index: int) -> list[str]:
     undecided = (judgement.missing == MissingReason.UNDECIDED) & np.isfinite(judgement.p_stimulus_failure)
     if n_undecided and undecided.any():
         reasons.append(
-            f"{n_undecided} missing responses undecided: the endplate expected for "
+            f"{n_undecided} missing response{'s' * (n_undecided > 1)} undecided: the endplate expected for "
             f"{np.sum(judgement.p_endplate_block[undecided]):.1f}, the stimulus for "
             f"{np.sum(judgement.p_stimulus_failure[undecided]):.1f}"
         )
     if n_overlooked >= 0.5:
         reasons.append(
-            f"about {n_overlooked:.0f} of {n_missed} missing responses may have been overlooked in the noise"
+            f"{n_overlooked:.1f} of {n_missed} missing responses expected to have been overlooked in the noise"
         )
     return reasons
 

@@ -85,6 +85,7 @@ def judge(
     prior_ma: Sequence[tuple[float, float] | None] | None = None,
     latency_us: FloatArray | None = None,
     overlooked: FloatArray | None = None,
+    testing: BoolArray | None = None,
 ) -> tuple[FibreJudgement, ...]:
     """Judge every fibre of a recording.
 
@@ -102,6 +103,8 @@ def judge(
         Of each response, NaN elsewhere; without, only whether there was a response counts.
     overlooked : (n_fibres, n) float64, optional
         P(the potential was there after all) of each missing response.
+    testing : (n,) bool, optional
+        Stimuli that only tested the threshold: their verdicts are no events.
 
     Returns
     -------
@@ -133,6 +136,7 @@ def judge(
         settings=settings.threshold,
         within_ma=[prior for prior in priors if prior is not None],
     )
+    is_event = np.ones(onset_s.size, dtype=bool) if testing is None else ~testing
     kinship, evidence = _follow(smoother, intensity_ma, onset_s, responded, priors, latency_us, settings)
     scale = sceptical_scale(rule, float(np.median(intensity_ma)))
     fibres = range(len(responded))
@@ -144,11 +148,13 @@ def judge(
         )
         missed = None if overlooked is None else overlooked[fibre]
         found.append(
-            _judgement(intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, rule, settings)
+            _judgement(
+                intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, is_event, rule, settings
+            )
         )
     same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
     found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
-    return _judged_by_worst(found, onset_s) if rule.scope == "highest" else tuple(found)
+    return _judged_by_worst(found, onset_s, is_event) if rule.scope == "highest" else tuple(found)
 
 
 def _follow(
@@ -271,6 +277,7 @@ def _judgement(
     sceptical: ThresholdTrace,
     plain: ThresholdTrace,
     overlooked: FloatArray | None,
+    is_event: BoolArray,
     rule: MarginRule,
     settings: WatchSettings,
 ) -> FibreJudgement:
@@ -291,7 +298,7 @@ def _judgement(
     )
     doubted = _doubt_in_retrospect(verdict, intensity_ma, responded, rule, plain.relative_spread)
     events = _events(
-        verdict, intensity_ma, onset_s, responded, sceptical, plain.relative_spread, rule, settings, doubted
+        verdict, intensity_ma, onset_s, responded, is_event, sceptical, plain.relative_spread, rule, settings, doubted
     )
     set_aside = np.zeros(responded.size, dtype=bool)
     for stretch in doubted:
@@ -378,13 +385,17 @@ def _doubt_in_retrospect(
     return stretches
 
 
-def _judged_by_worst(found: list[FibreJudgement], onset_s: FloatArray) -> tuple[FibreJudgement, ...]:
+def _judged_by_worst(
+    found: list[FibreJudgement], onset_s: FloatArray, is_event: BoolArray
+) -> tuple[FibreJudgement, ...]:
     """Give every fibre the verdict of the fibre that has it worst; the events say which one that was."""
     verdict = np.array([one.verdict for one in found], dtype=object)
     rank = np.array([[_WORSE.index(one) for one in row] for row in verdict])
     worst = rank.argmax(axis=0)
     shared = verdict[worst, np.arange(worst.size)]
-    changes = [k for k in range(shared.size) if shared[k] is not (shared[k - 1] if k else GuardVerdict.UNTESTED)]
+    places = np.flatnonzero(is_event).tolist()
+    before = [GuardVerdict.UNTESTED, *(shared[k] for k in places)]
+    changes = [k for k, was in zip(places, before, strict=False) if shared[k] is not was]
     events = [
         GuardEvent(k, float(onset_s[k]), shared[k], f"all fibres {shared[k]}, by fibre {worst[k] + 1}") for k in changes
     ]
@@ -399,6 +410,7 @@ def _events(
     intensity_ma: FloatArray,
     onset_s: FloatArray,
     responded: npt.NDArray[np.int8],
+    is_event: BoolArray,
     trace: ThresholdTrace,
     relative_spread: float,
     rule: MarginRule,
@@ -413,7 +425,7 @@ def _events(
 
     events, before = [], GuardVerdict.UNTESTED
     for k, now in enumerate(verdict):
-        if now is before:
+        if now is before or not is_event[k]:
             continue
         before = now
         low, high = float(trace.low_ma[k]), float(trace.high_ma[k])

@@ -63,12 +63,15 @@ def _judgement(fibre: FibreAnalysis) -> str:
 
 def _course(fibre: FibreAnalysis) -> Iterable[str]:
     """How the verdict went, by the stimuli it changed at; the evidence of each is in the plain result."""
-    changes = np.flatnonzero(fibre.verdict[1:] != fibre.verdict[:-1]) + 1
-    if not changes.size:
-        return
-    shown = [f"{fibre.verdict[0]} from stimulus 1", *(f"{fibre.verdict[k]} from {k + 1}" for k in changes)]
-    more = len(shown) - _MOST_CHANGES
-    yield "guard: " + ", ".join(shown[:_MOST_CHANGES]) + (f" and {more} more changes" if more > 0 else "")
+    course: list[str] = []
+    before = None
+    for event in fibre.events:
+        if event.verdict is not before:
+            course.append(f"{event.verdict} from stimulus {event.index + 1}")
+        before = event.verdict
+    if course:
+        more = len(course) - _MOST_CHANGES
+        yield "guard: " + ", ".join(course[:_MOST_CHANGES]) + (f" and {more} more changes" if more > 0 else "")
 
 
 def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:

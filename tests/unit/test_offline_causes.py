@@ -166,7 +166,7 @@ def test_the_course_of_the_verdict_is_printed(scanned: RecordingAnalysis) -> Non
     verdict = scanned.fibres[0].verdict
     assert f"guard: {verdict[0]} from stimulus 1," in text
     changed = int(np.flatnonzero(verdict[1:] != verdict[:-1])[0]) + 1
-    assert f"{verdict[changed]} from {changed + 1}" in text
+    assert f"{verdict[changed]} from stimulus {changed + 1}" in text
     assert plain_result(1, scanned)["fibres"][1]["axon"] == 1
 
 

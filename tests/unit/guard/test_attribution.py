@@ -150,3 +150,14 @@ def test_what_was_tested_is_not_called_never_tested() -> None:
     untested = [event for event in found.events if event.verdict is GuardVerdict.UNTESTED and event.index >= 10]
     assert untested
     assert all("last proved" in event.sentence for event in untested)
+
+
+def test_test_pulses_are_no_events() -> None:
+    intensity = np.concatenate(
+        (1.5 * 0.97 ** np.repeat(np.arange(20), 2), np.where(np.arange(80) % 20 == 19, 1.25, 1.5))
+    )
+    testing = np.concatenate((np.ones(40, dtype=bool), np.arange(80) % 20 == 19))
+    rng = np.random.default_rng(7)
+    responded = (intensity > 1.0 + 0.02 * rng.standard_normal((1, 120))).astype(np.int8)
+    found = judge(intensity_ma=intensity, onset_s=np.arange(120) / 10.0, responded=responded, testing=testing)[0]
+    assert [(event.index, event.verdict) for event in found.events] == [(40, GuardVerdict.ASSURED)]
