@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.sparse.csgraph import connected_components
 
 from acq.analysis.acceptability import AcceptabilityLimits, judge_potential
 from acq.analysis.alignment import OVERLAP_US
@@ -166,14 +165,8 @@ def analyse(
             testing=is_testing,
         )
     judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
-    axons = _number_axons(judgements)
     fibres = tuple(
-        replace(
-            _describe(
-                found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings
-            ),
-            axon=axons[index],
-        )
+        _describe(found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings)
         for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
     )
     return RecordingAnalysis(
@@ -362,6 +355,7 @@ def _describe(
         endplate_block_probability=judgement.p_endplate_block,
         overlooked_probability=judgement.p_overlooked,
         same_axon=judgement.same_axon,
+        axon=judgement.axon,
         concomitant_misses=judgement.concomitant_misses,
         concomitant_expected=judgement.concomitant_expected,
         set_aside=judgement.set_aside,
@@ -379,14 +373,6 @@ def _describe(
         mode_distance_us=beside.modes.distance_us,
         mode_shares=beside.modes.share,
     )
-
-
-def _number_axons(judgements: Sequence[FibreJudgement]) -> list[int]:
-    """Number of each fibre's axon, from 0 in the order of latency: fibres linked with even odds or more are of one."""
-    if not judgements:
-        return []
-    linked = np.array([one.same_axon for one in judgements]) >= _ONE_AXON
-    return [int(number) for number in connected_components(linked, directed=False)[1]]
 
 
 def _without_threshold(judgement: FibreJudgement, latency_us: FloatArray) -> FibreJudgement:

@@ -130,18 +130,6 @@ class LatencyEvidence:
         self._moves = 0.0
         self._activations: OrderedDict[tuple[int, int], tuple[FloatArray, FloatArray]] = OrderedDict()
 
-    def copy(self) -> LatencyEvidence:
-        """Return an independent one that knows the same."""
-        twin = LatencyEvidence.__new__(LatencyEvidence)
-        twin.settings = self.settings
-        twin._log_theta, twin._constants_us = self._log_theta, self._constants_us
-        twin._reference_us = self._reference_us
-        twin._share, twin._mean, twin._variance = self._share.copy(), self._mean.copy(), self._variance.copy()
-        twin._differences, twin._learnt_ma = self._differences.copy(), self._learnt_ma
-        twin._changes, twin._moves = self._changes, self._moves
-        twin._activations = self._activations.copy()
-        return twin
-
     @property
     def jitter_us(self) -> float:
         """SD of the latency from one response to the next, timing noise included."""

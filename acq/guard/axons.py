@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Protocol
 
 from acq.analysis.threshold import Belief, Company
 from acq.guard.kinship import Kinship, Outlook
@@ -12,7 +13,7 @@ from acq.guard.margin import MarginRule
 from acq.guard.watch import Watch, WatchSettings, WatchState
 from acq.records import FloatArray
 
-__all__ = ["AxonWatch", "FibreOutcome", "keep_company", "put_together"]
+__all__ = ["AxonWatch", "FibreOutcome", "take_together"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +24,7 @@ class FibreOutcome:
     latency_us: float = float("nan")
 
 
-def keep_company(
+def _keep_company(
     fibre: int, *, kinship: Kinship, outlook: Mapping[int, Outlook], responded: Mapping[int, bool]
 ) -> Company | None:
     """What the likely partners of a fibre did; None where it has none.
@@ -44,7 +45,7 @@ def keep_company(
     )
 
 
-def put_together(fibre: int, *, kinship: Kinship, heard: Mapping[int, FloatArray | None]) -> FloatArray | None:
+def _put_together(fibre: int, *, kinship: Kinship, heard: Mapping[int, FloatArray | None]) -> FloatArray | None:
     """What the latencies of a fibre and of its likely partners say of their threshold; None where they say nothing.
 
     Parameters
@@ -58,6 +59,74 @@ def put_together(fibre: int, *, kinship: Kinship, heard: Mapping[int, FloatArray
         if one is not None:
             shared: FloatArray = one ** kinship.probability(fibre, other)
             told = shared if told is None else told * shared
+    return told
+
+
+class Member(Protocol):
+    """One fibre among the others, live or recorded."""
+
+    def outlook(self, *, pulse_intensity_ma: float, responded: bool) -> Outlook:
+        """How likely an outcome is, before it is taken in."""
+
+    def hear(self, *, pulse_intensity_ma: float, onset_s: float, latency_us: float) -> tuple[FloatArray | None, float]:
+        """What a latency says of θ, and how far it moved."""
+
+    def take(
+        self,
+        *,
+        pulse_intensity_ma: float,
+        onset_s: float,
+        responded: bool | None,
+        latency: FloatArray | None = None,
+        company: Company | None = None,
+    ) -> None:
+        """Take in an outcome."""
+
+
+def take_together(
+    members: Mapping[int, Member],
+    *,
+    kinship: Kinship,
+    pulse_intensity_ma: float,
+    onset_s: float,
+    outcomes: Mapping[int, FibreOutcome],
+) -> dict[int, FloatArray | None]:
+    """Let each fibre take in one stimulus, with what its likely partners did.
+
+    Returns
+    -------
+    dict of fibre to (n_theta,) or None
+        What the latencies said of the threshold of each fibre whose response could be judged.
+    """
+    responded = {fibre: one.responded for fibre, one in outcomes.items() if one.responded is not None}
+    kinship.observe(intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded)
+    outlook: dict[int, Outlook] = {}
+    if len(responded) > 1:
+        outlook = {
+            fibre: members[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
+            for fibre, answered in responded.items()
+        }
+    heard: dict[int, FloatArray | None] = {}
+    shifts = {}
+    for fibre in responded:
+        heard[fibre], shift = members[fibre].hear(
+            pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, latency_us=outcomes[fibre].latency_us
+        )
+        if math.isfinite(shift):
+            shifts[fibre] = shift
+    told = {fibre: _put_together(fibre, kinship=kinship, heard=heard) for fibre in responded}
+    for fibre, one in outcomes.items():
+        company = None
+        if outlook and one.responded is not None:
+            company = _keep_company(fibre, kinship=kinship, outlook=outlook, responded=responded)
+        members[fibre].take(
+            pulse_intensity_ma=pulse_intensity_ma,
+            onset_s=onset_s,
+            responded=one.responded,
+            latency=told.get(fibre),
+            company=company,
+        )
+    kinship.observe_shifts(shifts)
     return told
 
 
@@ -121,36 +190,13 @@ class AxonWatch:
             if fibre not in self._watches:
                 self._watches[fibre] = Watch(rule=self._rule, settings=self.settings)
             self._watches[fibre].advance(onset_s=onset_s, working_intensity_ma=working_intensity_ma)
-        responded = {fibre: one.responded for fibre, one in outcomes.items() if one.responded is not None}
-        self._kinship.observe(intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded)
-        outlook: dict[int, Outlook] = {}
-        if len(responded) > 1:
-            outlook = {
-                fibre: self._watches[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
-                for fibre, answered in responded.items()
-            }
-        heard: dict[int, FloatArray | None] = {}
-        shifts = {}
-        for fibre in responded:
-            heard[fibre], shift = self._watches[fibre].hear(
-                pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, latency_us=outcomes[fibre].latency_us
-            )
-            if math.isfinite(shift):
-                shifts[fibre] = shift
-        for fibre, one in outcomes.items():
-            company, told = None, None
-            if one.responded is not None:
-                told = put_together(fibre, kinship=self._kinship, heard=heard)
-                if outlook:
-                    company = keep_company(fibre, kinship=self._kinship, outlook=outlook, responded=responded)
-            self._watches[fibre].take(
-                pulse_intensity_ma=pulse_intensity_ma,
-                onset_s=onset_s,
-                responded=one.responded,
-                latency=told,
-                company=company,
-            )
-        self._kinship.observe_shifts(shifts)
+        take_together(
+            self._watches,
+            kinship=self._kinship,
+            pulse_intensity_ma=pulse_intensity_ma,
+            onset_s=onset_s,
+            outcomes=outcomes,
+        )
         return {fibre: self._watches[fibre].judge(working_intensity_ma) for fibre in outcomes}
 
     def watch(self, fibre: int) -> Watch:

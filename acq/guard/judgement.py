@@ -8,26 +8,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from acq.analysis.blocking import estimate_blocking
-from acq.analysis.latency_evidence import LatencyEvidence
 from acq.analysis.threshold import ThresholdFilter
 from acq.analysis.threshold_smoothing import OtherFibres, ThresholdSmoother, ThresholdTrace
 from acq.guard.attribution import attribute
-from acq.guard.axons import keep_company, put_together
-from acq.guard.kinship import Kinship, Outlook
+from acq.guard.axons import FibreOutcome, take_together
+from acq.guard.kinship import Kinship
 from acq.guard.margin import MarginRule
 from acq.guard.watch import (
-    Cadence,
+    FibreFollower,
     WatchSettings,
     decide,
     describe_evidence,
-    follow_latency,
     highest_threshold_ma,
     sceptical_scale,
 )
@@ -49,10 +46,11 @@ class FibreJudgement:
     probability_kept, probability_lost : (n,) what the verdicts rest on. threshold_ma, threshold_interval_ma : None
     where the data cannot tell. relative_spread : NaN likewise. blocking_fraction, blocking_interval : endplate failures
     / stimuli that reached the axon. margin_tested : whether the margin was ever tested, with whatever result.
-    same_axon : (n_fibres,) P(shares an axon with each fibre of the recording), 1 with itself. concomitant_misses :
-    misses at which every other fibre of its axon missed too; concomitant_expected : how many by chance, if each failed
-    by itself as often as it did; both 0 where no other fibre is of its axon. set_aside : (n,) whether what was assured
-    is not admitted because the margin was found lost later and had not been proved since.
+    same_axon : (n_fibres,) P(shares an axon with each fibre of the recording), 1 with itself. axon : its number,
+    fibres linked with even odds or more being of one. concomitant_misses : misses at which every other fibre of its
+    axon missed too; concomitant_expected : how many by chance, if each failed by itself as often as it did; both 0
+    where no other fibre is of its axon. set_aside : (n,) whether what was assured is not admitted because the margin
+    was found lost later and had not been proved since.
     """
 
     verdict: npt.NDArray[np.object_]
@@ -70,6 +68,7 @@ class FibreJudgement:
     margin_tested: bool
     events: tuple[GuardEvent, ...]
     same_axon: FloatArray
+    axon: int
     concomitant_misses: int
     concomitant_expected: float
     set_aside: BoolArray
@@ -140,6 +139,7 @@ def judge(
     kinship, evidence = _follow(smoother, intensity_ma, onset_s, responded, priors, latency_us, settings)
     scale = sceptical_scale(rule, float(np.median(intensity_ma)))
     fibres = range(len(responded))
+    axons = kinship.groups(fibres)
     found = []
     for fibre in fibres:
         company = _find_company(fibre, kinship, responded)
@@ -147,13 +147,11 @@ def judge(
             _smooth(smoother, responded[fibre], one, priors[fibre], company, evidence[fibre]) for one in (scale, None)
         )
         missed = None if overlooked is None else overlooked[fibre]
-        found.append(
-            _judgement(
-                intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, is_event, rule, settings
-            )
+        one = _judgement(
+            intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, is_event, rule, settings
         )
-    same = np.array([[kinship.probability(one, other) for other in fibres] for one in fibres])
-    found = [replace(one, same_axon=row) for one, row in zip(found, same, strict=True)]
+        same = np.array([kinship.probability(fibre, other) for other in fibres])
+        found.append(replace(one, same_axon=same, axon=next(n for n, axon in enumerate(axons) if fibre in axon)))
     return _judged_by_worst(found, onset_s, is_event) if rule.scope == "highest" else tuple(found)
 
 
@@ -171,53 +169,39 @@ def _follow(
     fibres = range(len(responded))
     if latency_us is None and len(responded) < 2:
         return kinship, [None]
-    filters = [ThresholdFilter(grid=grid, prior_ma=prior) for prior in priors]
-    latencies = [LatencyEvidence(log_theta=grid.log_theta, settings=settings.latency) for _ in fibres]
-    cadences = [Cadence() for _ in fibres]
+    followers = {
+        fibre: FibreFollower(ThresholdFilter(grid=grid, prior_ma=prior), settings.latency, attributed=False)
+        for fibre, prior in enumerate(priors)
+    }
     evidence = [
         np.ones((onset_s.size, grid.n_theta), dtype=np.float32) if latency_us is not None else None for _ in fibres
     ]
     moved_s = float(onset_s[0])
     for k in range(onset_s.size):
-        dt_s, now_ma = float(onset_s[k]) - moved_s, float(intensity_ma[k])
+        dt_s = float(onset_s[k]) - moved_s
         if dt_s >= smoother.block_s:
             moved_s = float(onset_s[k])
-            for known, latency in zip(filters, latencies, strict=True):
-                if latency_us is not None:
-                    latency.advance(partial(grid.move, dt_s=dt_s), known.weight().sum(axis=1), dt_s)
-                known.predict(dt_s=dt_s)
-        answers = {fibre: bool(responded[fibre, k] == 1) for fibre in fibres if responded[fibre, k] >= 0}
-        kinship.observe(intensity_ma=now_ma, onset_s=float(onset_s[k]), responded=answers)
-        outlook: dict[int, Outlook] = {}
-        if len(answers) > 1:
-            outlook = {
-                fibre: Outlook(*filters[fibre].outlook(intensity_ma=now_ma, responded=answered))
-                for fibre, answered in answers.items()
-            }
-        heard: dict[int, FloatArray | None] = {}
-        shifts = {}
-        for fibre, answered in answers.items():
-            heard[fibre] = None
-            if latency_us is not None and answered and np.isfinite(latency_us[fibre, k]):
-                heard[fibre], shift = follow_latency(
-                    latencies[fibre],
-                    cadences[fibre],
-                    onset_s=float(onset_s[k]),
-                    latency_us=float(latency_us[fibre, k]),
-                    intensity_ma=now_ma,
-                    relative_spread=filters[fibre].relative_spread(),
+            for follower in followers.values():
+                follower.move(dt_s)
+        told = take_together(
+            followers,
+            kinship=kinship,
+            pulse_intensity_ma=float(intensity_ma[k]),
+            onset_s=float(onset_s[k]),
+            outcomes={
+                fibre: FibreOutcome(
+                    bool(responded[fibre, k] == 1) if responded[fibre, k] >= 0 else None,
+                    float(latency_us[fibre, k])
+                    if latency_us is not None and responded[fibre, k] == 1
+                    else float("nan"),
                 )
-                if np.isfinite(shift):
-                    shifts[fibre] = shift
-        for fibre, answered in answers.items():
-            company = keep_company(fibre, kinship=kinship, outlook=outlook, responded=answers) if outlook else None
-            told, kept = put_together(fibre, kinship=kinship, heard=heard), evidence[fibre]
-            if told is not None and kept is not None:
-                np.maximum(told, 1e-6, out=kept[k], casting="same_kind")
-            filters[fibre].update(
-                intensity_ma=now_ma, responded=answered, company=company, latency=told, attributed=False
-            )
-        kinship.observe_shifts(shifts)
+                for fibre in fibres
+            },
+        )
+        for fibre, likelihood in told.items():
+            kept = evidence[fibre]
+            if likelihood is not None and kept is not None:
+                np.maximum(likelihood, 1e-6, out=kept[k], casting="same_kind")
     return kinship, evidence
 
 
@@ -261,7 +245,7 @@ def _smooth(
     )
     share = company.probability
     return replace(
-        joint if share > 0.5 else alone,
+        joint,
         kept=share * joint.kept + (1.0 - share) * alone.kept,
         lost=share * joint.lost + (1.0 - share) * alone.lost,
         stimulus_failure=share * joint.stimulus_failure + (1.0 - share) * alone.stimulus_failure,
@@ -329,6 +313,7 @@ def _judgement(
         margin_tested=tested,
         events=events,
         same_axon=np.ones(1),
+        axon=0,
         concomitant_misses=together,
         concomitant_expected=expected,
         set_aside=set_aside,

@@ -228,8 +228,9 @@ class Kinship:
         return min(max(factor, -self.settings.latency_largest), self.settings.latency_largest)
 
     def partners(self, fibre: int, among: Iterable[int], *, level: float = 0.5) -> list[int]:
-        """Fibres that share the axon of this one with at least that probability."""
-        return [other for other in among if other != fibre and self.probability(fibre, other) >= level]
+        """Fibres, seen together with this one, that share its axon with at least that probability."""
+        known = [other for other in among if (min(fibre, other), max(fibre, other)) in self._pairs]
+        return [other for other in known if self.probability(fibre, other) >= level]
 
     def groups(self, fibres: Iterable[int]) -> tuple[tuple[int, ...], ...]:
         """The fibres by axon, put together where any two of them share it with a probability of at least a half."""

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from copy import copy
 from dataclasses import dataclass, field
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -26,11 +26,13 @@ from acq.records import FloatArray, GuardVerdict
 
 __all__ = [
     "Cadence",
+    "FibreFollower",
     "Watch",
     "WatchSettings",
     "WatchState",
     "decide",
     "describe_evidence",
+    "follow_latency",
     "highest_threshold_ma",
     "sceptical_scale",
 ]
@@ -216,10 +218,6 @@ class Cadence:
         self._latency_us = float("nan")
         self._intensity_ma = float("nan")
 
-    def copy(self) -> Cadence:
-        """Return an independent one that knows the same."""
-        return copy(self)
-
     def note(self, *, onset_s: float, latency_us: float, intensity_ma: float) -> Moment:
         """Take in a response."""
         interval_s = onset_s - self._last_s if self._last_s is not None else math.inf
@@ -276,11 +274,75 @@ def follow_latency(
     return likelihood, shift
 
 
+class FibreFollower:
+    """What is known of one fibre after the stimuli so far: its threshold, and its latency at each threshold.
+
+    A stimulus is taken in two steps, so that what several fibres did can be put together between them: `hear` what the
+    latency says, then `take` the outcome.
+
+    Parameters
+    ----------
+    known : ThresholdFilter
+    settings : LatencySettings
+    attributed : bool
+        Whether to work out why a response is missing.
+    """
+
+    def __init__(self, known: ThresholdFilter, settings: LatencySettings, *, attributed: bool) -> None:
+        self.known = known
+        self._attributed = attributed
+        self._evidence = LatencyEvidence(log_theta=known.grid.log_theta, settings=settings)
+        self._cadence = Cadence()
+
+    def move(self, dt_s: float) -> None:
+        """Let time pass."""
+        move = partial(self.known.grid.move, dt_s=dt_s)
+        self._evidence.advance(move, self.known.weight().sum(axis=1), dt_s)
+        self.known.predict(dt_s=dt_s)
+
+    def outlook(self, *, pulse_intensity_ma: float, responded: bool) -> Outlook:
+        """How likely an outcome is, before it is taken in."""
+        return Outlook(*self.known.outlook(intensity_ma=pulse_intensity_ma, responded=responded))
+
+    def hear(self, *, pulse_intensity_ma: float, onset_s: float, latency_us: float) -> tuple[FloatArray | None, float]:
+        """What the latency of a response says of θ, not taken in yet, and how far it moved; see `follow_latency`."""
+        if not math.isfinite(latency_us):
+            return None, float("nan")
+        return follow_latency(
+            self._evidence,
+            self._cadence,
+            onset_s=onset_s,
+            latency_us=latency_us,
+            intensity_ma=pulse_intensity_ma,
+            relative_spread=self.known.relative_spread(),
+        )
+
+    def take(
+        self,
+        *,
+        pulse_intensity_ma: float,
+        onset_s: float,  # noqa: ARG002 - a watch needs it
+        responded: bool | None,
+        latency: FloatArray | None = None,
+        company: Company | None = None,
+    ) -> None:
+        """Take in the outcome of a stimulus, with what the latencies say of θ, (n_theta,)."""
+        self.known.forget_miss()
+        if responded is not None:
+            self.known.update(
+                intensity_ma=pulse_intensity_ma,
+                responded=responded,
+                company=company,
+                latency=latency,
+                attributed=self._attributed,
+            )
+
+
 class Watch:
     """The live guard of one fibre.
 
-    A stimulus is taken in two steps, so that what several fibres did can be put together between them: `advance`, then
-    `take`; `observe` does both for a fibre by itself.
+    Each stimulus is taken in by `advance`, `hear`, `take` and `judge`, so that what several fibres did can be put
+    together between them; `observe` does all four for a fibre by itself.
 
     Parameters
     ----------
@@ -304,25 +366,12 @@ class Watch:
         self.settings = settings if settings is not None else WatchSettings()
         self.rule = rule
         self._prior_ma = prior_ma
-        self._filter: ThresholdFilter | None = None
+        self._plain: FibreFollower | None = None
         self._sceptical: ThresholdFilter | None = None
-        self._evidence: LatencyEvidence | None = None
-        self._cadence = Cadence()
         self._last_s: float | None = None
         self._unaccounted_s = 0.0
         self._verdict = GuardVerdict.UNTESTED
         self._answered: deque[tuple[float, float]] = deque()  # time and intensity; no later answer was to a weaker one
-
-    def copy(self) -> Watch:
-        """Make a watch that knows the same and goes on by itself."""
-        twin = Watch(rule=self.rule, settings=self.settings, prior_ma=self._prior_ma)
-        twin._filter = self._filter.copy() if self._filter is not None else None
-        twin._sceptical = self._sceptical.copy() if self._sceptical is not None else None
-        twin._evidence = self._evidence.copy() if self._evidence is not None else None
-        twin._cadence = self._cadence.copy()
-        twin._last_s, twin._unaccounted_s, twin._verdict = self._last_s, self._unaccounted_s, self._verdict
-        twin._answered = self._answered.copy()
-        return twin
 
     @property
     def verdict(self) -> GuardVerdict:
@@ -332,7 +381,7 @@ class Watch:
     @property
     def filter(self) -> ThresholdFilter | None:
         """What is known of the threshold; None before the first stimulus. Copy it before asking "what if"."""
-        return self._filter
+        return None if self._plain is None else self._plain.known
 
     def observe(
         self,
@@ -373,51 +422,33 @@ class Watch:
     def advance(self, *, onset_s: float, working_intensity_ma: float) -> None:
         """Let time pass until a stimulus."""
         _check_positive("working_intensity_ma", working_intensity_ma)
-        if self._filter is None or self._sceptical is None:
-            self._filter = ThresholdFilter(
-                self.settings.threshold, prior_ma=self._prior_ma, centre_ma=working_intensity_ma
-            )
-            self._sceptical = self._filter.restarted(scale=sceptical_scale(self.rule, working_intensity_ma))
-            grid = self._filter.grid
-            self._evidence = LatencyEvidence(log_theta=grid.log_theta, settings=self.settings.latency)
+        if self._plain is None or self._sceptical is None:
+            known = ThresholdFilter(self.settings.threshold, prior_ma=self._prior_ma, centre_ma=working_intensity_ma)
+            self._plain = FibreFollower(known, self.settings.latency, attributed=True)
+            self._sceptical = known.restarted(scale=sceptical_scale(self.rule, working_intensity_ma))
         elif self._last_s is not None:
             if not onset_s >= self._last_s:
                 raise ValueError(f"onset_s {onset_s} is before the stimulus at {self._last_s} s")
             self._unaccounted_s += onset_s - self._last_s
             # As in `smooth`: stimuli this close together are simultaneous for the dynamics.
             if self._unaccounted_s >= self.settings.threshold.block_s:
-                self._move(self._unaccounted_s)
+                self._plain.move(self._unaccounted_s)
+                self._sceptical.predict(dt_s=self._unaccounted_s)
                 self._unaccounted_s = 0.0
         self._last_s = onset_s
 
-    def _move(self, dt_s: float) -> None:
-        known, sceptical, evidence = self._known()
-        evidence.advance(lambda stack: known.grid.move(stack, dt_s), known.weight().sum(axis=1), dt_s)
-        for one in (known, sceptical):
-            one.predict(dt_s=dt_s)
-
-    def _known(self) -> tuple[ThresholdFilter, ThresholdFilter, LatencyEvidence]:
-        if self._filter is None or self._sceptical is None or self._evidence is None:
+    def _known(self) -> tuple[FibreFollower, ThresholdFilter]:
+        if self._plain is None or self._sceptical is None:
             raise ValueError("nothing is known before the first stimulus: call advance first")
-        return self._filter, self._sceptical, self._evidence
+        return self._plain, self._sceptical
 
     def outlook(self, *, pulse_intensity_ma: float, responded: bool) -> Outlook:
         """How likely an outcome is, before it is taken in."""
-        return Outlook(*self._known()[0].outlook(intensity_ma=pulse_intensity_ma, responded=responded))
+        return self._known()[0].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=responded)
 
     def hear(self, *, pulse_intensity_ma: float, onset_s: float, latency_us: float) -> tuple[FloatArray | None, float]:
         """What the latency of a response says of θ, not taken in yet, and how far it moved; see `follow_latency`."""
-        known, _, evidence = self._known()
-        if not math.isfinite(latency_us):
-            return None, float("nan")
-        return follow_latency(
-            evidence,
-            self._cadence,
-            onset_s=onset_s,
-            latency_us=latency_us,
-            intensity_ma=pulse_intensity_ma,
-            relative_spread=known.relative_spread(),
-        )
+        return self._known()[0].hear(pulse_intensity_ma=pulse_intensity_ma, onset_s=onset_s, latency_us=latency_us)
 
     def take(
         self,
@@ -430,18 +461,19 @@ class Watch:
     ) -> None:
         """Take in the outcome of a stimulus, with what the latencies say of θ, (n_theta,)."""
         _check_positive("pulse_intensity_ma", pulse_intensity_ma)
-        known, sceptical, _ = self._known()
-        known.forget_miss()
+        plain, sceptical = self._known()
+        plain.take(
+            pulse_intensity_ma=pulse_intensity_ma,
+            onset_s=onset_s,
+            responded=responded,
+            latency=latency,
+            company=company,
+        )
         if responded is None:
             return
-        for one in (known, sceptical):
-            one.update(
-                intensity_ma=pulse_intensity_ma,
-                responded=responded,
-                company=company,
-                latency=latency,
-                attributed=one is known,
-            )
+        sceptical.update(
+            intensity_ma=pulse_intensity_ma, responded=responded, company=company, latency=latency, attributed=False
+        )
         if responded:
             while self._answered and self._answered[-1][1] >= pulse_intensity_ma:
                 self._answered.pop()
@@ -449,7 +481,7 @@ class Watch:
 
     def proved_s(self, working_intensity_ma: float) -> float | None:
         """When the fibre last answered a stimulus weaker than the working intensity by the margin; None: never."""
-        known = self._known()[0]
+        known = self._known()[0].known
         spread = known.relative_spread()
         edge_ma = highest_threshold_ma(self.rule, working_intensity_ma, np.array([spread]))[0]
         for onset_s, intensity_ma in reversed(self._answered):
@@ -459,7 +491,8 @@ class Watch:
 
     def judge(self, working_intensity_ma: float) -> WatchState:
         """Judge an intensity by all that has been taken in."""
-        known, sceptical, _ = self._known()
+        plain, sceptical = self._known()
+        known = plain.known
         highest = highest_threshold_ma(self.rule, working_intensity_ma, known.grid.spreads)
         spreads = self.settings.spreads_above
         kept, _ = sceptical.zones(
@@ -472,8 +505,9 @@ class Watch:
         proved_s = self.proved_s(working_intensity_ma)
         since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None
         self._verdict = decide(kept, not_kept=1.0 - plainly, lost=lost, settings=self.settings, before=before)
-        is_old = since_s is not None and since_s > self.settings.longest_unproved_s
-        if is_old and self._verdict is GuardVerdict.ASSURED:
+        # Without one in this recording, only an earlier scan of the same fibre stands for it.
+        is_proved = self._prior_ma is not None if since_s is None else since_s <= self.settings.longest_unproved_s
+        if self._verdict is GuardVerdict.ASSURED and not is_proved:
             self._verdict = GuardVerdict.UNTESTED
         median, low, high, below, identified = known.summary()
         spread = known.relative_spread()

@@ -99,15 +99,6 @@ def test_a_response_after_another_interval_weighs_less() -> None:
     assert step(unrest=0.2) < step(unrest=0.0)
 
 
-def test_a_copy_goes_its_own_way() -> None:
-    evidence = known()
-    for _ in range(10):
-        hear(evidence, 3000.0, 1.3)
-    twin = evidence.copy()
-    hear(twin, 3500.0, 1.3)
-    assert not np.allclose(hear(evidence, 3100.0, 1.1), hear(twin, 3100.0, 1.1))
-
-
 def test_settings_name_what_is_wrong() -> None:
     with pytest.raises(ValueError, match="power"):
         LatencySettings(power=2.0)
