@@ -116,7 +116,7 @@ class _Watched:
     state: WatchState | None = None
     reported: GuardVerdict | None = None
     verdicts: dict[int, GuardVerdict] = field(default_factory=dict)
-    admitted: dict[int, bool] = field(default_factory=dict)  # sweeps since the last proof of the margin
+    admitted: list[int] = field(default_factory=list)  # sweeps since the last proof of the margin
     n_admitted: int = 0
     n_responses: int = 0
     n_stimuli: int = 0
@@ -147,11 +147,10 @@ class _Watched:
             self.admitted.clear()  # what came before this proof is not doubted any more
         if answered and pulse.kind is PulseKind.MEASURING and is_assured:
             self.n_admitted += 1
-            self.admitted[sweep] = True
+            self.admitted.append(sweep)
         if state.verdict not in (GuardVerdict.THIN, GuardVerdict.LOST) or not self.admitted:
             return None
-        doubted = list(self.admitted)
-        self.admitted.clear()
+        doubted, self.admitted = self.admitted, []
         self.n_admitted -= len(doubted)
         for one in doubted:
             if one in self.verdicts:
