@@ -12,7 +12,7 @@ import math
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -20,7 +20,7 @@ from acq.analysis.blas import one_blas_thread
 from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
-from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
+from acq.errors import DeviceError, LateStimulusError, SafetyViolationError, StudyFileError
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
@@ -28,7 +28,7 @@ from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
 from acq.records import GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
-from acq.safety.gate import SafetyGate
+from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
@@ -58,6 +58,8 @@ _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
 _LONGEST_ANALYSIS_S: Final = 1.5  # of one sweep; beyond it the verdicts are too old to go on
+_UNSHOWN_S: Final = 1.0  # a view draws ten times a second; without a picture for so long nobody can see the output
+_ASKED_BEFORE_S: Final = 30.0  # so long before the output goes to rest because nobody is there, somebody is asked for
 _UNSEEN_S: Final = 1.0  # a sweep is cut within its own length, a few tens of milliseconds, of its stimulus
 
 
@@ -80,6 +82,31 @@ class _Paused:
 
     def next(self, index: int) -> None:
         """Nothing is to be delivered."""
+
+
+class _StoredResults(Mapping[int, RecordingAnalysis]):
+    """The results of a study's recordings, read from its file when asked for: in memory they would add up for hours.
+
+    Parameters
+    ----------
+    numbers : list of int
+        The recordings that have a result.
+    """
+
+    def __init__(self, store: StudyStore, numbers: list[int]) -> None:
+        self._store = store
+        self._numbers = numbers
+
+    def __getitem__(self, number: int) -> RecordingAnalysis:
+        if number not in self._numbers:
+            raise KeyError(number)
+        return self._store.results(number)[-1].analysis
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._numbers)
+
+    def __len__(self) -> int:
+        return len(self._numbers)
 
 
 class Engine:
@@ -190,7 +217,10 @@ class Engine:
         self._is_finished = False
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
-        self._results: dict[int, RecordingAnalysis] = {}
+        self._shown_s: float | None = None  # when the view was drawn last; None: nobody is supposed to look
+        self._present_s = 0.0  # when somebody was last known to be there
+        self._ended: list[int] = []  # recordings without a result yet
+        self._analysed: list[int] = []
         self._failure: DeviceError | None = None
         self._backlog = Backlog(
             lambda sweep, working_ma: self.session.take(sweep, working_ma=working_ma),
@@ -236,11 +266,13 @@ class Engine:
 
     def begin(self) -> None:
         """At rest → delivering, at 0 mA; nothing comes out before the intensity is raised or a scan is started."""
-        self._command("begin", self._begin, brings_output=True)
+        act = self._gate.act(ActKind.BEGIN)
+        self._command("begin", lambda: self._begin(act), brings_output=True)
 
     def raise_intensity(self, *, coarse: bool = False) -> None:
         """One step of the profile up."""
-        self._command("raise", lambda: self._move_intensity(+1, coarse=coarse), brings_output=True)
+        act = self._gate.act(ActKind.INTENSITY)
+        self._command("raise", lambda: self._move_intensity(+1, act, coarse=coarse), brings_output=True)
 
     def lower_intensity(self, *, coarse: bool = False) -> None:
         """One step of the profile down."""
@@ -248,7 +280,8 @@ class Engine:
 
     def set_intensity(self, intensity_ma: float) -> None:
         """Go to an intensity: downwards any distance, upwards at most the largest step the profile allows."""
-        self._command("intensity", lambda: self._set_intensity(intensity_ma), brings_output=True)
+        act = self._gate.act(ActKind.INTENSITY)
+        self._command("intensity", lambda: self._set_intensity(intensity_ma, act), brings_output=True)
 
     def change_rate(self, direction: int) -> None:
         """The next higher (+1) or lower (−1) rate of the profile."""
@@ -256,16 +289,21 @@ class Engine:
 
     def start_scan(self, *, up_to_ma: float | None = None) -> None:
         """Authorise and begin a threshold scan up to an intensity, the profile's scan ceiling if none is given."""
-        self._command("scan", lambda: self._start_scan(up_to_ma), brings_output=True)
+        act = self._gate.act(ActKind.BEGIN, ActKind.SCAN)
+        self._command("scan", lambda: self._start_scan(up_to_ma, act), brings_output=True)
 
     def accept_proposal(self) -> None:
         """Take the intensity that a scan or the guard proposes as working intensity."""
-        seen_ma = self._proposal_ma  # what is accepted is what stands now, not what may stand when it is done
-        self._command("accept", lambda: self._accept(seen_ma), brings_output=True)
+        # What is accepted is what stands now, not what may stand when it is done.
+        seen_ma, proposed, is_hidden = self._proposal_ma, self._proposed, self._is_asking()
+        is_restored = proposed is not None and proposed.kind == "restore"
+        act = self._gate.act(ActKind.RESTORE if is_restored else ActKind.INTENSITY)
+        self._command("accept", lambda: self._accept(seen_ma, act, is_hidden=is_hidden), brings_output=True)
 
     def restore_intensity(self) -> None:
-        """Return in one act to the intensity before the last stop; nothing is left to restore after a fault."""
-        self._command("restore", self._restore, brings_output=True)
+        """Return in one act to the intensity before the operator's last stop or scan; not after a fault."""
+        act = self._gate.act(ActKind.BEGIN, ActKind.RESTORE)
+        self._command("restore", lambda: self._restore(act), brings_output=True)
 
     def want(self, fibre: int, *, is_wanted: bool) -> None:
         """Say whether a fibre must keep its margin; one that must not drives no test pulse and no proposal."""
@@ -285,7 +323,8 @@ class Engine:
 
     def acknowledge(self) -> None:
         """Acknowledge a fault: latched off → at rest."""
-        self._command("acknowledge", self._gate.acknowledge)
+        act = self._gate.act(ActKind.ACKNOWLEDGE)
+        self._command("acknowledge", lambda: self._gate.acknowledge(act))
 
     def mark(self, text: str) -> None:
         """Write the operator's note into the study."""
@@ -310,6 +349,44 @@ class Engine:
                 self._fail(exc)
 
         self._commands.put(run)
+
+    # ---- who is there ----------------------------------------------------------------------------------------------
+
+    def watch_viewer(self) -> None:
+        """From now on the run is attended: it needs a view that is drawn, and somebody who is there.
+
+        Without `note_shown` for a second, or `note_presence` for the profile's `safety.presence_s`, the output goes to
+        rest.
+        """
+        self._shown_s = self._present_s = self._clock.now_s()
+
+    def note_shown(self) -> None:
+        """The view has been drawn."""
+        self._shown_s = self._clock.now_s()
+
+    def note_presence(self) -> None:
+        """Somebody is there: a key was pressed, whichever."""
+        self._present_s = self._clock.now_s()
+
+    def _find_absence(self) -> str | None:
+        """Say why nobody can be said to watch over an attended run, None where somebody does."""
+        if self._shown_s is None:
+            return None
+        now_s = self._clock.now_s()
+        if now_s - self._shown_s > _UNSHOWN_S:
+            return (
+                f"the screen has shown nothing for {now_s - self._shown_s:.1f} s, so nobody sees what the output does; "
+                "look whether the terminal hangs"
+            )
+        if now_s - self._present_s > self._profile.safety.presence_s:
+            return f"nobody has pressed a key for {now_s - self._present_s:.0f} s"
+        return None
+
+    def _is_asking(self) -> bool:
+        """Whether the operator is being asked to show that they are there."""
+        if self._shown_s is None or self._gate.state is not OutputState.DELIVERING:
+            return False
+        return self._clock.now_s() - self._present_s > self._profile.safety.presence_s - _ASKED_BEFORE_S
 
     # ---- what runs -------------------------------------------------------------------------------------------------
 
@@ -392,7 +469,21 @@ class Engine:
         return self._latest.get()
 
     def step(self) -> int:
-        """One turn: commands, samples, pulses, sweeps, display. Returns the number of sweeps taken."""
+        """One turn: commands, samples, pulses, sweeps, display. Returns the number of sweeps taken.
+
+        Raises
+        ------
+        StudyFileError
+            When the study cannot be written; the output is latched off.
+        """
+        try:
+            return self._turn()
+        except StudyFileError as exc:
+            # What nobody can keep, nobody is to be stimulated for.
+            self._latch(str(exc))
+            raise
+
+    def _turn(self) -> int:
         n_sweeps = 0
         try:
             self._run_commands()
@@ -419,16 +510,17 @@ class Engine:
         while not self._is_finished and not until():
             self.step()
 
-    def finish(self) -> dict[int, RecordingAnalysis]:
+    def finish(self) -> Mapping[int, RecordingAnalysis]:
         """Output to rest, last sweeps in, every recording analysed, device closed. Idempotent.
 
         Returns
         -------
-        dict
-            Recording number → its analysis, for recordings with sweeps.
+        mapping
+            Recording number → its analysis, for recordings with sweeps; read from the study file, which must be open.
         """
+        results = _StoredResults(self._store, self._analysed)
         if self._stopping.is_set():
-            return self._results
+            return results
         self.stop("study finished")
         try:
             if self._failure is None:
@@ -441,12 +533,13 @@ class Engine:
             self._say(f"at the end: {trouble}")
         try:
             self._end_recording()
+            self._analyse_ended()
         finally:
             self._backlog.close()
         self._drain_events()
         self._is_finished = True
         self._publish(force=True)
-        return self._results
+        return results
 
     def _release_device(self) -> DeviceError | None:
         """End the threads, stop and close the device; what the device said against it."""
@@ -544,7 +637,7 @@ class Engine:
                     self._store.add_pulse(self._number, sweep.pulse)
                     continue
             if self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
-                self._end_recording()
+                self._end_recording()  # analysed at the end of the study: it takes longer than a lease
                 self._begin_recording()
             self._backlog.put(sweep, working_ma=self._judged_ma(sweep.pulse))
             self._keep_alive()
@@ -554,8 +647,12 @@ class Engine:
         return len(sweeps)
 
     def _keep_alive(self) -> None:
-        """Give the sign of life, unless the analysis hangs: then the verdicts are too old to go on."""
-        if self._backlog.lag_s <= _LONGEST_ANALYSIS_S:
+        """Give the sign of life, unless nobody watches, or the analysis hangs: then the verdicts are too old."""
+        absence = self._find_absence()
+        if absence is not None:
+            if self._gate.state is OutputState.DELIVERING:
+                self._gate.stop(absence)
+        elif self._backlog.lag_s <= _LONGEST_ANALYSIS_S:
             self._gate.renew_lease()
 
     def _is_without_current(self, pulse: Pulse) -> bool:
@@ -635,9 +732,12 @@ class Engine:
         """Propose an intensity, or take a proposal back; lower by itself where the profile allows it."""
         before = self._proposed
         if found is not None and found.kind == "lower" and self._profile.guard.may_lower:
+            try:
+                self._set_intensity(found.intensity_ma)
+            except SafetyViolationError:
+                return  # stopped meanwhile: there is nothing to lower
             self._store.add_action("lower", "guard", sample=self._ring.next_sample, recording=self._number)
             self._say(f"lowered by itself: {found.sentence}", kind="lowered")
-            self._set_intensity(found.intensity_ma)
             return
         if found is before:
             return
@@ -652,7 +752,7 @@ class Engine:
 
     # ---- acts ------------------------------------------------------------------------------------------------------
 
-    def _begin(self) -> None:
+    def _begin(self, act: OperatorAct) -> None:
         if self._is_replay:
             self._say("a replay delivers nothing")
             return
@@ -661,26 +761,29 @@ class Engine:
         if self._gate.state is OutputState.READY:
             self._train.resume(self._device.earliest_onset_sample())
             self._follow_intensity(self._gate.intensity_ma)
-            self._gate.begin()
-            self._offer_restore()
+            self._gate.begin(act)
+            self._offer_restore("the stop")
 
-    def _offer_restore(self) -> None:
-        """After the operator's stop: what was given before is offered again, in one act."""
+    def _offer_restore(self, before: str) -> None:
+        """After the operator's stop, or a scan without a result: what was given before is offered, in one act."""
         if self._restorable_ma > 0.0:
-            what = f"restore {self._restorable_ma:.2f} mA, the intensity before the stop"
+            what = f"restore {self._restorable_ma:.2f} mA, the intensity before {before}"
             self._offer(Proposal(self._restorable_ma, None, "restore", what))
 
-    def _move_intensity(self, direction: int, *, coarse: bool) -> None:
+    def _move_intensity(self, direction: int, act: OperatorAct | None = None, *, coarse: bool) -> None:
         stimulus = self._profile.stimulus
         step_ma = stimulus.coarse_step_ma if coarse else stimulus.step_ma
-        target_ma = max(0.0, round(self._gate.intensity_ma + direction * step_ma, 6))
-        if direction > 0 and self._gate.state is not OutputState.DELIVERING:
+        self._set_intensity(max(0.0, round(self._gate.intensity_ma + direction * step_ma, 6)), act)
+
+    def _set_intensity(self, intensity_ma: float, act: OperatorAct | None = None) -> None:
+        """Go to an intensity; without an act of the operator downwards only."""
+        if act is None or intensity_ma <= self._gate.intensity_ma:
+            self._gate.lower_to_ma(intensity_ma)
+        elif self._gate.state in (OutputState.AT_REST, OutputState.READY):
             self._say("begin delivery first")
             return
-        self._set_intensity(target_ma)
-
-    def _set_intensity(self, intensity_ma: float) -> None:
-        self._gate.set_intensity_ma(intensity_ma)
+        else:
+            self._gate.set_intensity_ma(intensity_ma, act)
         self._restorable_ma = 0.0
         self._end_scan()
         self._follow_intensity(intensity_ma)
@@ -725,20 +828,20 @@ class Engine:
             self._policy.set_rate_hz(chosen[0])
         self._say(f"rate {chosen[0]:g} Hz")
 
-    def _start_scan(self, up_to_ma: float | None) -> None:
+    def _start_scan(self, up_to_ma: float | None, act: OperatorAct) -> None:
         stimulus = self._profile.stimulus
         limit_ma = up_to_ma if up_to_ma is not None else stimulus.scan_ceiling_ma
         if limit_ma is None:
             self._say("this profile names no scan ceiling; say how far the scan may go")
             return
         if self._gate.state is not OutputState.DELIVERING:
-            self._begin()
+            self._begin(act)
         if self._gate.state is not OutputState.DELIVERING:
             return
         step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
-        self._gate.authorise_scan(limit_ma)
+        self._gate.authorise_scan(limit_ma, act)
         self._end_scan()
-        self._restorable_ma = 0.0
+        self._restorable_ma, self._working_ma = self._working_ma, 0.0
         self._scan_sentence = ""
         self._end_policy()
         self._scan = ThresholdScan(
@@ -764,6 +867,7 @@ class Engine:
             self._end_scan()
             self._gate.end_scan()
             self._follow_intensity(self._gate.intensity_ma)
+            self._offer_restore("the scan")
 
     def _end_silent_scan(self) -> None:
         """Take the result of a scan whose last pulse was never answered, because it came late or was not seen."""
@@ -778,8 +882,11 @@ class Engine:
         self._proposed = None
         self._n_lower = 0
 
-    def _accept(self, seen_ma: float | None) -> None:
+    def _accept(self, seen_ma: float | None, act: OperatorAct, *, is_hidden: bool) -> None:
         proposal_ma, proposed = self._proposal_ma, self._proposed
+        if is_hidden:
+            self._say("that key showed that somebody is there, and did nothing else; look, and press it again")
+            return
         if proposal_ma is None:
             self._say("nothing is proposed")
             return
@@ -788,22 +895,27 @@ class Engine:
             self._say(f"{proposal_ma:.2f} mA has only just been proposed; look, and accept again")
             return
         if proposed is not None and proposed.kind == "restore":
-            self._restore(at_most_ma=proposal_ma)
+            self._restore(act, at_most_ma=proposal_ma)
             return
-        self._set_intensity(proposal_ma)
+        self._set_intensity(proposal_ma, act)
         self._say(f"accepted: working intensity {proposal_ma:.2f} mA", kind="accepted")
 
-    def _restore(self, *, at_most_ma: float = math.inf) -> None:
+    def _restore(self, act: OperatorAct, *, at_most_ma: float = math.inf) -> None:
+        if self._restorable_ma <= 0.0:
+            self._say("nothing to restore; raise the intensity in steps, or start a threshold scan")
+            return
         if self._gate.state is not OutputState.DELIVERING:
-            self._begin()
-        self._gate.restore_intensity()
+            self._begin(act)
+        self._gate.restore_intensity(act)
         if self._gate.intensity_ma > at_most_ma:
             # The stop came in the middle of a change: what was offered counts. The train is paused.
-            self._gate.set_intensity_ma(at_most_ma)
+            self._gate.lower_to_ma(at_most_ma)
         self._restorable_ma = 0.0
         self._end_scan()
         self._follow_intensity(self._gate.intensity_ma)
-        self._say(f"working intensity {self._gate.intensity_ma:.2f} mA again, as before the stop", kind="accepted")
+        self._say(
+            f"working intensity {self._gate.intensity_ma:.2f} mA again, as before the stop or scan", kind="accepted"
+        )
 
     def _want(self, fibre: int, *, is_wanted: bool) -> None:
         if fibre not in self.session.states:
@@ -875,21 +987,25 @@ class Engine:
         self._end_scan()
         self._follow_intensity(0.0)
         self._end_recording()
+        self._analyse_ended()
         note = self._device.note_new_recording()
         self._begin_recording()
         self._say(f"recording {self._number}: {note}" if note else f"recording {self._number}")
 
     def _end_recording(self) -> None:
-        """Analyse the recording from what the study file holds, and keep the result beside it."""
         self._backlog.finish()
-        number = self._number
-        if number in self._results or self.session.n_sweeps == 0:
-            return
+        if self.session.n_sweeps and self._number not in (*self._ended, *self._analysed):
+            self._ended.append(self._number)
+
+    def _analyse_ended(self) -> None:
+        """Analyse what has ended from what the study file holds, and keep the results beside it."""
         settings = self._options.settings
-        analysis = analyse_recording(recording_from_store(self._store, number), settings=settings)
-        self._store.add_result(number, analysis, settings=settings)
-        self._store.settle()
-        self._results[number] = analysis
+        while self._ended:
+            number = self._ended[0]
+            analysis = analyse_recording(recording_from_store(self._store, number), settings=settings)
+            self._store.add_result(number, analysis, settings=settings)
+            self._store.settle()
+            self._analysed.append(self._ended.pop(0))
 
     def _collect_last_sweeps(self) -> None:
         """Take in the sweeps of pulses that were already on their way."""
@@ -921,7 +1037,6 @@ class Engine:
                 kind, detail = self._events.get_nowait()
             except queue.Empty:
                 return
-            self._store.add_event(kind, detail, sample=self._ring.next_sample, recording=self._number)
             if kind == "transition" and "to delivering" in detail:
                 self._unasked_stop = ""
             if kind == "transition" and "delivering to" in detail:
@@ -935,6 +1050,8 @@ class Engine:
                 self._withdraw.set()
             if kind in ("transition", "refused", "latch", "fault", "late"):
                 self._messages.append(f"{kind}: {detail}")
+            # Last: it may fail, and what has happened has happened.
+            self._store.add_event(kind, detail, sample=self._ring.next_sample, recording=self._number)
 
     def _say(self, message: str, *, kind: str = "message") -> None:
         """A message for the operator, kept in the study."""
@@ -943,14 +1060,18 @@ class Engine:
 
     def _fail(self, exc: DeviceError) -> None:
         """The device failed: output latched off, the study goes on being readable."""
+        self._is_finished = True
         if self._failure is None:
             self._failure = exc
+            self._latch(str(exc))
             self._say(f"device failed: {exc}")
-            try:
-                self._gate.latch(str(exc))
-            except DeviceError as second:
-                self._say(f"and did not take the order to stop: {second}")
-        self._is_finished = True
+
+    def _latch(self, reason: str) -> None:
+        try:
+            self._gate.latch(reason)
+        except DeviceError as exc:
+            # Latched off all the same.
+            self._events.put(("fault", f"the device did not take the order to stop: {exc}"))
 
     def _advice(self) -> str:
         """What to do next, in one sentence."""
@@ -959,6 +1080,12 @@ class Engine:
             return "replay of a recording"
         if state is OutputState.LATCHED_OFF:
             return f"output latched off: {self._gate.latch_reason}; put it right, then acknowledge"
+        if self._is_asking():
+            now_s, presence_s = self._clock.now_s(), self._profile.safety.presence_s
+            return (
+                f"is anybody there? Press any key of the list to go on, or the output goes to rest in "
+                f"{max(0.0, self._present_s + presence_s - now_s):.0f} s"
+            )
         if self._proposed is not None and state is OutputState.DELIVERING:
             return self._proposed.sentence
         if self._proposal_ma is not None:
@@ -1022,7 +1149,7 @@ class Engine:
             noise_uv=session.noise_uv,
             is_settled=session.is_settled,
             procedure=scan_text or recording_text,
-            proposal_ma=self._proposal_ma,
+            proposal_ma=None if self._is_asking() else self._proposal_ma,
             advice=self._advice(),
             fibres=session.fibres(),
             messages=tuple(self._messages),

@@ -76,7 +76,9 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
     turning = _Turning(engine)
 
     def on_key(key: str) -> None:
-        if not act_on_key(engine, key, up_to_ma=up_to_ma):
+        goes_on = act_on_key(engine, key, up_to_ma=up_to_ma)
+        engine.note_presence()
+        if not goes_on:
             turning.ending.set()
 
     console = Console()
@@ -84,6 +86,7 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
     try:
         with Live(console=console, screen=True, auto_refresh=False) as live, Keyboard(on_key) as keyboard:
             try:
+                engine.watch_viewer()
                 turning.start()
                 while not turning.ending.wait(_REFRESH_S) and turning.is_alive():
                     if not keyboard.is_alive:
@@ -133,6 +136,8 @@ class _Show:
             silent_s=self._clock.now_s() - self._taken_s,
         )
         live.update(view, refresh=True)
+        # Only now: a terminal that takes no more output hangs in there.
+        self._engine.note_shown()
 
 
 class _Turning(threading.Thread):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import string
 import tomllib
 import types
@@ -43,6 +44,8 @@ SCHEMA_VERSION = 1
 _PACKAGE = "hardware_profiles"
 _SUFFIX = ".toml"
 _SCALE_TOLERANCE = 0.01  # of two figures that say the same, one of them rounded
+_SHOWN_CHARACTERS = 600  # of a message
+_SHOWN_OF_A_VALUE = 80
 _LARGEST_FILE_BYTES = 1_000_000  # a profile has a few kilobytes; anything larger is another kind of file
 
 # What the command templates of a serial stimulator may mention, and how many of each go into 1 mA or 1 µs.
@@ -50,6 +53,9 @@ _TEMPLATE_FIELDS: Mapping[str, Mapping[str, float]] = {
     "set_intensity": {"intensity_ma": 1.0, "intensity_a": 1e-3, "intensity_ua": 1e3},
     "set_width": {"width_us": 1.0, "width_ms": 1e-3, "width_s": 1e-6},
 }
+
+# How a number may be written; a width of a billion would fill the memory.
+_TEMPLATE_SPEC = re.compile(r"[<>=^]?[+\- ]?0?\d{0,2},?(\.\d{1,2})?[a-zA-Z%]?")
 
 Positive = Annotated[float, Field(gt=0)]
 Rate = Annotated[float, Field(gt=0, le=MAX_RATE_HZ)]
@@ -162,7 +168,7 @@ class SerialTable(_Section):
                 continue
             if field not in fields:
                 raise ValueError(f"mentions {{{field}}}, this template may only mention {known}")
-            if conversion or "{" in (spec or ""):
+            if conversion or not _TEMPLATE_SPEC.fullmatch(spec or ""):
                 raise ValueError(f"writes {field} in a way that is not known here; write it like {{{field}:.6E}}")
             used.add(field)
         if not used:
@@ -362,6 +368,7 @@ class SafetySection(_Section):
     amplitude_tolerance_relative: Annotated[float, Field(gt=0, le=0.5)] = 0.10
     amplitude_tolerance_ma: Annotated[float, Field(gt=0, le=1)] = 0.05
     onset_tolerance_us: Annotated[float, Field(gt=0, le=1000)] = 100.0
+    presence_s: Annotated[float, Field(ge=30, le=3600)] = 600.0  # attended: without any key for so long, output to rest
 
 
 class CheckSection(_Section):
@@ -474,19 +481,22 @@ def load_profile(name_or_path: str | Path) -> HardwareProfile:
         data = tomllib.loads(content.decode("utf-8-sig"))  # some editors put a byte-order mark first
     except UnicodeDecodeError as exc:
         raise ProfileError(f"{source}: not a text file in UTF-8; give a TOML profile") from exc
-    except tomllib.TOMLDecodeError as exc:
-        raise ProfileError(f"{source}: not valid TOML, {_one_line(str(exc))}; correct that line") from exc
+    except (ValueError, RecursionError) as exc:  # also of a number with too many digits, or too many brackets
+        raise ProfileError(f"{source}: not valid TOML, {_show(str(exc))}; correct that line") from exc
     version = data.get("schema_version")
     if version is None:
         raise ProfileError(f"{source}: schema_version is missing; write schema_version = {SCHEMA_VERSION} at the top")
     if version != SCHEMA_VERSION or isinstance(version, bool):
         raise ProfileError(
-            f"{source}: schema_version = {version!r}, this program reads version {SCHEMA_VERSION}; convert the profile"
+            f"{source}: schema_version = {_quote(version)}, this program reads version {SCHEMA_VERSION}; convert the "
+            "profile"
         )
     try:
         return HardwareProfile.model_validate(data)
     except ValidationError as exc:
         raise ProfileError(f"{source}: {_explain(exc)}") from exc
+    except (OverflowError, RecursionError) as exc:
+        raise ProfileError(f"{source}: a value is too large or too deep ({_show(str(exc))}); correct it") from exc
 
 
 def _read(name_or_path: str | Path) -> tuple[str, bytes]:
@@ -500,6 +510,8 @@ def _read(name_or_path: str | Path) -> tuple[str, bytes]:
     try:
         if path.is_dir():
             raise ProfileError(f"{path}: a folder, not a profile; give a TOML file or one of {known}")
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise ProfileError(f"{path}: no file; give a TOML file or one of {known}")
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             raise ProfileError(f"{path}: {path.stat().st_size} bytes are too many for a profile; give a TOML file")
         return str(path), path.read_bytes()
@@ -512,24 +524,35 @@ def _read(name_or_path: str | Path) -> tuple[str, bytes]:
         raise ProfileError(f"{path}: cannot be read ({reason}); check the path and its permissions") from exc
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+def _show(text: str, n_characters: int = _SHOWN_CHARACTERS) -> str:
+    """A text for a message: one line, printable, not too long."""
+    line = " ".join(text.split())
+    shown = line if line.isprintable() else ascii(line)[1:-1]
+    return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
+
+
+def _quote(value: object) -> str:
+    """A value of the file for a message."""
+    try:
+        return _show(repr(value), _SHOWN_OF_A_VALUE)
+    except (ValueError, RecursionError):  # a number with too many digits is not written out
+        return "what cannot be shown"
 
 
 def _explain(exc: ValidationError) -> str:
     """Tell the first problem in one line, with the number of further ones."""
     # A misspelt key leaves another one missing; the misspelling is what the reader can act on.
     errors = sorted(exc.errors(include_url=False), key=lambda error: error["type"] != "extra_forbidden")
-    text = _one_line(_explain_one(dict(errors[0])))
+    text = _show(_explain_one(dict(errors[0])))
     further = len(errors) - 1
     return text if not further else f"{text} (and {further} more)"
 
 
 def _explain_one(error: dict[str, Any]) -> str:
-    key = ".".join(str(part) for part in error["loc"])
+    key = ".".join(_show(str(part), _SHOWN_OF_A_VALUE) for part in error["loc"])
     kind: str = error["type"]
     context: Mapping[str, Any] = error.get("ctx", {})
-    shown = f"{key} = {error['input']!r}"
+    shown = f"{key} = {_quote(error['input'])}"
     if kind == "missing":
         return f"{key} is missing; add it"
     if kind == "extra_forbidden":

@@ -7,6 +7,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from ipaddress import ip_address
 from types import TracebackType
 from typing import Any, Final, NoReturn, Self
 
@@ -17,6 +18,7 @@ from nidaqmx._stubs.nidaqmx_pb2_grpc import NiDAQmxServicer, add_NiDAQmxServicer
 from nidaqmx.error_codes import DAQmxErrors
 from session_pb2 import Session
 
+from acq.devices.service_token import METADATA_KEY, is_same_token
 from acq.records import FloatArray
 from sim_device.cabling import N_INPUTS, N_OUTPUTS
 from sim_device.card import (
@@ -34,7 +36,7 @@ from sim_device.card import (
     TaskState,
 )
 
-__all__ = ["DaqmxService"]
+__all__ = ["DaqmxService", "is_loopback"]
 
 _THREADS: Final = 24  # reads that hang must not keep other calls waiting
 _POLL_S: Final = 0.005
@@ -755,6 +757,36 @@ for _name in dir(NiDAQmxServicer):
         setattr(_Servicer, _name, _refuse_call)
 
 
+class _TokenCheck(grpc.ServerInterceptor):  # type: ignore[misc] # grpc carries no types
+    """Lets no call through that does not bring the token, whatever it asks for."""
+
+    def __init__(self, token: str) -> None:
+        self._token = token
+
+        def refuse(_request: Any, context: grpc.ServicerContext) -> NoReturn:
+            context.abort(grpc.StatusCode.UNAUTHENTICATED, "This service asks for the token it was started with.")
+            raise AssertionError("abort raises")
+
+        self._refusal = grpc.unary_unary_rpc_method_handler(refuse)
+
+    def intercept_service(self, continuation: Any, handler_call_details: Any) -> Any:
+        """Called for every call, before anything of it is read."""
+        given = [value for key, value in handler_call_details.invocation_metadata if key == METADATA_KEY]
+        if len(given) == 1 and is_same_token(given[0], self._token):
+            return continuation(handler_call_details)
+        return self._refusal
+
+
+def is_loopback(host: str) -> bool:
+    """Whether a numeric address can be reached from this computer alone. A name is none: it may lead anywhere."""
+    try:
+        address = ip_address(host)
+    except ValueError:
+        return False
+    mapped = getattr(address, "ipv4_mapped", None)
+    return (mapped if mapped is not None else address).is_loopback
+
+
 class DaqmxService:
     """The simulated card as a DAQ service on this computer. Any thread may call any method.
 
@@ -765,12 +797,22 @@ class DaqmxService:
     ----------
     card : SimulatedCard
     host : str
-        Where to listen; nobody else can connect as long as it is the loopback.
+        Numeric address where to listen; nobody else can connect as long as it is a loopback.
+    token : str, optional
+        What every call has to bring; needed where the address is no loopback. The channel is not encrypted.
+
+    Raises
+    ------
+    ValueError
+        When the address is no loopback and there is no token.
     """
 
-    def __init__(self, card: SimulatedCard, *, host: str = "127.0.0.1") -> None:
+    def __init__(self, card: SimulatedCard, *, host: str = "127.0.0.1", token: str | None = None) -> None:
+        if not token and not is_loopback(host):
+            raise ValueError(f"host = {host!r} is no loopback address: token must be given, or anybody may call")
         self.card = card
-        self._host = host
+        self._host = f"[{host}]" if ":" in host else host
+        self._interceptors = (_TokenCheck(token),) if token else ()
         self._servicer = _Servicer(card)
         self._server: grpc.Server | None = None
         self._pool: ThreadPoolExecutor | None = None
@@ -805,6 +847,7 @@ class DaqmxService:
         self._pool = ThreadPoolExecutor(_THREADS, thread_name_prefix="daqmx-service")
         server = grpc.server(
             self._pool,
+            interceptors=self._interceptors,
             options=(
                 ("grpc.so_reuseport", 0),  # a port that is in use is an error
                 ("grpc.max_send_message_length", -1),

@@ -50,10 +50,14 @@ __all__ = [
     "list_scenarios",
     "load_scenario",
     "read_checked",
+    "show",
 ]
 
 SCHEMA_VERSION = 1
 STUDY_PREFIX = "study_"  # files that hold a whole study, not one site
+
+_LARGEST_FILE_BYTES = 1_000_000  # a scenario has a few kilobytes
+_SHOWN_OF_A_VALUE = 80
 
 _SITE = re.compile(r"(.+):(\d+)")  # "study_healthy:3"
 # Names of alternatives that pydantic puts into the place of an error and no file contains.
@@ -509,11 +513,11 @@ def read_checked(model: type[_Checked], name_or_path: str | Path, *, what: str, 
     text, where = _read(name_or_path, what=what, known=known)
     try:
         content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as exc:
-        raise ConfigurationError(f"{what} {where} is not valid TOML: {exc}") from exc
+    except (ValueError, RecursionError) as exc:  # also of a number with too many digits, or too many brackets
+        raise ConfigurationError(f"{what} {where} is not valid TOML: {show(str(exc))}") from exc
     version = content.get("schema_version")
     if version != SCHEMA_VERSION:
-        found = "no schema_version" if version is None else f"schema_version {version!r}"
+        found = "no schema_version" if version is None else f"schema_version {_quote(version)}"
         raise ConfigurationError(f"{what} {where} has {found}; this program reads version {SCHEMA_VERSION}")
     if content.get("kind") == "study" and what != "study":
         raise ConfigurationError(f"{what} {where} is a study of several sites; choose one of them, with :1 behind it")
@@ -521,6 +525,22 @@ def read_checked(model: type[_Checked], name_or_path: str | Path, *, what: str, 
         return model.model_validate(content)
     except ValidationError as exc:
         raise ConfigurationError(f"{what} {where}: {_explain(exc)}") from exc
+    except (ArithmeticError, RecursionError) as exc:
+        raise ConfigurationError(f"{what} {where}: a value is too large or too deep ({show(str(exc))})") from exc
+
+
+def show(text: str, n_characters: int = 600) -> str:
+    """A text for a message: one line, printable, not too long."""
+    line = " ".join(text.split())
+    shown = line if line.isprintable() else ascii(line)[1:-1]
+    return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
+
+
+def _quote(value: object) -> str:
+    try:
+        return show(repr(value), _SHOWN_OF_A_VALUE)
+    except (ValueError, RecursionError):  # a number with too many digits is not written out
+        return "what cannot be shown"
 
 
 def list_files() -> tuple[str, ...]:
@@ -539,24 +559,31 @@ def _read(name_or_path: str | Path, *, what: str, known: tuple[str, ...]) -> tup
         resource = resources.files("sim_device") / "scenarios" / f"{name_or_path}.toml"
         return resource.read_text(encoding="utf-8"), repr(name_or_path)
     try:
-        return path.read_text(encoding="utf-8"), str(path)
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise ConfigurationError(f"{what} {path} is no file; give a TOML file")
+        if path.stat().st_size > _LARGEST_FILE_BYTES:
+            raise ConfigurationError(f"{what} {path} has too many bytes; give a TOML file of at most a megabyte")
+        return path.read_bytes().decode("utf-8-sig"), str(path)  # some editors put a byte-order mark first
     except UnicodeDecodeError as exc:
         raise ConfigurationError(f"{what} {path} is not UTF-8 text") from exc
     except OSError as exc:
         raise ConfigurationError(f"{what} {path} cannot be read: {exc.strerror or exc}") from exc
+    except ValueError as exc:  # a null character
+        raise ConfigurationError(f"{what} {show(str(path), 200)!r} is no name of a file") from exc
 
 
 def _explain(exc: ValidationError) -> str:
     """One line for the first thing that is wrong, and how many more there are."""
     errors = exc.errors(include_url=False)
     first = errors[0]
-    place = ".".join(str(step) for step in first["loc"] if step not in _TAGS) or "the file"
+    steps = [show(str(step), _SHOWN_OF_A_VALUE) for step in first["loc"] if step not in _TAGS]
+    place = ".".join(steps) or "the file"
     if first["type"] == "extra_forbidden":
         text = f"{place} is not a known key; remove it or correct its spelling"
     elif first["type"] == "missing":
         text = f"{place} is missing; add it"
     else:
         message = first["msg"].removeprefix("Value error, ")
-        shown = first["input"]
-        text = f"{place}: {message}" + (f", got {shown!r}" if isinstance(shown, int | float | str) else "")
-    return text + (f" (and {len(errors) - 1} more)" if len(errors) > 1 else "")
+        got = first["input"]
+        text = f"{place}: {message}" + (f", got {_quote(got)}" if isinstance(got, int | float | str) else "")
+    return show(text) + (f" (and {len(errors) - 1} more)" if len(errors) > 1 else "")

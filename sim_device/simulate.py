@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import socket
 import sys
 from collections.abc import Iterator
+from ipaddress import ip_address
 
 import click
 from rich.console import Console
@@ -14,6 +16,7 @@ from rich.text import Text
 from acq.clock import Clock, RealClock
 from acq.commands.interruption import ending_like_ctrl_c
 from acq.devices.registry import read_profile
+from acq.devices.service_token import VARIABLE, make_token, read_token
 from acq.errors import ConfigurationError
 from hardware_profiles import HardwareProfile
 from sim_device.cabling import StimulatorSettings
@@ -25,6 +28,7 @@ __all__ = ["simulate"]
 
 _EVERY_S = 0.5
 _LOOPBACK = "127.0.0.1"
+_SHORTEST_TOKEN = 16  # characters
 
 
 @click.command("simulate")
@@ -35,6 +39,14 @@ _LOOPBACK = "127.0.0.1"
     type=click.IntRange(min=0, max=65_535),
     metavar="PORT",
     help="Serve a simulated card with a patient at PORT of this computer, 0 for any free one, until Ctrl-C.",
+)
+@click.option(
+    "--bind",
+    "bind",
+    metavar="ADDRESS",
+    help="Serve at this address of this computer; default: 127.0.0.1, where nobody else can connect. Anywhere else a "
+    f"token is needed, from the environment variable {VARIABLE}, or one is made and printed. The channel is not "
+    "encrypted: who can listen to the network learns the token and sees everything.",
 )
 @click.option(
     "--profile",
@@ -52,6 +64,7 @@ _LOOPBACK = "127.0.0.1"
 def simulate(
     is_list: bool,
     port: int | None,
+    bind: str | None,
     profile_name: str,
     scenario: str,
     seed: int,
@@ -65,6 +78,8 @@ def simulate(
     """
     if is_list == (port is not None):
         raise click.UsageError("give either --list or --serve PORT")
+    if bind is not None and port is None:
+        raise click.UsageError("--bind says where to serve; it needs --serve PORT")
     if is_list or port is None:
         _explain(Console())
         return 0
@@ -79,7 +94,7 @@ def simulate(
     with ending_like_ctrl_c(), contextlib.suppress(KeyboardInterrupt), _make_stimulator(profile, with_serial) as line:
         settings, serial_port = line
         card = SimulatedCard(profile, scenario=scenario, seed=seed, faults=script, stimulator=settings)
-        _serve(card, port, profile_name, serial_port)
+        _serve(card, port, _LOOPBACK if bind is None else bind, profile_name, serial_port)
     return 0
 
 
@@ -100,29 +115,75 @@ def _make_stimulator(
         yield stimulator, stimulator.port
 
 
-def _serve(card: SimulatedCard, port: int, profile_name: str, serial_port: str | None) -> None:
+def _serve(card: SimulatedCard, port: int, bind: str, profile_name: str, serial_port: str | None) -> None:
     # Here: an extra that the rest of the program does without.
     try:
-        from sim_device.daqmx_service import DaqmxService
+        from sim_device.daqmx_service import DaqmxService, is_loopback
     except ImportError as exc:
         raise ConfigurationError(
             f"serving a card needs the package {exc.name}; install the program with its extra 'hardware'"
         ) from exc
-    service = DaqmxService(card, host=_LOOPBACK)
+    host = _find_address(bind)
+    token = read_token(at_least=_SHORTEST_TOKEN)
+    is_made = token is None and not is_loopback(host)
+    if is_made:
+        token = make_token()
+    service = DaqmxService(card, host=host, token=token)
     try:
         service.start(port)
     except OSError as exc:
-        raise ConfigurationError(f"--serve {port}: {exc}; choose another port, or 0 for any free one") from exc
+        raise ConfigurationError(
+            f"--serve {port}: {exc}; choose another port, or 0 for any free one, or another --bind"
+        ) from exc
     try:
         line = f" --serial-port {serial_port}" if serial_port is not None else ""
-        click.echo(f"serving a simulated card at {service.address}; nobody is stimulated. In another terminal:")
-        click.echo(f"  suprathresh study --profile {profile_name} --server {service.address}{line}")
+        client = service.address
+        if is_loopback(host):
+            click.echo(f"serving a simulated card at {client}; nobody is stimulated. In another terminal:")
+        else:
+            client = _find_client_address(host, service.address)
+            click.echo(f"serving a simulated card at {service.address}; nobody is stimulated. On the other computer:")
+        if is_made:
+            click.echo(f"  export {VARIABLE}={token}")
+            click.echo(f"  (Windows: set {VARIABLE}={token})")
+        click.echo(f"  suprathresh study --profile {profile_name} --server {client}{line}")
+        if token is not None and not is_made:
+            click.echo(f"Calls must bring the token that is in {VARIABLE} here; set it there too.")
+        if not is_loopback(host):
+            click.echo("The channel is not encrypted: who can listen to the network learns the token.")
         click.echo("Ctrl-C ends it.")
         sys.stdout.flush()
         _watch(card, RealClock(), is_shown=sys.stdout.isatty())
     finally:
         service.stop()
         click.echo(f"{card.n_pulses} pulses were given; outputs at {_levels(card)}")
+
+
+def _find_address(bind: str) -> str:
+    """The numeric address of what may be a name: what is checked is then what is bound.
+
+    Raises
+    ------
+    ConfigurationError
+        When there is no such address.
+    """
+    name = bind[1:-1] if bind.startswith("[") and bind.endswith("]") else bind
+    with contextlib.suppress(ValueError):
+        return str(ip_address(name))
+    try:
+        # Without a name it would be every address of the computer.
+        found = socket.getaddrinfo(name, None, type=socket.SOCK_STREAM) if name else []
+    except (OSError, UnicodeError):
+        found = []
+    if not found:
+        raise ConfigurationError(f"--bind {bind!r} is no address of a computer; write a number, such as {_LOOPBACK}")
+    # The older kind first, where a name has both: it is what the other side is likelier to reach.
+    return str(min(found, key=lambda one: one[0] is not socket.AF_INET)[4][0])
+
+
+def _find_client_address(host: str, address: str) -> str:
+    """What the other side has to connect to: any address is none."""
+    return f"{socket.gethostname()}:{address.rpartition(':')[2]}" if ip_address(host).is_unspecified else address
 
 
 def _watch(card: SimulatedCard, clock: Clock, *, is_shown: bool) -> None:

@@ -30,6 +30,7 @@ from sim_device.scenario import (
     list_files,
     load_scenario,
     read_checked,
+    show,
 )
 
 __all__ = ["Study", "build_study", "list_studies", "load_sites", "load_study"]
@@ -317,7 +318,8 @@ def build_study(name_or_path: str | Path, *, seed: int) -> tuple[Scenario, ...]:
             first = exc.errors(include_url=False)[0]
             place = ".".join(str(step) for step in first["loc"]) or "the site"
             raise ConfigurationError(
-                f"study {plan.name} draws what no scenario takes, at site {number}: {place}: {first['msg']}; "
+                f"study {show(plan.name, 80)} draws what no scenario takes, at site {number}: {place}: "
+                f"{show(first['msg'])}; "
                 "narrow the distribution"
             ) from exc
     return tuple(sites)
@@ -346,8 +348,9 @@ def _is_study(name_or_path: str | Path) -> bool:
     if isinstance(name_or_path, str) and name_or_path in list_studies():
         return True
     try:
-        return tomllib.loads(Path(name_or_path).read_text(encoding="utf-8")).get("kind") == "study"
-    except (OSError, ValueError):
+        path = Path(name_or_path)
+        return path.is_file() and tomllib.loads(path.read_bytes().decode("utf-8-sig")).get("kind") == "study"
+    except (OSError, ValueError, RecursionError):
         return False  # whoever reads it as a scenario says what is wrong
 
 

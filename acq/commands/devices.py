@@ -16,6 +16,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from acq import __version__
+from acq.commands.options import TOKEN_HELP
 from acq.devices.discovery import Card, CardSearch, PortSearch, find_cards, find_serial_ports
 from acq.devices.registry import list_devices, read_profile
 from hardware_profiles import DaqmxTable, HardwareProfile, list_profiles
@@ -126,7 +127,11 @@ def _has_channel(card: Card, channel: str) -> bool:
 
 @click.command("devices")
 @click.option("--profile", "profile_name", help="A hardware profile of yours, to compare with what is there.")
-@click.option("--server", metavar="HOST:PORT", help="DAQ service to ask for its cards instead of this computer.")
+@click.option(
+    "--server",
+    metavar="HOST:PORT",
+    help=f"DAQ service to ask for its cards instead of this computer. {TOKEN_HELP}",
+)
 @click.option(
     "--reset", "card", metavar="NAME", help="Free a card: ends every task on it, of any program; outputs to 0 V."
 )

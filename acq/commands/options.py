@@ -9,12 +9,26 @@ from typing import Any, TypeVar
 
 import click
 
+from acq.devices.service_token import VARIABLE
 from acq.errors import ConfigurationError
 from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from hardware_profiles import HardwareProfile
 
-__all__ = ["connection_options", "finite", "margin_options", "plain_margin", "settings_from", "settings_of_profile"]
+__all__ = [
+    "TOKEN_HELP",
+    "connection_options",
+    "finite",
+    "margin_options",
+    "plain_margin",
+    "settings_from",
+    "settings_of_profile",
+]
+
+TOKEN_HELP = (
+    f"A token it asks for is taken from the environment variable {VARIABLE}. The channel is not encrypted: use a "
+    "network of your own."
+)
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -30,7 +44,11 @@ def connection_options(command: Command) -> Command:
     """The options `--server` and `--serial-port`: where the hardware of a profile is, when it has moved."""
     for option in (
         click.option("--serial-port", help="Port of a stimulator set over a serial line; default: the profile's."),
-        click.option("--server", metavar="HOST:PORT", help="DAQ service that holds the card; default: the profile's."),
+        click.option(
+            "--server",
+            metavar="HOST:PORT",
+            help=f"DAQ service that holds the card; default: the profile's. {TOKEN_HELP}",
+        ),
     ):
         command = option(command)
     return command

@@ -4,28 +4,22 @@ The input is the master clock. The output (a voltage that the stimulator's curre
 by the input's sample clock and never repeats what it was given, so output sample k is input sample k, and an output
 that nobody feeds any more runs dry with its last value, which is zero: every chunk begins and ends with one.
 
-The driver is imported when a device is opened, not before: the program runs without it.
+The driver is imported when a device is opened, not before (`daqmx_driver`).
 """
 
 from __future__ import annotations
 
 import contextlib
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, Final, Literal
 
 import numpy as np
 
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
-from acq.devices.daqmx_errors import (
-    DEAD_SERVER,
-    ROUTE_REFUSED,
-    TIMEOUT,
-    UNAVAILABLE,
-    explain_driver_error,
-    explain_server_error,
-)
+from acq.devices.daqmx_driver import DaqmxDriver, check_address
+from acq.devices.daqmx_errors import ROUTE_REFUSED, TIMEOUT
 from acq.devices.output_queue import OutputQueue
 from acq.devices.registry import DeviceOptions
 from acq.devices.triggered import TriggeredStimulator
@@ -42,95 +36,8 @@ _BLOCK_S: Final = 0.01
 _FEED_EVERY_S: Final = 0.005
 _PREFILL_S: Final = 0.5  # of zeros: starting two tasks takes time in which nothing is written
 _WRITE_TIMEOUT_S: Final = 0.2
-_CALL_LIMIT_S: Final = 1.0  # beyond the time-out of the call itself; the driver's time-outs do not bind a frozen server
-_RESET_LIMIT_S: Final = 20.0
-_CONNECT_S: Final = 3.0
 _JOIN_S: Final = 3.0
 _RATE_TOLERANCE: Final = 1e-6  # relative; a coerced rate would shift every latency
-
-# The same input cannot be said to a driver that is not there.
-_NO_DRIVER = (
-    "the NI-DAQmx driver is not installed on this computer; install it, give --server HOST:PORT of one that has it, or "
-    "try the program with --device simulated"
-)
-
-
-class _Driver:
-    """The driver, here or behind a service, with its errors translated."""
-
-    def __init__(self, server: str | None) -> None:
-        self._server = server
-        self._channel: Any = None
-        self.is_dead = False
-        try:
-            import nidaqmx
-            import nidaqmx.constants
-            import nidaqmx.errors
-            import nidaqmx.stream_readers
-            import nidaqmx.stream_writers
-            import nidaqmx.system
-        except ImportError as exc:
-            raise ConfigurationError(
-                f"the package nidaqmx cannot be imported ({exc}); install the program with its extra 'hardware'"
-            ) from exc
-        self.nidaqmx: Any = nidaqmx
-        self._options: Any = None
-        if server is not None:
-            self._connect(server)
-
-    def _connect(self, server: str) -> None:
-        import grpc
-
-        class Limit(grpc.UnaryUnaryClientInterceptor):  # type: ignore[misc] # grpc carries no types
-            """Gives every call a limit: the driver's client sets none, and a frozen server would hold it for ever."""
-
-            def intercept_unary_unary(self, continuation: Any, client_call_details: Any, request: Any) -> Any:
-                limit_s = _CALL_LIMIT_S + max(0.0, float(getattr(request, "timeout", 0.0)))
-                if str(client_call_details.method).endswith("ResetDevice"):
-                    limit_s = _RESET_LIMIT_S
-                return continuation(client_call_details._replace(timeout=limit_s), request)
-
-        self._channel = grpc.insecure_channel(server)
-        try:
-            grpc.channel_ready_future(self._channel).result(timeout=_CONNECT_S)
-        except grpc.FutureTimeoutError as exc:
-            self.disconnect()
-            raise explain_server_error(UNAVAILABLE, "", doing="connecting", server=server) from exc
-        channel = grpc.intercept_channel(self._channel, Limit())
-        self._options = self.nidaqmx.GrpcSessionOptions(channel, session_name="")
-
-    def make_task(self) -> Any:
-        """A new, empty task."""
-        return self.nidaqmx.Task(grpc_options=self._options) if self._options is not None else self.nidaqmx.Task()
-
-    def reset(self, card: str) -> None:
-        """Abort every task on a card, whoever made it; its outputs go to 0 V."""
-        system = self.nidaqmx.system.System
-        devices = system.local().devices if self._options is None else system.remote(self._options).devices
-        devices[card].reset_device()
-
-    @contextlib.contextmanager
-    def calling(self, doing: str) -> Iterator[None]:
-        """Translate what the driver raises inside."""
-        errors = self.nidaqmx.errors
-        try:
-            yield
-        except errors.DaqError as exc:
-            done = getattr(exc, "samps_per_chan_read", None)
-            done = getattr(exc, "samps_per_chan_written", None) if done is None else done
-            raise explain_driver_error(exc.error_code, str(exc), doing=doing, samples_done=done) from exc
-        except errors.RpcError as exc:
-            code = exc.rpc_code.value[0] if hasattr(exc.rpc_code, "value") else int(exc.rpc_code)
-            self.is_dead = self.is_dead or code in DEAD_SERVER
-            raise explain_server_error(code, str(exc.description), doing=doing, server=str(self._server)) from exc
-        except errors.Error as exc:  # no driver, or not on this system
-            raise DeviceError(f"{doing}: {_NO_DRIVER}") from exc
-
-    def disconnect(self) -> None:
-        """Close the connection to the service. Idempotent."""
-        if self._channel is not None:
-            self._channel.close()
-            self._channel = None
 
 
 class DaqmxDevice(Device):
@@ -173,7 +80,7 @@ class DaqmxDevice(Device):
         self._profile = profile
         self._server = server if server is not None else table.grpc_address
         if self._server is not None:
-            _check_address(self._server)
+            check_address(self._server)
         self._card = _find_card(profile, table)
         self._stimulator = stimulator
         self._outputs = (
@@ -210,7 +117,7 @@ class DaqmxDevice(Device):
         self._scale = np.array([[UV_PER_V / acquisition.needle_gain], [table.monitor_ma_per_v], [1.0]])
         self._lock = threading.RLock()
         self._write_lock = threading.Lock()
-        self._driver: _Driver | None = None
+        self._driver: DaqmxDriver | None = None
         self._input: Any = None
         self._output: Any = None
         self._reader: Any = None
@@ -264,7 +171,7 @@ class DaqmxDevice(Device):
             if self._driver is not None:
                 raise DeviceError(f"card {self._card} is open already; close it first")
             self._failure = self._unsafe = None
-            self._driver = _Driver(self._server)
+            self._driver = DaqmxDriver(self._server)
         try:
             self._rest_output()
             if self._stimulator is not None:
@@ -291,7 +198,7 @@ class DaqmxDevice(Device):
                 raise
             self._is_armed = True
 
-    def _make_input(self, driver: _Driver) -> None:
+    def _make_input(self, driver: DaqmxDriver) -> None:
         table = self._table
         constants = driver.nidaqmx.constants
         configuration = constants.TerminalConfiguration[_TERMINALS[table.terminal_configuration]]
@@ -318,7 +225,7 @@ class DaqmxDevice(Device):
                 f"acquisition.sample_rate_hz = {rate_hz:.10g}, or a rate that divides the card's clock"
             )
 
-    def _make_output(self, driver: _Driver, *, source: str) -> None:
+    def _make_output(self, driver: DaqmxDriver, *, source: str) -> None:
         """Make and prefill the output task; with no source it goes on its own clock, started with the input."""
         table = self._table
         constants = driver.nidaqmx.constants
@@ -369,7 +276,7 @@ class DaqmxDevice(Device):
             self._thread = threading.Thread(target=self._feed_forever, name="output", daemon=True)
             self._thread.start()
 
-    def _start_output(self, driver: _Driver) -> None:
+    def _start_output(self, driver: DaqmxDriver) -> None:
         doing = f"starting the outputs of {self._card}"
         try:
             with driver.calling(doing):
@@ -379,7 +286,7 @@ class DaqmxDevice(Device):
             with driver.calling(doing):
                 self._output.start()
 
-    def _make_output_otherwise(self, driver: _Driver, exc: DeviceError) -> None:
+    def _make_output_otherwise(self, driver: DaqmxDriver, exc: DeviceError) -> None:
         """After a refused route: on a clock of its own. The same oscillator paces it, and the input's start starts it.
 
         Raises
@@ -511,7 +418,7 @@ class DaqmxDevice(Device):
                 self._stimulator.hush(until_sample=self._queue.last_written_end)
             return self._queue.next_chunk(present_sample=present_sample, is_allowed=is_allowed)
 
-    def _find_output_position(self, driver: _Driver) -> int:
+    def _find_output_position(self, driver: DaqmxDriver) -> int:
         """Samples the output has played so far."""
         with driver.calling(f"asking the outputs of {self._card} how far they are"):
             return int(self._output.out_stream.total_samp_per_chan_generated)
@@ -554,7 +461,7 @@ class DaqmxDevice(Device):
 
     # ---- failing and resting -----------------------------------------------------------------------------------------
 
-    def _require_open(self) -> _Driver:
+    def _require_open(self) -> DaqmxDriver:
         if self._driver is None:
             raise DeviceError(f"card {self._card} is not open; open it first")
         return self._driver
@@ -666,12 +573,6 @@ _TERMINALS: Final = {
 }
 
 
-def _check_address(server: str) -> None:
-    host, colon, port = server.rpartition(":")
-    if not (host and colon and port.isascii() and port.isdigit() and 0 < int(port) < 65_536):
-        raise ConfigurationError(f"server {server!r} is no address; write HOST:PORT, such as 192.168.0.5:31763")
-
-
 def _find_card(profile: HardwareProfile, table: DaqmxTable) -> str:
     """The one card that all channels are on.
 
@@ -723,8 +624,8 @@ def reset_card(card: str, *, server: str | None = None) -> None:
         When there is no such card or it refuses.
     """
     if server is not None:
-        _check_address(server)
-    driver = _Driver(server)
+        check_address(server)
+    driver = DaqmxDriver(server)
     try:
         with driver.calling(f"resetting {card}"):
             driver.reset(card)

@@ -158,4 +158,5 @@ def explain_server_error(code: int, text: str, *, doing: str, server: str) -> De
 def _first_sentence(text: str) -> str:
     """The first sentence of a driver's message, on one line, without its end."""
     line = " ".join(text.split("\n\n", 1)[0].split())
-    return (line.split(". ", 1)[0].rstrip(".") or "nothing further")[:200]
+    sentence = line if line.isprintable() else ascii(line)[1:-1]  # a service may say anything
+    return (sentence.split(". ", 1)[0].rstrip(".") or "nothing further")[:200]

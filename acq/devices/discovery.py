@@ -6,9 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from acq.devices.daqmx_driver import DaqmxDriver
+from acq.errors import ConfigurationError, DeviceError
+
 __all__ = ["Card", "CardSearch", "PortSearch", "SerialPort", "find_cards", "find_serial_ports", "list_cards"]
 
-_CONNECT_S = 3.0  # a service on the same network answers within milliseconds
 _INSTALL = "from the program's folder: pip install '.[hardware]'"
 
 
@@ -62,42 +64,28 @@ def find_cards(*, server: str | None = None) -> CardSearch:
         Never an error: what stands in the way is its note.
     """
     try:
-        # Only here: the driver's package takes its time, and most computers have none.
-        import nidaqmx
-        from nidaqmx.errors import DaqNotFoundError, DaqNotSupportedError, Error
-        from nidaqmx.system import System
-    except ImportError as exc:
-        return CardSearch(note=f"the package of the driver, {exc.name or 'nidaqmx'}, is not here; {_INSTALL}")
-    if server is not None:
-        try:
-            import grpc
-        except ImportError as exc:
-            return CardSearch(note=f"{exc.name or 'grpc'}, needed for a DAQ service, is not here; {_INSTALL}")
-        with grpc.insecure_channel(server) as channel:
-            try:
-                # A call waits for as long as a dead service is silent; only this wait has an end.
-                grpc.channel_ready_future(channel).result(timeout=_CONNECT_S)
-            except grpc.FutureTimeoutError:
-                return CardSearch(
-                    note=f"no DAQ service answers at {server}; start it there, or correct the address and its port"
-                )
-            try:
-                return list_cards(
-                    System.remote(nidaqmx.GrpcSessionOptions(channel, session_name="")), driver_error=Error
-                )
-            except Error as exc:
-                return CardSearch(note=f"the DAQ service at {server} gives no list of cards ({_one_line(exc)})")
+        driver = DaqmxDriver(server)
+    except (ConfigurationError, DeviceError) as exc:
+        return CardSearch(note=str(exc))
+    errors = driver.nidaqmx.errors
     try:
-        return list_cards(System.local(), driver_error=Error)
-    except DaqNotFoundError:
+        if server is not None:
+            with driver.calling("asking for cards"):
+                return list_cards(driver.find_system(), driver_error=errors.Error)
+        return list_cards(driver.find_system(), driver_error=errors.Error)
+    except DeviceError as exc:
+        return CardSearch(note=str(exc))
+    except errors.DaqNotFoundError:
         return CardSearch(
             note="no NI-DAQmx driver on this computer; install it from the maker of the card, or name with --server "
             "the DAQ service of the computer that has the card"
         )
-    except DaqNotSupportedError:
+    except errors.DaqNotSupportedError:
         return CardSearch(note="there is no NI-DAQmx driver for this system; name a DAQ service with --server")
-    except Error as exc:
+    except errors.Error as exc:
         return CardSearch(note=f"the NI-DAQmx driver gives no list of cards ({_one_line(exc)})")
+    finally:
+        driver.disconnect()
 
 
 def list_cards(system: Any, *, driver_error: type[Exception]) -> CardSearch:

@@ -34,6 +34,7 @@ __all__ = ["SerialStimulator", "compute_checksum"]
 
 _LONGEST_LINE_BYTES = 1024  # an answer is a number or a sentence; more is noise
 _MOST_STRAY_BYTES = 65_536  # a line that says more than this while nobody asks will not fall silent
+_LONGEST_DRAIN_S = 10.0  # a trickle never reaches that many bytes, and never falls silent either
 _MOST_OLD_ERRORS = 50  # error queues hold ten to thirty entries
 _SHOWN_CHARACTERS = 60
 _POLL_S = 0.002
@@ -149,7 +150,7 @@ class _Line:
         echo_until_s = self._clock.now_s() + self._table.timeout_s + wire_s
         dropped = self._received
         self._received = bytearray()
-        silent_since_s = self._clock.now_s()
+        began_s = silent_since_s = self._clock.now_s()
         while True:
             now_s = self._clock.now_s()
             misses_echo = self._table.echo and sent not in dropped and now_s < echo_until_s
@@ -160,7 +161,7 @@ class _Line:
                 continue
             silent_since_s = self._clock.now_s()
             dropped += piece
-            if len(dropped) > _MOST_STRAY_BYTES:
+            if len(dropped) > _MOST_STRAY_BYTES or now_s - began_s > _LONGEST_DRAIN_S + wire_s:
                 raise _LineError("it does not stop sending although nothing was asked", _CHECK_NOISE)
 
     def write(self, text: str) -> bytes:
@@ -275,8 +276,16 @@ def _reason(exc: Exception) -> str:
 
 
 def _show(data: bytes) -> str:
-    text = ascii(data.decode("latin-1"))
-    return text if len(text) <= _SHOWN_CHARACTERS else text[:_SHOWN_CHARACTERS] + "…'"
+    return _quote(data.decode("latin-1"))
+
+
+def _quote(text: str) -> str:
+    quoted = ascii(text)
+    return quoted if len(quoted) <= _SHOWN_CHARACTERS else quoted[:_SHOWN_CHARACTERS] + "…'"
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= _SHOWN_CHARACTERS else text[:_SHOWN_CHARACTERS] + "…"
 
 
 def _garbage(line: bytes, question: str) -> _LineError:
@@ -438,7 +447,7 @@ class SerialStimulator:
             self._identity = line.ask(table.identify)
         if table.expect_identity is not None and table.expect_identity not in self._identity:
             raise _LineError(
-                f"it says it is {self._identity!r}, the profile expects {table.expect_identity!r}",
+                f"it says it is {_quote(self._identity)}, the profile expects {table.expect_identity!r}",
                 "connect the right stimulator or correct port or expect_identity in the profile",
             )
         self._set_intensity(line, 0.0)
@@ -641,7 +650,8 @@ class SerialStimulator:
             answer = line.ask(self._table.query_output)
             if answer.upper() not in _SWITCH_WORDS:
                 raise _LineError(
-                    f"it answers {answer!r} to {self._table.query_output!r}, which is neither on nor off", _CHECK_NOISE
+                    f"it answers {_quote(answer)} to {self._table.query_output!r}, which is neither on nor off",
+                    _CHECK_NOISE,
                 )
             reads_on = _SWITCH_WORDS[answer.upper()]
         self._check_step(line)
@@ -660,7 +670,7 @@ class SerialStimulator:
             if _is_no_error(answer):
                 return
             if _ERROR_ENTRY.fullmatch(answer):
-                raise _LineError(f"it reports error {answer}", "look the error up in its manual")
+                raise _LineError(f"it reports error {_cut(answer)}", "look the error up in its manual")
         elif self._identity:
             question = self._table.identify
             answer = line.ask(question)
@@ -669,7 +679,7 @@ class SerialStimulator:
         else:  # on the way to the identity
             return
         raise _LineError(
-            f"it answers {answer!r} to {question!r}, which belongs to another question",
+            f"it answers {_quote(answer)} to {question!r}, which belongs to another question",
             _CHECK_NOISE + ", raise timeout_s",
         )
 
@@ -682,7 +692,7 @@ class SerialStimulator:
     def _ask_number(self, line: _Line, question: str) -> float:
         answer = line.ask(question)
         if not _NUMBER.fullmatch(answer) or not math.isfinite(float(answer)):
-            raise _LineError(f"it answers {answer!r} to {question!r}, which is no number", _CHECK_NOISE)
+            raise _LineError(f"it answers {_quote(answer)} to {question!r}, which is no number", _CHECK_NOISE)
         return float(answer)
 
     def _estimate_exchange_s(self) -> float:

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import math
+import struct
+import tokenize
+import warnings
 import zipfile
 import zlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -30,10 +34,19 @@ HIGHEST_SAMPLE_RATE_HZ = 2_000_000.0
 HIGHEST_INTENSITY_MA = 100.0
 LONGEST_PULSE_US = 10_000.0
 HIGHEST_RATE_HZ = 1_000.0
+LOWEST_RATE_HZ = 1e-4  # one stimulus in three hours
+HIGHEST_SAMPLE_UV = 1e7  # 10 V, more than any amplifier gives
+SCALE_RANGE_UV = (1e-9, 1e9)
+LONGEST_OFFSET_US = 10_000.0
+LONGEST_RECORDING_S = 14_400.0  # of one site; four hours
+MOST_SAMPLES = 30_000_000  # of all sweeps together: 15 000 of 20 ms at 100 kHz, a quarter of a gigabyte
 SHORTEST_AFTER_ONSET_S = 0.003  # less does not hold the latency of a twig near its muscle
 
 _SQLITE_MAGIC = b"SQLite format 3\x00"
 _ZIP_MAGIC = b"PK\x03\x04"
+_MOST_AXES = 8
+_LARGEST_ITEM_BYTES = 4096  # of a word in four-byte letters
+_SHOWN_CHARACTERS = 120
 _KEYS = (
     "raw",
     "scale_uv_per_bit",
@@ -48,6 +61,22 @@ _KEYS = (
     "electrode",
     "sweep_index",
 )
+
+
+_TRUTH_AXES = {
+    "latency_us": "nF",
+    "axon_fired": "nA",
+    "blocked": "nF",
+    "fibre_axon": "F",
+    "theta_ma": "nA",
+    "fault_flags": "n",
+    "segment": "n",
+}
+_LATE_AXES = {"late_latency_us": "n", "late_fibre": "n"}
+_SUMMARY_FIGURES = ("snr_pp", "mcd_suprathreshold_us")
+_MAY_BE_NULL = "mcd_suprathreshold_us"  # where a fibre had no such pairs
+_LARGEST_FIGURE = 1e9
+_LOWEST_THETA_MA = 1e-6
 
 
 @dataclass(frozen=True)
@@ -199,10 +228,7 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
         )
     if number is not None:
         raise InputFileError(f"{path}: holds one recording; leave out the number {number}, it is for study files")
-    arrays = _read_arrays(path)
-    for key in _KEYS:
-        if key not in arrays:
-            raise InputFileError(f"{path}: the array '{key}' is missing; it has {_list_keys(arrays)}")
+    arrays = _read_arrays(path, _KEYS, optional=("trig_offset_us",))
     return _check(path, _build(path, arrays))
 
 
@@ -223,23 +249,66 @@ def load_truth(path: str | Path) -> Truth | None:
     arrays_path = path.with_name(f"{path.stem}_truth.npz")
     if not arrays_path.is_file():
         return None
-    arrays = _read_arrays(arrays_path)
-    for key in ("latency_us", "axon_fired", "blocked", "fibre_axon", "theta_ma", "fault_flags", "segment"):
+    arrays = _read_arrays(arrays_path, tuple(_TRUTH_AXES), optional=("late_latency_us", "late_fibre"))
+    n, n_fibres, n_axons = _find_truth_lengths(arrays)
+    lengths = {"n": n, "F": n_fibres, "A": n_axons}
+    for key, axes in (_TRUTH_AXES | _LATE_AXES).items():
         if key not in arrays:
-            raise InputFileError(f"{arrays_path}: the array '{key}' is missing; it has {_list_keys(arrays)}")
-    late_latency_us, late_fibre = arrays.get("late_latency_us"), arrays.get("late_fibre")
-    return Truth(
-        latency_us=arrays["latency_us"].astype(np.float64),
-        axon_fired=arrays["axon_fired"].astype(np.bool_),
-        blocked=arrays["blocked"].astype(np.bool_),
-        fibre_axon=arrays["fibre_axon"].astype(np.int64),
-        theta_ma=arrays["theta_ma"].astype(np.float64),
-        fault_flags=arrays["fault_flags"].astype(np.int64),
-        segment=arrays["segment"].astype(np.int64),
-        late_latency_us=None if late_latency_us is None else late_latency_us.astype(np.float64),
-        late_fibre=None if late_fibre is None else late_fibre.astype(np.int64),
-        summary=_read_summary(path.with_name(f"{path.stem}_truth.json")),
-    )
+            continue
+        shape = tuple(lengths[axis] for axis in axes)
+        if arrays[key].shape != shape or arrays[key].dtype.kind not in "biuf":
+            raise InputFileError(
+                f"{arrays_path}: '{key}' must be numbers of shape {shape}, it has shape {arrays[key].shape} and type"
+                f" {_show(str(arrays[key].dtype))}; copy it again"
+            )
+    n_sweeps = _count_sweeps(path)
+    if n_sweeps is not None and n != n_sweeps:
+        raise InputFileError(
+            f"{arrays_path}: is of {n} sweeps, the recording beside it has {n_sweeps}; copy both again"
+        )
+    with np.errstate(over="ignore", invalid="ignore"):
+        fibre_axon = arrays["fibre_axon"].astype(np.float64)
+        if not np.all((fibre_axon >= -1) & (fibre_axon < n_axons)):
+            raise InputFileError(f"{arrays_path}: 'fibre_axon' must be from -1 to {n_axons - 1}; copy it again")
+        theta_ma = _as_finite_or_nan(arrays["theta_ma"])
+        if np.any(theta_ma < _LOWEST_THETA_MA):
+            raise InputFileError(
+                f"{arrays_path}: 'theta_ma' is {theta_ma[theta_ma < _LOWEST_THETA_MA][0]:g}; a threshold is above 0,"
+                " copy it again"
+            )
+        late_latency_us, late_fibre = arrays.get("late_latency_us"), arrays.get("late_fibre")
+        return Truth(
+            latency_us=_as_finite_or_nan(arrays["latency_us"]),
+            axon_fired=arrays["axon_fired"].astype(np.bool_),
+            blocked=arrays["blocked"].astype(np.bool_),
+            fibre_axon=fibre_axon.astype(np.int64),
+            theta_ma=theta_ma,
+            fault_flags=arrays["fault_flags"].astype(np.int64),
+            segment=arrays["segment"].astype(np.int64),
+            late_latency_us=None if late_latency_us is None else _as_finite_or_nan(late_latency_us),
+            late_fibre=None if late_fibre is None else late_fibre.astype(np.int64),
+            summary=_read_summary(path.with_name(f"{path.stem}_truth.json")),
+        )
+
+
+def _find_truth_lengths(arrays: Mapping[str, npt.NDArray[Any]]) -> tuple[int, int, int]:
+    """Sweeps, fibres and axons, from the arrays that say so first; -1 where one has too few axes to say it."""
+    latency, theta = arrays["latency_us"].shape, arrays["theta_ma"].shape
+    return latency[0] if latency else -1, latency[1] if len(latency) > 1 else -1, theta[1] if len(theta) > 1 else -1
+
+
+def _count_sweeps(path: Path) -> int | None:
+    """Number of sweeps of the recording; None where it is no archive, or there is none."""
+    if not path.is_file() or not _read_magic(path).startswith(_ZIP_MAGIC):
+        return None
+    times = _read_arrays(path, (), optional=("stim_time_s",)).get("stim_time_s")
+    return None if times is None else times.size
+
+
+def _as_finite_or_nan(array: npt.NDArray[Any]) -> FloatArray:
+    """Numbers that can be computed with; what is beyond any latency or current is as good as none."""
+    values = array.astype(np.float64)
+    return np.where(np.abs(values) <= _LARGEST_FIGURE, values, np.nan)
 
 
 def is_study_file(path: Path) -> bool:
@@ -254,40 +323,114 @@ def is_study_file(path: Path) -> bool:
 
 
 def _read_magic(path: Path) -> bytes:
-    if path.is_dir():
-        raise InputFileError(f"{path}: this is a folder; give the recording file inside it")
     try:
+        if path.is_dir():
+            raise InputFileError(f"{path}: this is a folder; give the recording file inside it")
+        if path.exists() and not path.is_file():  # a pipe would be waited for
+            raise InputFileError(f"{path}: this is no file; copy the recording into one")
         with path.open("rb") as stream:
             magic = stream.read(16)
     except FileNotFoundError as exc:
         raise InputFileError(f"{path}: no such file; check the name and the folder") from exc
     except OSError as exc:
         raise InputFileError(f"{path}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
+    except ValueError as exc:  # a null character
+        raise InputFileError(f"{_show(str(path))} is no name of a file ({exc}); check it") from exc
     if not magic:
         raise InputFileError(f"{path}: the file is empty; copy or record it again")
     return magic
 
 
-def _read_arrays(path: Path) -> dict[str, npt.NDArray[Any]]:
-    """All arrays of a .npz file; never unpickles, since that would run code from the file."""
+class _RefusedArrayError(Exception):
+    """An array that is not read, and why; whoever knows the file makes an `InputFileError` of it."""
+
+
+# What broken archives and headers raise in the libraries that read them.
+_ARCHIVE_ERRORS = (OSError, EOFError, ValueError, KeyError, IndexError, RuntimeError, OverflowError, struct.error)
+_ARCHIVE_ERRORS_OF_ZIP = (zipfile.BadZipFile, zlib.error)
+_HEADER_ERRORS = (
+    ValueError,
+    SyntaxError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    OverflowError,
+    RecursionError,
+    MemoryError,
+    tokenize.TokenError,
+)
+
+
+def _read_arrays(path: Path, keys: Sequence[str], *, optional: Sequence[str] = ()) -> dict[str, npt.NDArray[Any]]:
+    """The arrays of a .npz file that are asked for; never unpickles, since that would run code from the file.
+
+    Nothing is allocated before the header of an array was compared with what is there and with what may be.
+    """
     arrays: dict[str, npt.NDArray[Any]] = {}
     key = ""
+    n_left = MOST_SAMPLES
     try:
-        # Opened here, since numpy leaves the file open when the archive is broken.
-        with path.open("rb") as stream, np.load(stream, allow_pickle=False) as archive:
-            for key in archive.files:
-                arrays[key] = np.asarray(archive[key])
-    except (OSError, EOFError, ValueError, KeyError, zipfile.BadZipFile, zlib.error, NotImplementedError) as exc:
-        if "pickle" in str(exc) or "Object arrays" in str(exc):
-            raise InputFileError(
-                f"{path}: the array '{key}' holds Python objects, which are not read because they could run code;"
-                " save it as plain numbers"
-            ) from exc
+        with path.open("rb") as stream, zipfile.ZipFile(stream) as archive:
+            members = {info.filename.removesuffix(".npy"): info for info in archive.infolist()}
+            for key in (*keys, *optional):
+                if key in members:
+                    arrays[key] = _read_array(archive, members[key], most=n_left)
+                    n_left -= arrays[key].size
+                elif key in keys:
+                    raise InputFileError(f"{path}: the array '{key}' is missing; it has {_list_keys(members)}")
+    except _RefusedArrayError as exc:
+        raise InputFileError(f"{path}: the array '{key}' {exc}") from exc
+    except (*_ARCHIVE_ERRORS, *_ARCHIVE_ERRORS_OF_ZIP) as exc:
         where = f" at the array '{key}'" if key else ""
-        raise InputFileError(f"{path}: damaged or not a .npz file{where} ({exc}); copy or export it again") from exc
+        raise InputFileError(
+            f"{path}: damaged or not a .npz file{where} ({_show(str(exc))}); copy or export it again"
+        ) from exc
     except MemoryError as exc:
         raise InputFileError(f"{path}: the array '{key}' does not fit in memory; split the recording") from exc
     return arrays
+
+
+def _read_array(archive: zipfile.ZipFile, info: zipfile.ZipInfo, *, most: int) -> npt.NDArray[Any]:
+    if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):  # others may ask for gigabytes to unpack
+        raise _RefusedArrayError("is compressed in a way that is not read here; export it again")
+    with archive.open(info) as member:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore")  # of headers by old programs
+                version = np.lib.format.read_magic(member)
+                if version not in ((1, 0), (2, 0)):
+                    raise _RefusedArrayError(f"is written in version {version[0]}.{version[1]}; export it again")
+                read_header = (
+                    np.lib.format.read_array_header_1_0 if version == (1, 0) else np.lib.format.read_array_header_2_0
+                )
+                shape, is_fortran, dtype = read_header(member)
+        except _HEADER_ERRORS as exc:
+            raise _RefusedArrayError(
+                f"is damaged: its header cannot be read ({_show(str(exc))}); export it again"
+            ) from exc
+        if dtype.hasobject:
+            raise _RefusedArrayError(
+                "holds Python objects, which are not read because they could run code; save it as plain numbers"
+            )
+        n = math.prod(shape)
+        if dtype.itemsize == 0 or min(shape, default=0) < 0 or len(shape) > _MOST_AXES:
+            raise _RefusedArrayError(f"has shape {_show(str(shape))} and type {_show(str(dtype))}; export it again")
+        if n > most or dtype.itemsize > _LARGEST_ITEM_BYTES:
+            raise _RefusedArrayError(
+                f"has shape {_show(str(shape))} and type {_show(str(dtype))}; all arrays together may have"
+                f" {MOST_SAMPLES:,} numbers, split the recording"
+            )
+        n_bytes = n * dtype.itemsize
+        n_there = info.file_size - member.tell()
+        if n_there != n_bytes:
+            raise _RefusedArrayError(
+                f"is damaged: shape {_show(str(shape))} and type {_show(str(dtype))} need {n_bytes} bytes, there are"
+                f" {n_there}; copy or export it again"
+            )
+        content = member.read(n_bytes)
+        if len(content) != n_bytes or member.read(1):  # reading on past the end checks the sum
+            raise _RefusedArrayError("is damaged: its end is missing; copy or export it again")
+    return np.frombuffer(content, dtype=dtype).reshape(shape, order="F" if is_fortran else "C")
 
 
 def _read_summary(path: Path) -> Mapping[str, Any]:
@@ -295,78 +438,101 @@ def _read_summary(path: Path) -> Mapping[str, Any]:
         summary = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         return {}
-    except (OSError, ValueError) as exc:
-        raise InputFileError(f"{path}: cannot be read as JSON ({exc}); copy it again") from exc
+    except (OSError, ValueError, RecursionError) as exc:
+        raise InputFileError(f"{path}: cannot be read as JSON ({_show(str(exc))}); copy it again") from exc
     if not isinstance(summary, dict):
         raise InputFileError(f"{path}: holds no JSON object; copy it again")
+    fibres = summary.get("fibres", [])
+    if not isinstance(fibres, list) or not all(isinstance(fibre, dict) for fibre in fibres):
+        raise InputFileError(f"{path}: 'fibres' must be a list of objects, one a fibre; copy it again")
+    for number, fibre in enumerate(fibres, start=1):
+        for key in _SUMMARY_FIGURES:
+            figure = fibre.get(key, 0)
+            if figure is None and key == _MAY_BE_NULL:
+                continue
+            if not isinstance(figure, int | float) or abs(figure) > _LARGEST_FIGURE:
+                raise InputFileError(f"{path}: '{key}' of fibre {number} must be a number; copy it again")
     return summary
 
 
 def _list_keys(arrays: Mapping[str, object]) -> str:
-    names = sorted(arrays)
+    names = sorted(_show(name, 30) for name in arrays)
     if not names:
         return "no arrays"
     shown = ", ".join(names[:20])
     return shown if len(names) <= 20 else f"{shown} and {len(names) - 20} more"
 
 
+def _show(text: str, n_characters: int = _SHOWN_CHARACTERS) -> str:
+    """A text from a file for a message: printable, one line, not too long."""
+    shown = text if text.isprintable() else ascii(text)[1:-1]
+    return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
+
+
 def _read_scalar(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str) -> float:
     values = arrays[key]
     if values.size != 1 or values.dtype.kind not in "iuf":
         raise InputFileError(
-            f"{path}: '{key}' must be one number, it has shape {values.shape} and type {values.dtype};"
+            f"{path}: '{key}' must be one number, it has shape {values.shape} and type {_show(str(values.dtype))};"
             " export the recording again"
         )
-    return float(values.reshape(()))
+    with np.errstate(over="ignore"):
+        return float(values.reshape(()))
 
 
-def _read_vector(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str, n: int) -> npt.NDArray[Any]:
+def _read_vector(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str, n: int) -> FloatArray:
     values = arrays[key]
     if values.shape != (n,) or values.dtype.kind not in "iuf":
         raise InputFileError(
             f"{path}: '{key}' must have one number a sweep, shape ({n},), it has shape {values.shape} and type"
-            f" {values.dtype}; export the recording again"
+            f" {_show(str(values.dtype))}; export the recording again"
         )
-    bad = np.flatnonzero(~np.isfinite(values))
+    with np.errstate(over="ignore", invalid="ignore"):
+        vector = values.astype(np.float64)
+    bad = np.flatnonzero(~np.isfinite(vector))
     if bad.size:
         raise InputFileError(
-            f"{path}: '{key}' is {values[bad[0]]} at sweep {bad[0]}; every sweep needs a finite value there"
+            f"{path}: '{key}' is {vector[bad[0]]} at sweep {bad[0]}; every sweep needs a finite value there"
         )
-    return values
+    return vector
 
 
 def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
     raw = arrays["raw"]
     if raw.ndim != 2 or raw.dtype.kind not in "iuf":
         raise InputFileError(
-            f"{path}: 'raw' must be numbers of shape (sweeps, samples), it has shape {raw.shape} and type {raw.dtype};"
+            f"{path}: 'raw' must be numbers of shape (sweeps, samples), it has shape {raw.shape} and type"
+            f" {_show(str(raw.dtype))};"
             " export the recording again"
         )
     n = raw.shape[0]
     if n == 0 or raw.shape[1] == 0:
         raise InputFileError(f"{path}: 'raw' has shape {raw.shape}, so there are no sweeps to use; record again")
-    sample_rate_hz = _read_scalar(path, arrays, "fs_hz")
-    if not LOWEST_SAMPLE_RATE_HZ <= sample_rate_hz <= HIGHEST_SAMPLE_RATE_HZ:
+    if n > 1 and np.ptp(raw) > 0 and np.array_equal(raw, np.broadcast_to(raw[0], raw.shape)):
         raise InputFileError(
-            f"{path}: 'fs_hz' is {sample_rate_hz:g}; a recording has {LOWEST_SAMPLE_RATE_HZ:g} to"
-            f" {HIGHEST_SAMPLE_RATE_HZ:g} samples a second, check the unit"
+            f"{path}: all {n} sweeps of 'raw' are the same to the last bit; a recording has noise, export it again"
         )
+    sample_rate_hz = _read_scalar(path, arrays, "fs_hz")
+    _check_sample_rate(path, sample_rate_hz)
     scale_uv = _read_scalar(path, arrays, "scale_uv_per_bit")
-    if not (np.isfinite(scale_uv) and scale_uv > 0):
-        raise InputFileError(f"{path}: 'scale_uv_per_bit' is {scale_uv:g}; it must be a positive number of microvolts")
+    if not SCALE_RANGE_UV[0] <= scale_uv <= SCALE_RANGE_UV[1]:
+        raise InputFileError(
+            f"{path}: 'scale_uv_per_bit' is {scale_uv:g}; it must be a positive number of microvolts,"
+            f" {SCALE_RANGE_UV[0]:g} to {SCALE_RANGE_UV[1]:g}"
+        )
     onset_index = _read_scalar(path, arrays, "t0_index")
     if not onset_index.is_integer():
         raise InputFileError(f"{path}: 't0_index' is {onset_index:g}; it must be a whole sample index")
-    electrode = str(arrays["electrode"].reshape(-1)[0]) if arrays["electrode"].size == 1 else ""
+    electrode = _read_word(arrays["electrode"])
     if electrode not in ELECTRODES:
-        shown = repr(electrode) if electrode else "not one word"
+        shown = f"'{_show(electrode)}'" if electrode else "not one word"
         raise InputFileError(f"{path}: 'electrode' is {shown}; it must be 'sf' (single-fibre) or 'cn' (concentric)")
     band = arrays["band_hz"]
     if band.shape != (2,) or band.dtype.kind not in "iuf":
         raise InputFileError(f"{path}: 'band_hz' must be two numbers, low and high, it has shape {band.shape}")
-    stim_time_s = _read_vector(path, arrays, "stim_time_s", n).astype(np.float64)
+    stim_time_s = _read_vector(path, arrays, "stim_time_s", n)
     sweep_number = _read_vector(path, arrays, "sweep_index", n)
-    if not np.array_equal(sweep_number, np.floor(sweep_number)):
+    if not np.array_equal(sweep_number, np.floor(sweep_number)) or np.any(np.abs(sweep_number) >= 2**53):
         raise InputFileError(f"{path}: 'sweep_index' must be whole numbers; export the recording again")
     _check_increasing(path, "stim_time_s", stim_time_s)
     with np.errstate(over="ignore", invalid="ignore"):
@@ -381,21 +547,37 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
         sweeps_uv=sweeps_uv,
         onset_index=int(onset_index),
         sample_rate_hz=sample_rate_hz,
-        intensity_ma=_read_vector(path, arrays, "stim_ma", n).astype(np.float64),
+        intensity_ma=_read_vector(path, arrays, "stim_ma", n),
         onset_sample=onset.astype(np.int64),
-        rate_hz=_read_vector(path, arrays, "rate_hz", n).astype(np.float64),
+        rate_hz=_read_vector(path, arrays, "rate_hz", n),
         pulse_width_us=_read_scalar(path, arrays, "pulse_width_us"),
         band_hz=(float(band[0]), float(band[1])),
         mains_hz=_read_scalar(path, arrays, "mains_hz"),
         electrode=ELECTRODES[electrode],
         sweep_number=sweep_number.astype(np.int64),
-        onset_offset_us=(
-            _read_vector(path, arrays, "trig_offset_us", n).astype(np.float64) if "trig_offset_us" in arrays else None
-        ),
+        onset_offset_us=_read_vector(path, arrays, "trig_offset_us", n) if "trig_offset_us" in arrays else None,
         quantum_uv=scale_uv if raw.dtype.kind in "iu" else None,
         full_scale_uv=-np.iinfo(np.int16).min * scale_uv if raw.dtype == np.int16 else None,
         name=path.stem,
     )
+
+
+def _read_word(array: npt.NDArray[Any]) -> str:
+    """The one word of an array; empty where it has none."""
+    if array.size != 1 or array.dtype.kind not in "USiuf":
+        return ""
+    try:
+        return str(array.reshape(-1)[0])
+    except (ValueError, SystemError):  # bytes that are no letters; numpy raises either
+        return ""
+
+
+def _check_sample_rate(path: Path, sample_rate_hz: float) -> None:
+    if not LOWEST_SAMPLE_RATE_HZ <= sample_rate_hz <= HIGHEST_SAMPLE_RATE_HZ:
+        raise InputFileError(
+            f"{path}: 'fs_hz' is {sample_rate_hz:g}; a recording has {LOWEST_SAMPLE_RATE_HZ:g} to"
+            f" {HIGHEST_SAMPLE_RATE_HZ:g} samples a second, check the unit"
+        )
 
 
 def _check_increasing(path: Path, key: str, values: FloatArray | IntArray) -> None:
@@ -411,6 +593,11 @@ def _check_increasing(path: Path, key: str, values: FloatArray | IntArray) -> No
 def _check(path: Path, recording: Recording) -> Recording:
     """Refuse what no recording can be; returns the recording."""
     r = recording
+    _check_sample_rate(path, r.sample_rate_hz)
+    if r.electrode not in ELECTRODES.values():
+        raise InputFileError(
+            f"{path}: the electrode is '{_show(r.electrode)}'; it must be {' or '.join(ELECTRODES.values())}"
+        )
     n_after = r.sweeps_uv.shape[1] - r.onset_index
     if not 0 <= r.onset_index < r.sweeps_uv.shape[1]:
         raise InputFileError(
@@ -428,15 +615,26 @@ def _check(path: Path, recording: Recording) -> Recording:
         raise InputFileError(
             f"{path}: 'raw' is {r.sweeps_uv[k, i]} at sweep {k}, sample {i}; leave such sweeps out and export again"
         )
+    # Damaged sweeps may hold anything but what is too large to compute with.
+    loud = np.argwhere(np.abs(r.sweeps_uv) > HIGHEST_SAMPLE_UV)
+    if loud.size:
+        k, i = (int(x) for x in loud[0])
+        raise InputFileError(
+            f"{path}: sweep {k} has {r.sweeps_uv[k, i]:g} µV at sample {i}; no amplifier gives more than"
+            f" {HIGHEST_SAMPLE_UV:g}, check 'scale_uv_per_bit' and the unit"
+        )
+    offset_us = np.zeros(r.n_sweeps) if r.onset_offset_us is None else r.onset_offset_us
     for key, values, low, high in (
         ("stim_ma", r.intensity_ma, 0.0, HIGHEST_INTENSITY_MA),
-        ("rate_hz", r.rate_hz, np.nextafter(0.0, 1.0), HIGHEST_RATE_HZ),
+        ("rate_hz", r.rate_hz, LOWEST_RATE_HZ, HIGHEST_RATE_HZ),
+        ("trig_offset_us", offset_us, -LONGEST_OFFSET_US, LONGEST_OFFSET_US),
     ):
-        outside = np.flatnonzero((values < low) | (values > high))
+        outside = np.flatnonzero(~((values >= low) & (values <= high)))
         if outside.size:
             raise InputFileError(
                 f"{path}: '{key}' is {values[outside[0]]:g} at sweep {outside[0]}; it must be"
-                f" {'0' if low == 0 else 'above 0'} to {high:g}, check the unit and the sign"
+                f" {f'{low:g}' if key != 'rate_hz' else f'above 0 (at least {low:g}), up'} to {high:g}, check the unit"
+                " and the sign"
             )
     for key, value, low, high in (
         ("pulse_width_us", r.pulse_width_us, np.nextafter(0.0, 1.0), LONGEST_PULSE_US),
@@ -451,6 +649,12 @@ def _check(path: Path, recording: Recording) -> Recording:
         raise InputFileError(f"{path}: 'band_hz' is {low_hz:g} to {high_hz:g}; it must be low, then high, in hertz")
     _check_increasing(path, "sweep_index", r.sweep_number)
     _check_increasing(path, "stim_time_s", r.onset_sample)
+    duration_s = float(r.onset_sample[-1] - r.onset_sample[0]) / r.sample_rate_hz
+    if duration_s > LONGEST_RECORDING_S:
+        raise InputFileError(
+            f"{path}: 'stim_time_s' spans {duration_s:g} s; it must be in seconds and at most"
+            f" {LONGEST_RECORDING_S:g} of them, check the unit or split the recording"
+        )
     return r
 
 
@@ -493,6 +697,8 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
         raise InputFileError(
             f"{store.path}: the pulse width changes within recording {described.number}; choose another"
         )
+    _check_sample_rate(store.path, sweeps.sample_rate_hz)
+    _check_increasing(store.path, "onset_sample", sweeps.onset_sample)
     # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
     rate_hz: FloatArray = np.ones(n)
     if n > 1:

@@ -19,7 +19,7 @@ from acq.errors import ConfigurationError, DeviceError, LateStimulusError, Safet
 from acq.procedures.self_test_figures import PulseShape, find_pulse_shape
 from acq.procedures.self_test_rows import CheckOutcome, CheckRow, PulseSeen, SelfTestData, make_rows
 from acq.records import DeviceDescription, FloatArray, OutputState, Pulse, PulseKind, Sweep
-from acq.safety.gate import SafetyGate
+from acq.safety.gate import ActKind, SafetyGate
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.stimulus.train import Train
@@ -431,19 +431,20 @@ class SelfTest:
         return round(stimulus.step_ma * math.floor(stimulus.max_charge_nc / width_us / stimulus.step_ma), 9)
 
     def _go_to(self, intensity_ma: float) -> None:
+        # Starting the self-test was the operator's act, and its plan was what it is for.
         gate = self._output
         if gate.state is OutputState.AT_REST:
             gate.make_ready()
         if gate.state is OutputState.READY:
-            gate.begin()
-        gate.set_intensity_ma(intensity_ma)
+            gate.begin(gate.act(ActKind.BEGIN))
+        gate.set_intensity_ma(intensity_ma, gate.act(ActKind.INTENSITY))
 
     def _resume(self) -> None:
         """Deliver again after an ordinary stop, at the intensity before it."""
         gate = self._output
         gate.make_ready()
-        gate.begin()
-        gate.restore_intensity()
+        gate.begin(gate.act(ActKind.BEGIN))
+        gate.restore_intensity(gate.act(ActKind.RESTORE))
 
     def _make_train(self, intensity_ma: float, *, width_us: float, rate_hz: float, n: int) -> Train:
         first = self._device.earliest_onset_sample() + self._samples(_FEED_MARGIN_S)

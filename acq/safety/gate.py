@@ -7,6 +7,8 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
+from enum import StrEnum
 
 from acq.clock import Clock
 from acq.devices.contract import Device
@@ -16,7 +18,7 @@ from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.units import samples_to_s, us_to_samples
 
-__all__ = ["SafetyGate"]
+__all__ = ["ActKind", "OperatorAct", "SafetyGate"]
 
 # So many sweeps in a row whose monitor could not be seen, and the output is off: nobody knows what it delivers.
 _MOST_UNSEEN = 3
@@ -24,7 +26,32 @@ _MOST_UNSEEN = 3
 # More than a lead of pulses at the highest rate, several times over.
 _MOST_REVOKED = 100
 
+# An engine that hung must not carry out afterwards what was pressed meanwhile.
+_FRESH_S = 1.0
+
 EventCallback = Callable[[str, str], None]
+
+
+class ActKind(StrEnum):
+    """What an act of the operator may bring about."""
+
+    BEGIN = "begin"
+    INTENSITY = "a new intensity"
+    SCAN = "a scan"
+    RESTORE = "the intensity before the stop"
+    ACKNOWLEDGE = "acknowledging a fault"
+
+
+@dataclass(frozen=True, slots=True)
+class OperatorAct:
+    """One act of the operator, such as a key press. Made by `SafetyGate.act`, which alone knows it again.
+
+    kinds : what it is for; each once. at_s : on the gate's clock.
+    """
+
+    number: int
+    kinds: tuple[ActKind, ...]
+    at_s: float
 
 
 class SafetyGate:
@@ -33,13 +60,18 @@ class SafetyGate:
     States: at rest → ready (`make_ready`) → delivering (`begin`) → at rest (`stop`); from any state → latched off
     (`latch`) until a person acknowledges it (`acknowledge`) → at rest.
 
+    Acts. Whatever brings more output needs an act of the operator (`act`), made where the key press comes in. Each is
+    good once and for a second: what is used up, stale or not of this gate is refused, and so is an increase without
+    one. Stopping, latching and lowering need none.
+
     Intensity. The gate starts at 0 mA and returns to 0 mA whenever it leaves delivering. Only acts of the operator
     authorise more: `set_intensity_ma` in steps, `authorise_scan` for a procedure that moves by itself up to a bound,
     `restore_intensity` after an ordinary stop. Outside a scan every pulse up to the working intensity is let through,
     and a pulse below it (one that tests the threshold) may be followed by one at the working intensity without counting
     as a step: the operator authorised that very intensity and the patient has been receiving it, while the limit of a
     step guards against intensities that nobody has felt yet. Within a scan every pulse counts: the increase over the
-    pulse before it is limited, whatever is authorised.
+    pulse before it is limited, whatever is authorised; and a scan takes the place of the working intensity, so that its
+    end brings no output back.
 
     Parameters
     ----------
@@ -101,6 +133,8 @@ class SafetyGate:
         self._revoked: deque[Pulse] = deque(maxlen=_MOST_REVOKED)
         self._n_unseen = 0
         self._begun_s = 0.0
+        self._n_acts = 0
+        self._acts: dict[int, tuple[OperatorAct, set[ActKind]]] = {}  # fresh ones, with what is not used up
         self._events: list[tuple[str, str]] = []
 
     # ---- what it is ------------------------------------------------------------------------------------------------
@@ -159,20 +193,22 @@ class SafetyGate:
         """
         self._move(OutputState.AT_REST, OutputState.READY)
 
-    def begin(self) -> None:
+    def begin(self, act: OperatorAct) -> None:
         """Ready → delivering; the lease begins.
 
         Raises
         ------
         SafetyViolationError
-            In any other state.
+            In any other state, or when the act is not good for it.
         DeviceError
             When the device refuses the lease; the output is then latched off.
         """
-        self._move(OutputState.READY, OutputState.DELIVERING)
+        self._move(OutputState.READY, OutputState.DELIVERING, act)
 
-    def _move(self, from_state: OutputState, to_state: OutputState) -> None:
+    def _move(self, from_state: OutputState, to_state: OutputState, act: OperatorAct | None = None) -> None:
         with self._acting():
+            if to_state is OutputState.DELIVERING:
+                self._spend(act, ActKind.BEGIN)
             self._check_not_latched()
             if self._state is not from_state:
                 raise SafetyViolationError(f"output is {self._state}; it can become {to_state} only from {from_state}")
@@ -207,9 +243,16 @@ class SafetyGate:
         """
         self._end(reason, latch=True)
 
-    def acknowledge(self) -> None:
-        """Latched off → at rest, by an operator's act. Nothing happens in another state."""
+    def acknowledge(self, act: OperatorAct) -> None:
+        """Latched off → at rest, by an act of the operator. Nothing happens in another state.
+
+        Raises
+        ------
+        SafetyViolationError
+            When the act is not good for it.
+        """
         with self._acting():
+            self._spend(act, ActKind.ACKNOWLEDGE)
             if self._state is OutputState.LATCHED_OFF:
                 self._state = OutputState.AT_REST
                 self._note("transition", f"latched off to at rest, acknowledged: {self._reason}")
@@ -260,69 +303,130 @@ class SafetyGate:
 
     # ---- the operator's acts ---------------------------------------------------------------------------------------
 
-    def set_intensity_ma(self, value_ma: float) -> None:
+    def act(self, *kinds: ActKind) -> OperatorAct:
+        """Take notice of an act of the operator, where it comes in; it is good for each of `kinds` once."""
+        if not kinds:
+            raise ValueError("an act must be for something")
+        with self._lock:
+            now_s = self._clock.now_s()
+            self._acts = {n: kept for n, kept in self._acts.items() if self._is_fresh(kept[0], now_s)}
+            self._n_acts += 1
+            act = OperatorAct(self._n_acts, kinds, now_s)
+            self._acts[act.number] = (act, set(kinds))
+            return act
+
+    @staticmethod
+    def _is_fresh(act: OperatorAct, now_s: float) -> bool:
+        return 0 <= now_s - act.at_s <= _FRESH_S
+
+    def _spend(self, act: OperatorAct | None, kind: ActKind) -> None:
+        """Use an act up, or refuse it. Whatever becomes of what it was for, it is gone."""
+        if act is None:
+            raise SafetyViolationError(f"{kind} needs an act of the operator; press the key for it")
+        now_s = self._clock.now_s()
+        if not self._is_fresh(act, now_s):
+            raise SafetyViolationError(
+                f"the key for {kind} was pressed {now_s - act.at_s:.1f} s ago, too long to act on it now; look, and "
+                "press it again"
+            )
+        kept, left = self._acts.get(act.number, (None, set[ActKind]()))
+        if kept is not act:
+            raise SafetyViolationError(f"{kind}: this act was not made by this gate; press the key for it")
+        if kind not in left:
+            why = "is used up" if kind in act.kinds else f"was for {' and '.join(act.kinds)}"
+            raise SafetyViolationError(f"{kind}: this act of the operator {why}; press the key for it")
+        left.remove(kind)
+
+    def set_intensity_ma(self, value_ma: float, act: OperatorAct) -> None:
         """Set the working intensity by an act of the operator; ends a scan.
 
         An increase is limited to one step above the working intensity or above what a running scan delivered last,
-        whichever is higher. A decrease is always allowed; pulses already let through keep their intensity.
+        whichever is higher. Pulses already let through keep their intensity.
 
         Raises
         ------
         SafetyViolationError
-            When the value is above the ceiling, the increase above the largest step, or the output latched off.
+            When the value is above the ceiling, the increase above the largest step, the output latched off, or the act
+            not good for it.
         """
         with self._acting():
+            self._spend(act, ActKind.INTENSITY)
             self._check_not_latched()
             base_ma = self._intensity_ma
             if self._scan_up_to_ma is not None and self._last_ma is not None:
                 base_ma = max(base_ma, self._last_ma)
             self._limits.check_intensity(intensity_ma=value_ma)
             self._limits.check_step(from_ma=base_ma, to_ma=value_ma)
-            self._scan_up_to_ma = None
-            self._note("intensity", f"{self._intensity_ma:g} to {value_ma:g} mA")
-            self._intensity_ma = float(value_ma)
+            self._set(value_ma, f"act {act.number}")
 
-    def restore_intensity(self) -> None:
-        """Return, by an act of the operator, to the working intensity before the last ordinary stop.
+    def lower_to_ma(self, value_ma: float) -> None:
+        """Lower the working intensity without an act, as the program itself may; ends a scan.
+
+        Raises
+        ------
+        SafetyViolationError
+            When the value is above the working intensity, or no intensity at all.
+        """
+        with self._acting():
+            self._limits.check_intensity(intensity_ma=value_ma)
+            if value_ma > self._intensity_ma:
+                raise SafetyViolationError(
+                    f"{value_ma:g} mA is above the working intensity of {self._intensity_ma:g} mA; only an act of the "
+                    "operator raises it"
+                )
+            self._set(value_ma, "no act")
+
+    def _set(self, value_ma: float, why: str) -> None:
+        self._scan_up_to_ma = None
+        self._restorable_ma = 0.0  # what was before is past
+        self._note("intensity", f"{self._intensity_ma:g} to {value_ma:g} mA, {why}")
+        self._intensity_ma = float(value_ma)
+
+    def restore_intensity(self, act: OperatorAct) -> None:
+        """Return, by an act of the operator, to the working intensity before the last ordinary stop or scan.
 
         Not one step but one act: the patient received this intensity before. Nothing is left to restore after a latch.
 
         Raises
         ------
         SafetyViolationError
-            When there is nothing to restore, or the output is latched off.
+            When there is nothing to restore, the output is latched off, or the act is not good for it.
         """
         with self._acting():
+            self._spend(act, ActKind.RESTORE)
             self._check_not_latched()
             if self._restorable_ma <= 0:
                 raise SafetyViolationError("no intensity to restore; raise it in steps")
             self._limits.check_intensity(intensity_ma=self._restorable_ma)
-            self._note("intensity", f"{self._intensity_ma:g} restored to {self._restorable_ma:g} mA")
-            self._intensity_ma = self._restorable_ma
+            self._set(self._restorable_ma, f"restored, act {act.number}")
 
-    def authorise_scan(self, up_to_ma: float) -> None:
+    def authorise_scan(self, up_to_ma: float, act: OperatorAct) -> None:
         """Let a procedure move the intensity within (0, up_to_ma], by an act of the operator.
 
         Each increase over the pulse before is limited to the largest step; the first pulse may be one step above the
-        newest one or, where none was let through since `begin`, above the working intensity.
+        newest one or, where none was let through since `begin`, above 0. The working intensity is given up; an act of
+        the operator restores it.
 
         Raises
         ------
         SafetyViolationError
-            When `up_to_ma` is 0 or above the scan's ceiling, or the output is latched off.
+            When `up_to_ma` is 0 or above the scan's ceiling, the output latched off, or the act not good for it.
         """
         with self._acting():
+            self._spend(act, ActKind.SCAN)
             self._check_not_latched()
             self._limits.check_scan(up_to_ma=up_to_ma)
+            self._restorable_ma = self._intensity_ma or self._restorable_ma
+            self._intensity_ma = 0.0
             self._scan_up_to_ma = float(up_to_ma)
-            self._note("scan", f"authorised up to {up_to_ma:g} mA")
+            self._note("scan", f"authorised up to {up_to_ma:g} mA, act {act.number}")
 
     def end_scan(self) -> None:
-        """Withdraw the authorisation of a scan; the working intensity is what it was before."""
+        """Withdraw the authorisation of a scan; the working intensity is 0."""
         with self._acting():
             if self._scan_up_to_ma is not None:
                 self._scan_up_to_ma = None
-                self._note("scan", f"ended; working intensity {self._intensity_ma:g} mA")
+                self._note("scan", "ended")
 
     # ---- the lease -------------------------------------------------------------------------------------------------
 

@@ -14,6 +14,8 @@ from hardware_profiles import HardwareProfile
 __all__ = ["KeptCheck", "default_check_path", "find_last_check", "find_profile_sha256", "tell_last_check"]
 
 _LARGEST_FILE_BYTES = 10_000_000
+_EARLIEST_YEAR, _LATEST_YEAR = 1990, 9000
+_LONGEST_OUTCOME = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +61,15 @@ def tell_last_check(check: KeptCheck | None, *, profile_name: str) -> str:
 
 def _read(path: Path, wanted: str) -> KeptCheck | None:
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
+        if not path.is_file() or path.stat().st_size > _LARGEST_FILE_BYTES:
             return None
         document = json.loads(path.read_text(encoding="utf-8"))
         if document["profile"]["sha256"] != wanted:
             return None
-        return KeptCheck(datetime.fromisoformat(document["checked_at_utc"]), str(document["outcome"]), path)
-    except (OSError, ValueError, TypeError, KeyError):
+        checked_at, outcome = datetime.fromisoformat(document["checked_at_utc"]), document["outcome"]
+        # A moment without its zone cannot be compared; one at the ends of the calendar cannot be shown everywhere.
+        is_moment = checked_at.tzinfo is not None and _EARLIEST_YEAR <= checked_at.year <= _LATEST_YEAR
+        is_word = isinstance(outcome, str) and outcome.isprintable() and 0 < len(outcome) <= _LONGEST_OUTCOME
+        return KeptCheck(checked_at, outcome, path) if is_moment and is_word else None
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return None

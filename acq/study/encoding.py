@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from enum import Enum
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from acq.records import (
     FibreAnalysis,
+    FibreResponse,
     FloatArray,
     GuardEvent,
     GuardVerdict,
@@ -22,7 +23,15 @@ from acq.records import (
     RecordingAnalysis,
 )
 
-__all__ = ["decode_analysis", "decode_samples", "encode_analysis", "encode_json", "encode_samples"]
+__all__ = [
+    "decode_analysis",
+    "decode_responses",
+    "decode_samples",
+    "encode_analysis",
+    "encode_json",
+    "encode_responses",
+    "encode_samples",
+]
 
 # Fields that results have had since the guard told of causes, axons and stretches doubted in retrospect.
 _LATER_FIELDS = {
@@ -78,6 +87,40 @@ def decode_samples(packed: bytes, encoding: str, *, quantum: float | None) -> Fl
     if quantum is None:
         raise ValueError(f"quantum is needed for the encoding {encoding!r}, got None")
     return codes * quantum
+
+
+def encode_responses(responses: Sequence[FibreResponse]) -> str:
+    """Write what the fibres did in one sweep: for each a list of fibre, latency, amplitude, reason and verdict."""
+    return encode_json(
+        [
+            [one.fibre, _null_for_nan(one.latency_us), _null_for_nan(one.amplitude_uv), one.missing, one.verdict]
+            for one in responses
+        ]
+    )
+
+
+def decode_responses(text: str, *, pulse_index: int) -> tuple[FibreResponse, ...]:
+    """Read what `encode_responses` wrote.
+
+    Raises
+    ------
+    ValueError
+        When the text is no such list.
+    """
+    try:
+        return tuple(
+            FibreResponse(
+                fibre=int(fibre),
+                pulse_index=pulse_index,
+                latency_us=math.nan if latency_us is None else float(latency_us),
+                amplitude_uv=math.nan if amplitude_uv is None else float(amplitude_uv),
+                missing=MissingReason(missing),
+                verdict=GuardVerdict(verdict),
+            )
+            for fibre, latency_us, amplitude_uv, missing, verdict in json.loads(text)
+        )
+    except TypeError as exc:
+        raise ValueError(f"text is no list of responses: {exc!r}") from exc
 
 
 def encode_json(value: object) -> str:
@@ -142,6 +185,10 @@ def _decode_fibre(plain: Mapping[str, Any]) -> FibreAnalysis:
         else:
             values[one.name] = value
     return FibreAnalysis(**values)
+
+
+def _null_for_nan(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
 
 
 def _to_objects(items: list[Any]) -> npt.NDArray[np.object_]:

@@ -1,7 +1,8 @@
-"""The study file: one SQLite file with every sweep, pulse, response, verdict and action, committed as it happens.
+"""The study file: one SQLite file with every sweep, pulse, response, verdict and act, committed as it happens.
 
-Only one program at a time may have a study open for writing, and nobody reads it meanwhile: the writer holds SQLite's
-exclusive lock, which the operating system releases when the program ends, however it ends.
+It is only ever added to, and each row is bound to the one before it (`acq.study.rows`). Only one program at a time may
+have a study open for writing, and nobody reads it meanwhile: the writer holds SQLite's exclusive lock, which the
+operating system releases when the program ends, however it ends.
 """
 
 from __future__ import annotations
@@ -11,12 +12,12 @@ import sqlite3
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, cast
 
 import numpy as np
 
@@ -28,15 +29,48 @@ from acq.records import (
     FloatArray,
     GuardVerdict,
     IntArray,
-    MissingReason,
     Pulse,
     PulseKind,
     RecordingAnalysis,
     Sweep,
 )
-from acq.study.encoding import decode_analysis, decode_samples, encode_analysis, encode_json, encode_samples
+from acq.study.database import (
+    DamagedStudyError,
+    ReadOnlyStudyError,
+    check_header,
+    connect,
+    explained,
+    find_damage,
+    log_path,
+    write_schema,
+)
+from acq.study.disk_sync import DiskSync
+from acq.study.encoding import (
+    decode_analysis,
+    decode_responses,
+    decode_samples,
+    encode_analysis,
+    encode_json,
+    encode_responses,
+    encode_samples,
+)
+from acq.study.rescue import readable
+from acq.study.rows import (
+    ENTRIES,
+    FIRST_PREVIOUS,
+    RECORDINGS,
+    RESULTS,
+    STIMULI,
+    TABLES,
+    Row,
+    SqlValue,
+    Table,
+    format_seal,
+)
+from acq.study.verification import describe_row
 
 __all__ = [
+    "StoredCorrection",
     "StoredEntry",
     "StoredRecording",
     "StoredResult",
@@ -45,102 +79,6 @@ __all__ = [
     "VerdictChange",
     "default_study_path",
 ]
-
-APPLICATION_ID = 0x73707468  # "spth"; tells a study from any other SQLite file
-SCHEMA_VERSION = 1
-
-LOCK_TIMEOUT_S = 1.0  # long enough for a reader to finish, short enough for a person
-# A checkpoint syncs the disk; between recordings it holds up nobody, so inside one it only bounds the log (pages).
-CHECKPOINT_PAGES = 8_000
-
-_SQLITE_MAGIC = b"SQLite format 3\x00"
-_SCHEMA = """
-CREATE TABLE meta (key TEXT PRIMARY KEY, value_json TEXT NOT NULL);
-CREATE TABLE recordings (
-    number INTEGER PRIMARY KEY,
-    profile TEXT NOT NULL,
-    device TEXT NOT NULL,
-    electrode TEXT NOT NULL,
-    sample_rate_hz REAL NOT NULL,
-    band_low_hz REAL NOT NULL,
-    band_high_hz REAL NOT NULL,
-    mains_hz REAL NOT NULL,
-    quantum_uv REAL,
-    full_scale_uv REAL,
-    settings_json TEXT NOT NULL,
-    started_at_utc TEXT NOT NULL
-);
-CREATE TABLE pulses (
-    recording INTEGER NOT NULL REFERENCES recordings,
-    pulse_index INTEGER NOT NULL,
-    onset_sample INTEGER NOT NULL,
-    commanded_ma REAL NOT NULL,
-    delivered_ma REAL, -- NULL: not seen
-    width_us REAL NOT NULL,
-    kind TEXT NOT NULL,
-    onset_offset_us REAL NOT NULL,
-    PRIMARY KEY (recording, pulse_index)
-) WITHOUT ROWID;
-CREATE TABLE sweeps (
-    id INTEGER PRIMARY KEY,
-    recording INTEGER NOT NULL,
-    pulse_index INTEGER NOT NULL,
-    onset_index INTEGER NOT NULL,
-    encoding TEXT NOT NULL, -- int16 or int32 codes to be multiplied by quantum_uv, or float64; little-endian
-    quantum_uv REAL,
-    is_damaged INTEGER NOT NULL,
-    samples BLOB NOT NULL,
-    UNIQUE (recording, pulse_index),
-    FOREIGN KEY (recording, pulse_index) REFERENCES pulses
-);
-CREATE TABLE responses (
-    recording INTEGER NOT NULL,
-    pulse_index INTEGER NOT NULL,
-    fibre INTEGER NOT NULL,
-    latency_us REAL, -- NULL: no response
-    amplitude_uv REAL,
-    missing TEXT NOT NULL,
-    verdict TEXT NOT NULL,
-    PRIMARY KEY (recording, pulse_index, fibre),
-    FOREIGN KEY (recording, pulse_index) REFERENCES pulses
-) WITHOUT ROWID;
-CREATE TABLE verdicts (
-    id INTEGER PRIMARY KEY,
-    recording INTEGER NOT NULL REFERENCES recordings,
-    pulse_index INTEGER NOT NULL,
-    fibre INTEGER NOT NULL,
-    verdict TEXT NOT NULL,
-    evidence TEXT NOT NULL
-);
-CREATE TABLE actions (
-    id INTEGER PRIMARY KEY,
-    recording INTEGER REFERENCES recordings,
-    kind TEXT NOT NULL,
-    detail TEXT NOT NULL,
-    sample INTEGER,
-    at_utc TEXT NOT NULL
-);
-CREATE TABLE events (
-    id INTEGER PRIMARY KEY,
-    recording INTEGER REFERENCES recordings,
-    kind TEXT NOT NULL,
-    detail TEXT NOT NULL,
-    sample INTEGER,
-    at_utc TEXT NOT NULL
-);
-CREATE TABLE results (
-    id INTEGER PRIMARY KEY,
-    recording INTEGER NOT NULL REFERENCES recordings,
-    analysis_json TEXT NOT NULL,
-    settings_json TEXT NOT NULL,
-    software_version TEXT NOT NULL,
-    made_at_utc TEXT NOT NULL
-);
-"""
-
-
-class _ReadOnlyError(StudyFileError):
-    pass
 
 
 @dataclass(frozen=True)
@@ -201,13 +139,34 @@ class VerdictChange:
 
 @dataclass(frozen=True)
 class StoredEntry:
-    """An action of the operator or the gate, or an event of the device."""
+    """One entry of the study's record.
 
+    sort : "act" (of the operator, or of the program where `detail` says so), "event" (what happened by itself),
+    "verdict" (of the guard), "correction", or what became of the file: "study", "opened", "closed", "copied".
+    """
+
+    seq: int
+    sort: str
     kind: str
     detail: str
     at: datetime
     sample: int | None  # on the device's sample clock
     recording: int | None
+    pulse_index: int | None = None  # of a verdict
+    fibre: int | None = None  # of a verdict
+    about: int | None = None  # number of the entry that a correction is about
+    reason: str | None = None  # of a correction
+
+
+@dataclass(frozen=True)
+class StoredCorrection:
+    """What was corrected, to what, why and when. `about` is the number of an entry, or None: `what` is of the study."""
+
+    what: str
+    about: int | None
+    to: str
+    reason: str
+    at: datetime
 
 
 @dataclass(frozen=True)
@@ -238,19 +197,30 @@ class StudyStore:
     """One study file. Any thread may call any method; calls are serialised.
 
     Made by `create` or `open`, ended by `close`. Every write is committed when its method returns, so that a program
-    that dies loses nothing of it. Each raises StudyFileError where the file cannot be written or read.
+    that dies loses nothing of it. Each raises StudyFileError where the file cannot be written or read. Nothing that was
+    written is ever changed; what was wrong is corrected by a further entry.
     """
 
     def __init__(
-        self, path: Path, connection: sqlite3.Connection, *, is_writable: bool, now: Callable[[], datetime]
+        self,
+        path: Path,
+        connection: sqlite3.Connection,
+        *,
+        is_writable: bool,
+        now: Callable[[], datetime],
+        resources: ExitStack | None = None,
     ) -> None:
         self._path = path
         self._connection: sqlite3.Connection | None = connection
         self._is_writable = is_writable
         self._now = now
+        self._resources = resources if resources is not None else ExitStack()
         self._lock = threading.RLock()
+        self._sync = DiskSync(log_path(path))
+        self._head = self._find_head()
         self._quantum_uv: dict[int, float | None] = {}
         self._layout: dict[int, tuple[int, int, float]] = {}  # per recording: samples, onset index, sample rate
+        self._damage: dict[int, str] = {}  # by number of the row
 
     @classmethod
     def create(
@@ -284,8 +254,15 @@ class StudyStore:
             raise StudyFileError(
                 f"{path}: cannot be made ({exc.strerror or exc}); choose a folder you may write to"
             ) from exc
+        created_at_utc = now().astimezone(UTC).isoformat()
+
+        def fill(connection: sqlite3.Connection) -> None:
+            known = {**(meta or {}), "created_at_utc": created_at_utc, "software_version": __version__}
+            values = ("study", "begun", encode_json(known), None, None, None, None, None, None, created_at_utc)
+            connection.execute(ENTRIES.insertion, ENTRIES.make_row(1, values, previous=FIRST_PREVIOUS))
+
         try:
-            connection = _connect(path, is_writable=True, prepare=lambda fresh: _write_schema(fresh, meta or {}, now()))
+            connection = connect(path, is_writable=True, prepare=lambda fresh: write_schema(fresh, fill))
         except BaseException:
             path.unlink(missing_ok=True)  # nothing in it, and it would be in the way of the next attempt
             raise
@@ -297,26 +274,73 @@ class StudyStore:
     ) -> Self:
         """Open a study file that exists, also one that a crashed program left behind.
 
+        A damaged one can be read as far as anything of it can; `damage` then names what cannot.
+
         Raises
         ------
         StudyFileError
-            When it is missing, not a study, of another version, damaged, open for writing in another program, or
-            cannot be written although `mode` is ``"write"``.
+            When it is missing, not a study, of another version, or open for writing in another program; for writing
+            also when it is damaged or must not be written.
         """
         if mode not in ("read", "write"):
             raise ValueError(f"mode must be 'read' or 'write', got {mode!r}")
         path = Path(path)
-        _check_header(path)
-        if mode == "read" and path.with_name(f"{path.name}-wal").exists():
+        if mode == "write":
+            check_header(path)
+            connection = connect(path, is_writable=True)
+            troubles = find_damage(connection, path)
+            if troubles:
+                connection.close()
+                raise DamagedStudyError(
+                    f"{path}: the study is damaged ({troubles[0]}) and nothing is added to it;"
+                    f" `suprathresh copy {path.name} NEW` saves what is intact"
+                )
+            store = cls(path, connection, is_writable=True, now=now)
+            store._add_entry("opened", "opened", f"suprathresh {__version__}")
+            return store
+        if log_path(path).exists():
             # Left by a program that died. Put it in order first, so that reading leaves no files behind.
-            with suppress(_ReadOnlyError):
-                cls.open(path, "write").close()
-        return cls(path, _connect(path, is_writable=mode == "write"), is_writable=mode == "write", now=now)
+            with suppress(ReadOnlyStudyError, DamagedStudyError):
+                check_header(path)
+                connection = connect(path, is_writable=True)
+                if not find_damage(connection, path):
+                    connection.execute("PRAGMA journal_mode = DELETE")
+                connection.close()
+        resources = ExitStack()
+        try:
+            source, troubles = resources.enter_context(readable(path))
+            connection = connect(source, is_writable=False)
+            store = cls(path, connection, is_writable=False, now=now, resources=resources)
+        except BaseException:
+            resources.close()
+            raise
+        if troubles:
+            store._damage[0] = (
+                f"the database of the study is damaged ({troubles[0]}); what could be found of it is read"
+            )
+        return store
 
     @property
     def path(self) -> Path:
         """Where the file is."""
         return self._path
+
+    @property
+    def seal(self) -> str:
+        """The newest row's digest, short: who has written it down can tell later whether the study is the same."""
+        with self._lock:
+            return format_seal(self._head[1])
+
+    @property
+    def damage(self) -> tuple[str, ...]:
+        """What of the study was found damaged, so far as it has been read, one sentence each. It is left out."""
+        with self._lock:
+            return tuple(self._damage[seq] for seq in sorted(self._damage))
+
+    @property
+    def behind_s(self) -> float:
+        """For how long the oldest commit that is not on the disk yet has been waiting for it."""
+        return self._sync.behind_s
 
     def close(self) -> None:
         """Leave a single file, readable from a read-only medium too. Idempotent.
@@ -327,15 +351,20 @@ class StudyStore:
             When the last step failed, for instance on a full disk; what was committed is safe in the file beside.
         """
         with self._lock:
-            connection, self._connection = self._connection, None
-            if connection is None:
+            if self._connection is None:
                 return
             try:
                 if self._is_writable:
-                    with _explained(self._path):
-                        connection.execute("PRAGMA journal_mode = DELETE")
+                    try:
+                        self._add_entry("closed", "closed", "")
+                    finally:
+                        self._sync.close()
+                    with explained(self._path):
+                        self._connection.execute("PRAGMA journal_mode = DELETE")
             finally:
+                connection, self._connection = self._connection, None
                 connection.close()
+                self._resources.close()
 
     def discard(self) -> None:
         """Close and delete the file, which nobody has put anything into that is worth keeping. Idempotent."""
@@ -382,12 +411,13 @@ class StudyStore:
         if electrode not in ("single_fibre", "concentric"):
             raise ValueError(f"electrode must be 'single_fibre' or 'concentric', got {electrode!r}")
         settings_json = encode_json({} if settings is None else settings)
-        with self._transaction() as connection:
-            cursor = connection.execute(
-                "INSERT INTO recordings (profile, device, electrode, sample_rate_hz, band_low_hz, band_high_hz,"
-                " mains_hz, quantum_uv, full_scale_uv, settings_json, started_at_utc)"
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (
+        with self._lock:
+            highest = self._rows(f"SELECT max(number) FROM {RECORDINGS.name}")[0][0]  # noqa: S608 - a name of ours
+            number = (highest or 0) + 1
+            with self._transaction() as add:
+                add(
+                    RECORDINGS,
+                    number,
                     profile,
                     device,
                     electrode,
@@ -398,17 +428,14 @@ class StudyStore:
                     full_scale_uv,
                     settings_json,
                     self._stamp(),
-                ),
-            )
-            number = cursor.lastrowid
-        assert number is not None  # noqa: S101 - an INSERT has always a row
-        self._quantum_uv[number] = quantum_uv
+                )
+            self._quantum_uv[number] = quantum_uv
         return number
 
     def add_pulse(self, recording: int, pulse: Pulse) -> None:
         """Write a pulse that has no sweep, because its samples never came."""
-        with self._transaction() as connection:
-            _insert_pulse(connection, recording, pulse)
+        with self._transaction() as add:
+            add(STIMULI, *_pulse_values(recording, pulse), encode_responses(()), None, None, None, None, None)
 
     def add_sweep(
         self,
@@ -422,9 +449,13 @@ class StudyStore:
         Raises
         ------
         ValueError
-            When the sweep has another length, onset index or sample rate than those before it in the recording.
+            When the sweep has another length, onset index or sample rate than those before it in the recording, or a
+            response is of another pulse.
         """
         pulse = sweep.pulse
+        foreign = [one.pulse_index for one in responses if one.pulse_index != pulse.index]
+        if foreign:
+            raise ValueError(f"responses must be of pulse {pulse.index}, got {foreign[0]}")
         layout = (int(sweep.samples_uv.size), sweep.onset_index, sweep.sample_rate_hz)
         with self._lock:
             if recording not in self._layout:
@@ -436,201 +467,222 @@ class StudyStore:
                 )
             quantum_uv = self._quantum_uv[recording]
             packed, encoding = encode_samples(sweep.samples_uv, quantum=quantum_uv)
-            with self._transaction() as connection:
-                _insert_pulse(connection, recording, pulse)
-                connection.execute(
-                    "INSERT INTO sweeps (recording, pulse_index, onset_index, encoding, quantum_uv, is_damaged,"
-                    " samples) VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    (recording, pulse.index, sweep.onset_index, encoding, quantum_uv, int(sweep.is_damaged), packed),
+            with self._transaction() as add:
+                add(
+                    STIMULI,
+                    *_pulse_values(recording, pulse),
+                    encode_responses(responses),
+                    sweep.onset_index,
+                    encoding,
+                    quantum_uv,
+                    int(sweep.is_damaged),
+                    packed,
                 )
-                connection.executemany(
-                    "INSERT INTO responses VALUES (?, ?, ?, ?, ?, ?, ?)",
-                    [
-                        (
-                            recording,
-                            one.pulse_index,
-                            one.fibre,
-                            float(one.latency_us),
-                            float(one.amplitude_uv),
-                            str(one.missing),
-                            str(one.verdict),
-                        )
-                        for one in responses
-                    ],
-                )
-                connection.executemany(
-                    "INSERT INTO verdicts (recording, pulse_index, fibre, verdict, evidence) VALUES (?, ?, ?, ?, ?)",
-                    [(recording, one.pulse_index, one.fibre, str(one.verdict), one.evidence) for one in verdicts],
-                )
+                for one in verdicts:
+                    add(
+                        ENTRIES,
+                        *("verdict", str(one.verdict), one.evidence, recording, None, one.pulse_index, one.fibre),
+                        *(None, None, self._stamp()),
+                    )
 
     def add_action(self, kind: str, detail: str, *, sample: int | None = None, recording: int | None = None) -> None:
         """Write what the operator or the gate did. `sample` is the moment on the device's sample clock."""
-        self._add_entry("actions", kind, detail, sample, recording)
+        self._add_entry("act", kind, detail, sample=sample, recording=recording)
 
     def add_event(self, kind: str, detail: str, *, sample: int | None = None, recording: int | None = None) -> None:
         """Write what happened by itself: a fault, lost samples, a missing pulse."""
-        self._add_entry("events", kind, detail, sample, recording)
+        self._add_entry("event", kind, detail, sample=sample, recording=recording)
+
+    def correct(self, what: str | int, to: str, *, reason: str) -> None:
+        """Correct something by a new entry; what was written before stays, and is shown beside.
+
+        Parameters
+        ----------
+        what : str or int
+            A name in `meta`, such as ``"code"``, or the number of an entry.
+        to : str
+            What it should have said.
+        reason : str
+            Why; needed.
+
+        Raises
+        ------
+        StudyFileError
+            When there is no such thing, it must not be corrected, or the reason is missing.
+        """
+        if not reason.strip():
+            raise StudyFileError(f"{self._path}: a correction needs a reason; give one")
+        if isinstance(what, str):
+            self._check_correctable(what)
+            self._add_entry("correction", what, to, reason=reason)
+            return
+        if not any(entry.seq == what and entry.sort not in _OF_THE_FILE for entry in self.entries()):
+            raise StudyFileError(
+                f"{self._path}: there is no entry {what} to correct; `suprathresh record {self._path.name}` lists them"
+            )
+        self._add_entry("correction", "entry", to, about=what, reason=reason)
+
+    def add_copy(self, row: Row, table: Table) -> None:
+        """Add a row of another study, with a number and a digest of this one."""
+        with self._transaction() as add:
+            add(table, *row[1:-2])
+
+    def note_copied(self, detail: str) -> None:
+        """Write down that this study was made from another."""
+        self._add_entry("copied", "copied", detail)
 
     def add_result(self, recording: int, analysis: RecordingAnalysis, *, settings: object = None) -> None:
         """Add a result; earlier ones stay."""
         analysis_json, settings_json = encode_analysis(analysis), encode_json({} if settings is None else settings)
-        with self._transaction() as connection:
-            connection.execute(
-                "INSERT INTO results (recording, analysis_json, settings_json, software_version, made_at_utc)"
-                " VALUES (?, ?, ?, ?, ?)",
-                (recording, analysis_json, settings_json, __version__, self._stamp()),
-            )
+        with self._transaction() as add:
+            add(RESULTS, recording, analysis_json, settings_json, __version__, self._stamp())
 
     def settle(self) -> None:
-        """Sync everything to the disk: for the pause between recordings, since it takes tens of milliseconds."""
-        with self._lock, _explained(self._path):
+        """Put everything into the study file itself: for the pause between recordings, since it waits for the disk."""
+        with self._lock, explained(self._path):
             self._require_writable().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     # Reading
 
     def meta(self) -> dict[str, Any]:
-        """Return what is known of the study; `created_at_utc` and `software_version` are always there."""
-        return {key: json.loads(value) for key, value in self._rows("SELECT key, value_json FROM meta ORDER BY key")}
+        """Return what is known of the study, as corrected; `created_at_utc` and `software_version` are always there."""
+        found: dict[str, Any] = {}
+        for entry in self.entries("study", "correction"):
+            if entry.sort == "study":
+                found.update(self._parse(entry.detail, "what is known of it"))
+            elif entry.about is None:
+                found[entry.kind] = entry.detail
+        return dict(sorted(found.items()))
+
+    def corrections(self) -> tuple[StoredCorrection, ...]:
+        """All corrections in order."""
+        return tuple(
+            StoredCorrection(
+                what="entry" if entry.about is not None else entry.kind,
+                about=entry.about,
+                to=entry.detail,
+                reason=entry.reason or "",
+                at=entry.at,
+            )
+            for entry in self.entries("correction")
+        )
+
+    def entries(self, *sorts: str) -> tuple[StoredEntry, ...]:
+        """The record of the study in order: acts, events, verdicts, corrections; all, or only of some sorts."""
+        marks = ", ".join("?" * len(sorts))
+        condition = f"WHERE sort IN ({marks}) ORDER BY seq" if sorts else "ORDER BY seq"
+        found = []
+        for row in self._intact(ENTRIES, condition, *sorts):
+            at = datetime.fromisoformat(row["at_utc"])
+            found.append(StoredEntry(at=at, **{name: row[name] for name in _OF_AN_ENTRY}))
+        return tuple(found)
 
     def recordings(self) -> tuple[StoredRecording, ...]:
         """All recordings in order."""
+        count = f"SELECT recording, count(*) FROM {STIMULI.name} WHERE samples IS NOT NULL GROUP BY recording"  # noqa: S608
+        n_sweeps = dict(self._rows(count))
         return tuple(
             StoredRecording(
-                number=row[0],
-                profile=row[1],
-                device=row[2],
-                electrode=row[3],
-                sample_rate_hz=row[4],
-                band_hz=(row[5], row[6]),
-                mains_hz=row[7],
-                quantum_uv=row[8],
-                full_scale_uv=row[9],
-                settings=json.loads(row[10]),
-                started_at=datetime.fromisoformat(row[11]),
-                n_sweeps=row[12],
+                number=row["number"],
+                profile=row["profile"],
+                device=row["device"],
+                electrode=row["electrode"],
+                sample_rate_hz=row["sample_rate_hz"],
+                band_hz=(row["band_low_hz"], row["band_high_hz"]),
+                mains_hz=row["mains_hz"],
+                quantum_uv=row["quantum_uv"],
+                full_scale_uv=row["full_scale_uv"],
+                settings=self._parse(row["settings_json"], f"settings of recording {row['number']}"),
+                started_at=datetime.fromisoformat(row["started_at_utc"]),
+                n_sweeps=n_sweeps.get(row["number"], 0),
             )
-            for row in self._rows(
-                "SELECT number, profile, device, electrode, sample_rate_hz, band_low_hz, band_high_hz, mains_hz,"
-                " quantum_uv, full_scale_uv, settings_json, started_at_utc,"
-                " (SELECT count(*) FROM sweeps WHERE recording = number) FROM recordings ORDER BY number"
-            )
+            for row in self._intact(RECORDINGS, "ORDER BY number")
         )
 
     def sweeps(self, recording: int) -> StoredSweeps:
-        """All sweeps of a recording.
+        """All sweeps of a recording that are as they were written; `damage` names the others.
 
         Raises
         ------
         StudyFileError
-            When there is no such recording or its sweeps are damaged.
+            When there is no such recording.
         """
-        described = self._rows("SELECT sample_rate_hz, electrode FROM recordings WHERE number = ?", recording)
-        if not described:
-            raise StudyFileError(f"{self._path}: there is no recording {recording}; list the recordings first")
-        rows = self._rows(
-            "SELECT pulse_index, onset_sample, commanded_ma, delivered_ma, width_us, kind, onset_offset_us,"
-            " onset_index, encoding, quantum_uv, is_damaged, samples"
-            " FROM sweeps JOIN pulses USING (recording, pulse_index)"
-            " WHERE recording = ? ORDER BY onset_sample",
-            recording,
-        )
-        try:
-            unpacked = [decode_samples(row[11], row[8], quantum=row[9]) for row in rows]
-            sweeps_uv = np.stack(unpacked) if unpacked else np.empty((0, 0))
-            kinds = tuple(PulseKind(row[5]) for row in rows)
-        except ValueError as exc:
-            raise StudyFileError(
-                f"{self._path}: recording {recording} is damaged ({exc}); use a copy of the file"
-            ) from exc
+        described = self._describe(recording)
+        rows = self._intact(STIMULI, "WHERE recording = ? AND samples IS NOT NULL ORDER BY onset_sample", recording)
+        unpacked = [decode_samples(row["samples"], row["encoding"], quantum=row["quantum_uv"]) for row in rows]
         return StoredSweeps(
-            sweeps_uv=sweeps_uv,
-            onset_index=rows[0][7] if rows else 0,
-            onset_sample=np.array([row[1] for row in rows], dtype=np.int64),
-            sample_rate_hz=described[0][0],
-            commanded_ma=np.array([row[2] for row in rows], dtype=np.float64),
-            delivered_ma=np.array([_nan_for_null(row[3]) for row in rows], dtype=np.float64),
-            width_us=np.array([row[4] for row in rows], dtype=np.float64),
-            onset_offset_us=np.array([row[6] for row in rows], dtype=np.float64),
-            pulse_index=np.array([row[0] for row in rows], dtype=np.int64),
-            kinds=kinds,
-            is_damaged=np.array([row[10] for row in rows], dtype=np.bool_),
-            electrode=described[0][1],
+            sweeps_uv=np.stack(unpacked) if unpacked else np.empty((0, 0)),
+            onset_index=rows[0]["onset_index"] if rows else 0,
+            onset_sample=np.array([row["onset_sample"] for row in rows], dtype=np.int64),
+            sample_rate_hz=described["sample_rate_hz"],
+            commanded_ma=np.array([row["commanded_ma"] for row in rows], dtype=np.float64),
+            delivered_ma=np.array([_nan_for_null(row["delivered_ma"]) for row in rows], dtype=np.float64),
+            width_us=np.array([row["width_us"] for row in rows], dtype=np.float64),
+            onset_offset_us=np.array([row["onset_offset_us"] for row in rows], dtype=np.float64),
+            pulse_index=np.array([row["pulse_index"] for row in rows], dtype=np.int64),
+            kinds=tuple(PulseKind(row["kind"]) for row in rows),
+            is_damaged=np.array([row["is_damaged"] for row in rows], dtype=np.bool_),
+            electrode=described["electrode"],
         )
 
     def pulses(self, recording: int) -> tuple[Pulse, ...]:
         """All pulses of a recording in order of their onsets, also those without a sweep."""
         return tuple(
             Pulse(
-                index=row[0],
-                onset_sample=row[1],
-                commanded_ma=row[2],
-                delivered_ma=_nan_for_null(row[3]),
-                width_us=row[4],
-                kind=PulseKind(row[5]),
-                onset_offset_us=row[6],
+                index=row["pulse_index"],
+                onset_sample=row["onset_sample"],
+                commanded_ma=row["commanded_ma"],
+                delivered_ma=_nan_for_null(row["delivered_ma"]),
+                width_us=row["width_us"],
+                kind=PulseKind(row["kind"]),
+                onset_offset_us=row["onset_offset_us"],
             )
-            for row in self._rows(
-                "SELECT pulse_index, onset_sample, commanded_ma, delivered_ma, width_us, kind, onset_offset_us"
-                " FROM pulses WHERE recording = ? ORDER BY onset_sample",
-                recording,
-            )
+            for row in self._intact(STIMULI, "WHERE recording = ? ORDER BY onset_sample", recording)
         )
 
     def responses(self, recording: int) -> tuple[FibreResponse, ...]:
         """Return what every fibre did in every sweep, as known when the sweep came in."""
-        return tuple(
-            FibreResponse(
-                pulse_index=row[0],
-                fibre=row[1],
-                latency_us=_nan_for_null(row[2]),
-                amplitude_uv=_nan_for_null(row[3]),
-                missing=MissingReason(row[4]),
-                verdict=GuardVerdict(row[5]),
-            )
-            for row in self._rows(
-                "SELECT pulse_index, fibre, latency_us, amplitude_uv, missing, verdict FROM responses"
-                " WHERE recording = ? ORDER BY pulse_index, fibre",
-                recording,
-            )
-        )
+        rows = self._intact(STIMULI, "WHERE recording = ? ORDER BY pulse_index", recording)
+        found = [one for row in rows for one in decode_responses(row["responses_json"], pulse_index=row["pulse_index"])]
+        return tuple(sorted(found, key=lambda one: (one.pulse_index, one.fibre)))
 
     def verdicts(self, recording: int) -> tuple[VerdictChange, ...]:
         """Return the changes of verdict in order."""
         return tuple(
-            VerdictChange(pulse_index=row[0], fibre=row[1], verdict=GuardVerdict(row[2]), evidence=row[3])
-            for row in self._rows(
-                "SELECT pulse_index, fibre, verdict, evidence FROM verdicts WHERE recording = ? ORDER BY id", recording
-            )
+            VerdictChange(entry.pulse_index, entry.fibre, GuardVerdict(entry.kind), entry.detail)
+            for entry in self.entries("verdict")
+            if entry.recording == recording and entry.pulse_index is not None and entry.fibre is not None
         )
 
     def actions(self) -> tuple[StoredEntry, ...]:
         """Return what the operator and the gate did, in order."""
-        return self._entries("SELECT kind, detail, at_utc, sample, recording FROM actions ORDER BY id")
+        return self.entries("act")
 
     def events(self) -> tuple[StoredEntry, ...]:
         """Return what happened by itself, in order."""
-        return self._entries("SELECT kind, detail, at_utc, sample, recording FROM events ORDER BY id")
+        return self.entries("event")
 
     def results(self, recording: int | None = None) -> tuple[StoredResult, ...]:
         """All results in the order they were made, of one recording or of all."""
-        rows = self._rows(
-            "SELECT recording, analysis_json, settings_json, software_version, made_at_utc FROM results"
-            " WHERE ?1 IS NULL OR recording = ?1 ORDER BY id",
-            recording,
-        )
+        rows = self._intact(RESULTS, "WHERE ?1 IS NULL OR recording = ?1 ORDER BY seq", recording)
         try:
             return tuple(
                 StoredResult(
-                    recording=row[0],
-                    analysis=decode_analysis(row[1]),
-                    settings=json.loads(row[2]),
-                    software_version=row[3],
-                    made_at=datetime.fromisoformat(row[4]),
+                    recording=row["recording"],
+                    analysis=decode_analysis(row["analysis_json"]),
+                    settings=self._parse(row["settings_json"], f"settings of a result of recording {row['recording']}"),
+                    software_version=row["software_version"],
+                    made_at=datetime.fromisoformat(row["made_at_utc"]),
                 )
                 for row in rows
             )
         except ValueError as exc:
-            raise StudyFileError(f"{self._path}: a result is damaged ({exc}); analyse the recording again") from exc
+            raise StudyFileError(f"{self._path}: a result cannot be read ({exc}); analyse the recording again") from exc
+
+    def rows(self, table: Table) -> Iterator[Row]:
+        """All intact rows of a table, as they are, in the order they were written."""
+        for (seq,) in self._rows(f"SELECT seq FROM {table.name} ORDER BY seq"):  # noqa: S608 - a name of ours
+            yield from self._intact_rows(table, "WHERE seq = ?", seq)
 
     # Inside
 
@@ -646,165 +698,129 @@ class StudyStore:
         connection = self._require_open()
         if not self._is_writable:
             raise StudyFileError(f"{self._path}: the study is open for reading only; open it for writing")
+        failure = self._sync.failure
+        if failure is not None:
+            raise StudyFileError(
+                f"{self._path}: the disk failed ({failure.strerror or failure}); check that the drive is connected"
+            )
         return connection
 
     @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, _explained(self._path):
+    def _transaction(self) -> Iterator[Callable[..., None]]:
+        """What is added inside is committed together, or not at all."""
+        with self._lock, explained(self._path):
             connection = self._require_writable()
+            head = self._head
             connection.execute("BEGIN IMMEDIATE")
+
+            def add(table: Table, *values: SqlValue) -> None:
+                seq, digest = self._head
+                row = table.make_row(seq + 1, values, previous=digest)
+                connection.execute(table.insertion, row)
+                self._head = seq + 1, cast(bytes, row[-1])
+
             try:
-                yield connection
+                yield add
                 connection.execute("COMMIT")
             except BaseException:
+                self._head = head
                 with suppress(sqlite3.Error):  # a full disk has rolled back by itself
                     connection.execute("ROLLBACK")
                 raise
+            self._sync.note_commit()
+
+    def _find_head(self) -> tuple[int, bytes]:
+        """Number and digest of the newest row."""
+        newest = [
+            row
+            for table in TABLES
+            for row in self._rows(f"SELECT seq, digest FROM {table.name} ORDER BY seq DESC LIMIT 1")  # noqa: S608
+        ]
+        return max(newest, default=(0, FIRST_PREVIOUS))
 
     def _rows(self, query: str, *arguments: object) -> list[Any]:
-        with self._lock, _explained(self._path):
+        with self._lock, explained(self._path):
             return self._require_open().execute(query, arguments).fetchall()
+
+    def _intact(self, table: Table, condition: str, *arguments: object) -> list[dict[str, Any]]:
+        """Rows that are as they were written, by column."""
+        names = table.names
+        return [dict(zip(names, row, strict=True)) for row in self._intact_rows(table, condition, *arguments)]
+
+    def _intact_rows(self, table: Table, condition: str, *arguments: object) -> list[Row]:
+        """Rows that are as they were written; the others are noted."""
+        intact = []
+        for row in self._rows(table.select(condition), *arguments):
+            if table.is_intact(row):
+                intact.append(row)
+            else:
+                self._damage[row[0]] = f"{describe_row(table, row)} is damaged or was changed, and is left out"
+        return intact
+
+    def _describe(self, recording: int, *, hint: str = "list the recordings") -> dict[str, Any]:
+        found = self._intact(RECORDINGS, "WHERE number = ?", recording)
+        if not found:
+            raise StudyFileError(f"{self._path}: there is no recording {recording}; {hint} first")
+        return found[0]
 
     def _read_layout(self, recording: int, layout: tuple[int, int, float]) -> None:
         """Learn what the sweeps of a recording look like; a recording without sweeps takes the layout offered."""
-        described = self._rows("SELECT sample_rate_hz, quantum_uv FROM recordings WHERE number = ?", recording)
-        if not described:
-            raise StudyFileError(f"{self._path}: there is no recording {recording}; start one first")
-        self._quantum_uv[recording] = described[0][1]
-        earlier = self._rows(
-            "SELECT encoding, quantum_uv, onset_index, samples FROM sweeps WHERE recording = ? LIMIT 1", recording
-        )
+        described = self._describe(recording, hint="start one")
+        self._quantum_uv[recording] = described["quantum_uv"]
+        earlier = self._intact(STIMULI, "WHERE recording = ? AND samples IS NOT NULL LIMIT 1", recording)
         n_samples, onset_index = layout[:2]
         if earlier:
-            encoding, quantum_uv, onset_index, packed = earlier[0]
-            n_samples = decode_samples(packed, encoding, quantum=quantum_uv).size
-        self._layout[recording] = (n_samples, onset_index, described[0][0])
+            one = earlier[0]
+            onset_index = one["onset_index"]
+            n_samples = decode_samples(one["samples"], one["encoding"], quantum=one["quantum_uv"]).size
+        self._layout[recording] = (n_samples, onset_index, described["sample_rate_hz"])
 
-    def _add_entry(self, table: str, kind: str, detail: str, sample: int | None, recording: int | None) -> None:
-        with self._transaction() as connection:
-            connection.execute(
-                f"INSERT INTO {table} (kind, detail, sample, recording, at_utc) VALUES (?, ?, ?, ?, ?)",  # noqa: S608 - a name of ours
-                (kind, detail, sample, recording, self._stamp()),
+    def _add_entry(
+        self,
+        sort: str,
+        kind: str,
+        detail: str,
+        *,
+        sample: int | None = None,
+        recording: int | None = None,
+        about: int | None = None,
+        reason: str | None = None,
+    ) -> None:
+        with self._transaction() as add:
+            add(ENTRIES, sort, kind, detail, recording, sample, None, None, about, reason, self._stamp())
+
+    def _check_correctable(self, what: str) -> None:
+        known = sorted(self.meta().keys() - _NOT_CORRECTABLE)
+        if what not in known:
+            raise StudyFileError(
+                f"{self._path}: '{what}' cannot be corrected; what can is {', '.join(known) or 'nothing'}"
             )
 
-    def _entries(self, query: str) -> tuple[StoredEntry, ...]:
-        return tuple(
-            StoredEntry(kind=row[0], detail=row[1], at=datetime.fromisoformat(row[2]), sample=row[3], recording=row[4])
-            for row in self._rows(query)
-        )
+    def _parse(self, text: str, what: str) -> Any:
+        try:
+            return json.loads(text)
+        except ValueError as exc:
+            raise StudyFileError(f"{self._path}: {what} cannot be read ({exc}); use another copy of the file") from exc
+
+
+_OF_AN_ENTRY = ("seq", "sort", "kind", "detail", "sample", "recording", "pulse_index", "fibre", "about", "reason")
+# Entries about the file itself, and what is known of a study for good.
+_OF_THE_FILE = ("study", "opened", "closed", "copied", "correction")
+_NOT_CORRECTABLE = {"created_at_utc", "software_version", "program", "check"}
 
 
 def _nan_for_null(value: float | None) -> float:
     return float("nan") if value is None else value
 
 
-def _insert_pulse(connection: sqlite3.Connection, recording: int, pulse: Pulse) -> None:
-    connection.execute(
-        "INSERT INTO pulses (recording, pulse_index, onset_sample, commanded_ma, delivered_ma, width_us, kind,"
-        " onset_offset_us) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            recording,
-            pulse.index,
-            pulse.onset_sample,
-            float(pulse.commanded_ma),
-            float(pulse.delivered_ma),  # SQLite keeps NaN as NULL
-            float(pulse.width_us),
-            str(pulse.kind),
-            float(pulse.onset_offset_us),
-        ),
+def _pulse_values(recording: int, pulse: Pulse) -> tuple[SqlValue, ...]:
+    return (
+        recording,
+        pulse.index,
+        pulse.onset_sample,
+        float(pulse.commanded_ma),
+        float(pulse.delivered_ma),
+        float(pulse.width_us),
+        str(pulse.kind),
+        float(pulse.onset_offset_us),
     )
-
-
-def _check_header(path: Path) -> None:
-    """Refuse what is no study of this version, without letting the database touch a file that is not ours."""
-    if path.is_dir():
-        raise StudyFileError(f"{path}: this is a folder; give the study file inside it")
-    try:
-        with path.open("rb") as stream:
-            header = stream.read(100)
-    except FileNotFoundError as exc:
-        raise StudyFileError(f"{path}: no such study; check the name and the folder") from exc
-    except OSError as exc:
-        raise StudyFileError(f"{path}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
-    # Offsets 60 and 68: user_version and application_id, see the SQLite file format, section 1.3.
-    if len(header) < 100 or not header.startswith(_SQLITE_MAGIC) or _read_u32(header, 68) != APPLICATION_ID:
-        raise StudyFileError(f"{path}: is not a study file; give a file that this program has made")
-    version = _read_u32(header, 60)
-    if version != SCHEMA_VERSION:
-        raise StudyFileError(
-            f"{path}: the study has format {version}, this program reads format {SCHEMA_VERSION};"
-            f" use the {'newer' if version > SCHEMA_VERSION else 'older'} program that made it"
-        )
-
-
-def _read_u32(header: bytes, offset: int) -> int:
-    return int.from_bytes(header[offset : offset + 4], "big")
-
-
-def _connect(
-    path: Path, *, is_writable: bool, prepare: Callable[[sqlite3.Connection], None] | None = None
-) -> sqlite3.Connection:
-    with _explained(path):
-        uri = f"{path.absolute().as_uri()}?mode={'rw' if is_writable else 'ro'}"
-        connection = sqlite3.connect(
-            uri, uri=True, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
-        )
-        try:
-            connection.execute("PRAGMA foreign_keys = ON")
-            if is_writable:
-                # Before the first access: the log then needs no shared memory, and the lock is kept to the end.
-                connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-            if prepare is not None:
-                prepare(connection)
-            if is_writable:
-                connection.execute("PRAGMA journal_mode = WAL")
-                # A program that dies loses nothing either way. FULL would also sync each sweep against a power cut, and
-                # hold up the engine for as long as the disk likes; `settle` syncs between recordings instead.
-                connection.execute("PRAGMA synchronous = NORMAL")
-                connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
-                connection.execute("BEGIN IMMEDIATE")  # takes the lock now, not at the first sweep
-                connection.execute("COMMIT")
-            connection.execute("SELECT number FROM recordings LIMIT 1").fetchall()
-        except BaseException:
-            connection.close()
-            raise
-        return connection
-
-
-def _write_schema(connection: sqlite3.Connection, meta: Mapping[str, Any], created_at: datetime) -> None:
-    known = {**meta, "created_at_utc": created_at.astimezone(UTC).isoformat(), "software_version": __version__}
-    connection.execute("BEGIN EXCLUSIVE")
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-    for statement in _SCHEMA.split(";\n"):
-        if statement.strip():
-            connection.execute(statement)
-    connection.executemany("INSERT INTO meta VALUES (?, ?)", [(key, encode_json(known[key])) for key in known])
-    connection.execute("COMMIT")
-
-
-@contextmanager
-def _explained(path: Path) -> Iterator[None]:
-    """Turn an error of the database into one line for the user."""
-    try:
-        yield
-    except sqlite3.Error as exc:
-        code = getattr(exc, "sqlite_errorcode", None)
-        primary = None if code is None else code & 0xFF  # the rest only says where it happened
-        if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            line = "is open in another program; close it there first"
-        elif primary == sqlite3.SQLITE_FULL:
-            line = "the disk is full; free some space, what was written before is safe"
-        elif primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
-            raise _ReadOnlyError(
-                f"{path}: the file or its folder cannot be written; copy it to a folder you may write to"
-            ) from exc
-        elif primary in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-            line = f"the study is damaged ({exc}); use a copy of the file"
-        elif primary == sqlite3.SQLITE_IOERR:
-            line = f"the disk failed ({exc}); check that the drive is connected and has space"
-        elif primary == sqlite3.SQLITE_CONSTRAINT:
-            line = f"refused, since it contradicts what is there already ({exc})"
-        else:
-            line = f"cannot be used ({exc}); use a copy of the file"
-        raise StudyFileError(f"{path}: {line}") from exc

@@ -2,19 +2,19 @@
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule, run_state_machine_as_test
 
 from acq.clock import VirtualClock
 from acq.devices.contract import Device
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
 from acq.records import ChannelDescription, DeviceDescription, OutputState, Pulse, PulseKind, SampleBlock
-from acq.safety.gate import SafetyGate
+from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.stimulus.train import ConstantIntensity, Train
@@ -96,6 +96,13 @@ class GateMachine(RuleBasedStateMachine):
         self.last_sign_s: float | None = None  # of life
         self.n_checked = 0
         self.last_ma: float | None = None  # in this delivery; None: unknown or none
+        self.n_acts = 0  # what the operator has done
+        self.kept: list[OperatorAct] = []  # made, and used or not
+
+    def _act(self, kind: ActKind) -> OperatorAct:
+        self.n_acts += 1
+        self.kept = [*self.kept[-5:], self.gate.act(kind)]
+        return self.kept[-1]
 
     def _check_new(self) -> None:
         """Every pulse that got through since the last look was allowed at that moment."""
@@ -130,7 +137,7 @@ class GateMachine(RuleBasedStateMachine):
         was_at_rest = self.gate.state is OutputState.AT_REST
         try:
             self.gate.make_ready()
-            self.gate.begin()
+            self.gate.begin(self._act(ActKind.BEGIN))
         except SafetyViolationError:
             assert not was_at_rest
         else:
@@ -146,7 +153,7 @@ class GateMachine(RuleBasedStateMachine):
     def recover_and_step_up(self, n: int) -> None:
         self._notice_expiry()
         self.gate.check_lease()
-        self.gate.acknowledge()
+        self.acknowledge()
         self._begin()
         for _ in range(n):
             self.set_intensity(self.working_ma + 0.5)
@@ -157,7 +164,7 @@ class GateMachine(RuleBasedStateMachine):
         if self.scan_ma is not None and self.last_ma is not None:
             before_ma = max(before_ma, self.last_ma)
         try:
-            self.gate.set_intensity_ma(value)
+            self.gate.set_intensity_ma(value, self._act(ActKind.INTENSITY))
         except SafetyViolationError:
             return
         assert 0 <= value <= LIMITS.ceiling_ma
@@ -165,6 +172,42 @@ class GateMachine(RuleBasedStateMachine):
         assert self.gate.state is not OutputState.LATCHED_OFF
         self.working_ma = value
         self.scan_ma = None
+        self.stopped_at_ma = 0.0
+
+    @rule(value=INTENSITIES)
+    def lower_without_an_act(self, value: float) -> None:
+        try:
+            self.gate.lower_to_ma(value)
+        except SafetyViolationError:
+            assert not 0 <= value <= self.working_ma
+            return
+        assert 0 <= value <= self.working_ma
+        self.working_ma = value
+        self.scan_ma = None
+        self.stopped_at_ma = 0.0
+
+    @rule(which=st.integers(0, 5), entrance=st.integers(0, 4), waits=st.sampled_from([0.0, 1.01]))
+    def try_an_act_again_or_a_stale_one(self, which: int, entrance: int, waits: float) -> None:
+        """Whatever is kept from before, used up or too old: nothing changes."""
+        if which >= len(self.kept):
+            return
+        act = self.kept[which]
+        if waits:
+            act = self._act(list(ActKind)[entrance])  # never used
+            self.clock.sleep_s(waits)
+        self._notice_expiry()
+        self.gate.check_lease()
+        before = (self.gate.state, self.gate.intensity_ma, self.gate.authorised_ma)
+        enter: list[Callable[[], None]] = [
+            lambda: self.gate.begin(act),
+            lambda: self.gate.set_intensity_ma(self.working_ma + 0.1, act),
+            lambda: self.gate.authorise_scan(1.0, act),
+            lambda: self.gate.restore_intensity(act),
+            lambda: self.gate.acknowledge(act),
+        ]
+        with pytest.raises(SafetyViolationError):
+            enter[entrance]()
+        assert (self.gate.state, self.gate.intensity_ma, self.gate.authorised_ma) == before
 
     @rule()
     def step_up(self) -> None:
@@ -173,22 +216,25 @@ class GateMachine(RuleBasedStateMachine):
     @rule(is_acknowledged=st.booleans())
     def restore(self, is_acknowledged: bool) -> None:
         if is_acknowledged:
-            self.gate.acknowledge()
+            self.acknowledge()
         try:
-            self.gate.restore_intensity()
+            self.gate.restore_intensity(self._act(ActKind.RESTORE))
         except SafetyViolationError:
             return
         assert self.stopped_at_ma > 0
-        self.working_ma = self.stopped_at_ma
+        self.working_ma, self.stopped_at_ma = self.stopped_at_ma, 0.0
+        self.scan_ma = None
 
     @rule(up_to=st.sampled_from([1.0, 1.9, 2.0]) | INTENSITIES)
     def authorise_scan(self, up_to: float) -> None:
         try:
-            self.gate.authorise_scan(up_to)
+            self.gate.authorise_scan(up_to, self._act(ActKind.SCAN))
         except SafetyViolationError:
             return
         assert 0 < up_to <= LIMITS.scan_ceiling_ma
         self.scan_ma = up_to
+        self.stopped_at_ma = self.working_ma or self.stopped_at_ma
+        self.working_ma = 0.0
 
     @rule()
     def end_scan(self) -> None:
@@ -304,7 +350,7 @@ class GateMachine(RuleBasedStateMachine):
 
     @rule()
     def acknowledge(self) -> None:
-        self.gate.acknowledge()
+        self.gate.acknowledge(self._act(ActKind.ACKNOWLEDGE))
         assert self.gate.state is not OutputState.LATCHED_OFF
 
     @rule(error_ma=st.sampled_from([0.0, 0.04, -0.04]))
@@ -339,13 +385,16 @@ class GateMachine(RuleBasedStateMachine):
             self._left_delivering(keep=True)
 
 
-TestGate = GateMachine.TestCase
-TestGate.settings = settings(
-    settings.get_profile("repeatable"),
-    max_examples=200,
-    stateful_step_count=40,
-    suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
-)
+def test_in_any_order(full: bool) -> None:
+    run_state_machine_as_test(
+        GateMachine,
+        settings=settings(
+            settings.get_profile("repeatable"),
+            max_examples=20_000 if full else 200,
+            stateful_step_count=60 if full else 40,
+            suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
+        ),
+    )
 
 
 @pytest.mark.parametrize("rate_hz", [20.0, 15.0, 1.0])
@@ -354,9 +403,9 @@ def test_what_the_train_issues_passes_the_gate_across_changes_of_rate(rate_hz: f
     device = SpyDevice()
     gate = SafetyGate(device, LIMITS, clock, Lease(clock, LEASE_S))
     train = Train(sample_rate_hz=FS_HZ, rate_hz=5.0, width_us=100.0, policy=ConstantIntensity(0.5), limits=LIMITS)
-    gate.set_intensity_ma(0.5)
+    gate.set_intensity_ma(0.5, gate.act(ActKind.INTENSITY))
     gate.make_ready()
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     for turn, horizon in enumerate(range(0, 100_000, 777)):
         train.set_rate_hz(rate_hz if turn % 3 else 20.0)
         gate.submit(train.pulses_until(horizon))

@@ -200,7 +200,7 @@ def test_the_cards_of_a_daq_service_come_through_the_public_client(service: str)
 
 
 def test_no_service_at_an_address_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("acq.devices.discovery._CONNECT_S", 0.2)
+    monkeypatch.setattr("acq.devices.daqmx_driver._CONNECT_S", 0.2)
     assert "no DAQ service answers at 127.0.0.1:1" in find_cards(server="127.0.0.1:1").note
 
 

@@ -170,7 +170,8 @@ def test_a_study_that_cannot_be_written_leaves_no_device_running(make, monkeypat
             run.seconds(1.0)
         with pytest.raises(StudyFileError, match="disk is full"):
             run.engine.finish()
-    assert run.engine.gate.state is OutputState.AT_REST
+    assert run.engine.gate.state is OutputState.LATCHED_OFF
+    assert "disk is full" in run.engine.gate.latch_reason
     with pytest.raises(DeviceError):
         run.device.next_block(0.0)  # closed
 

@@ -2,6 +2,7 @@ import math
 import re
 import threading
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from acq.clock import VirtualClock
 from acq.devices.contract import Device
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError
 from acq.records import ChannelDescription, DeviceDescription, OutputState, Pulse, PulseKind, SampleBlock
-from acq.safety.gate import SafetyGate
+from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 
@@ -93,9 +94,11 @@ class Bench:
 
     def deliver(self, intensity_ma: float = 0.0) -> SafetyGate:
         self.gate.make_ready()
-        self.gate.begin()
+        self.gate.begin(self.gate.act(ActKind.BEGIN))
         while self.gate.intensity_ma < intensity_ma:
-            self.gate.set_intensity_ma(min(intensity_ma, self.gate.intensity_ma + 0.5))
+            self.gate.set_intensity_ma(
+                min(intensity_ma, self.gate.intensity_ma + 0.5), self.gate.act(ActKind.INTENSITY)
+            )
         return self.gate
 
     def kinds(self) -> list[str]:
@@ -139,7 +142,7 @@ def test_the_gate_starts_at_rest_with_0_ma_and_lets_nothing_through(bench: Bench
     gate.make_ready()
     with pytest.raises(SafetyViolationError, match="ready, not delivering"):
         gate.submit([pulse(0, 0.0)])
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     with pytest.raises(SafetyViolationError, match="above the working intensity of 0 mA"):
         gate.submit([pulse(0, 0.05)])
     assert bench.device.queued == []
@@ -149,11 +152,11 @@ def test_the_gate_starts_at_rest_with_0_ma_and_lets_nothing_through(bench: Bench
 def test_states_follow_their_order(bench: Bench) -> None:
     gate = bench.gate
     with pytest.raises(SafetyViolationError, match="only from ready"):
-        gate.begin()
+        gate.begin(gate.act(ActKind.BEGIN))
     gate.make_ready()
     with pytest.raises(SafetyViolationError, match="only from at rest"):
         gate.make_ready()
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     assert gate.state is OutputState.DELIVERING
     assert bench.device.leases_s == [0.5]
     bench.clock.sleep_s(0.25)
@@ -170,20 +173,20 @@ def test_states_follow_their_order(bench: Bench) -> None:
 
 def test_intensity_rises_in_steps_and_falls_at_once(bench: Bench) -> None:
     gate = bench.gate
-    gate.set_intensity_ma(0.5)
+    gate.set_intensity_ma(0.5, gate.act(ActKind.INTENSITY))
     with pytest.raises(SafetyViolationError, match=r"from 0\.5 to 1\.05"):
-        gate.set_intensity_ma(1.05)
+        gate.set_intensity_ma(1.05, gate.act(ActKind.INTENSITY))
     assert gate.intensity_ma == 0.5
     for step in range(2, 21):
-        gate.set_intensity_ma(0.5 * step)
+        gate.set_intensity_ma(0.5 * step, gate.act(ActKind.INTENSITY))
     with pytest.raises(SafetyViolationError, match="ceiling of 10 mA"):
-        gate.set_intensity_ma(10.05)
+        gate.set_intensity_ma(10.05, gate.act(ActKind.INTENSITY))
     assert gate.intensity_ma == 10.0
-    gate.set_intensity_ma(0.2)
+    gate.set_intensity_ma(0.2, gate.act(ActKind.INTENSITY))
     assert gate.intensity_ma == 0.2
     for value in (math.nan, math.inf, -1.0):
         with pytest.raises(SafetyViolationError):
-            gate.set_intensity_ma(value)
+            gate.set_intensity_ma(value, gate.act(ActKind.INTENSITY))
     assert gate.intensity_ma == 0.2
 
 
@@ -219,7 +222,7 @@ def test_the_interval_counts_across_batches_and_across_a_stop(bench: Bench) -> N
         gate.submit([pulse(1, 1.0, onset=12_499)])
     gate.stop("operator")
     gate.make_ready()
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     with pytest.raises(SafetyViolationError, match="limit of 20 Hz"):
         gate.submit([pulse(2, 0.0, onset=12_499)])
     gate.submit([pulse(2, 0.0, onset=12_500)])
@@ -233,12 +236,12 @@ def test_a_test_pulse_may_be_weaker_and_the_return_is_no_step(bench: Bench) -> N
 
 def test_a_scan_moves_in_steps_up_to_its_bound(bench: Bench) -> None:
     gate = bench.deliver(0.5)
-    gate.authorise_scan(2.0)
+    gate.authorise_scan(2.0, gate.act(ActKind.SCAN))
     assert gate.is_scanning
     assert gate.authorised_ma == 2.0
     with pytest.raises(SafetyViolationError, match="largest step"):
         gate.submit([pulse(0, 1.05)])
-    gate.submit([pulse(0, 1.0), pulse(1, 1.5), pulse(2, 0.3)])
+    gate.submit([pulse(0, 0.5), pulse(1, 1.0), pulse(2, 0.3)])
     with pytest.raises(SafetyViolationError, match="largest step"):
         gate.submit([pulse(3, 0.85)])  # 0.3 was the last, whatever came before
     gate.submit([pulse(3, 0.8), pulse(4, 1.3), pulse(5, 1.8)])
@@ -247,18 +250,20 @@ def test_a_scan_moves_in_steps_up_to_its_bound(bench: Bench) -> None:
             gate.submit([pulse(6, bad)])
     gate.submit([pulse(6, 2.0)])
     gate.end_scan()
-    assert gate.intensity_ma == 0.5
+    assert gate.intensity_ma == 0.0  # the end of a scan brings nothing back by itself
     with pytest.raises(SafetyViolationError, match="working intensity"):
-        gate.submit([pulse(7, 0.55)])
+        gate.submit([pulse(7, 0.5)])
+    gate.restore_intensity(gate.act(ActKind.RESTORE))
+    assert gate.intensity_ma == 0.5
 
 
 def test_after_a_scan_the_operator_steps_up_from_what_the_patient_felt_last(bench: Bench) -> None:
     gate = bench.deliver(0.5)
-    gate.authorise_scan(2.0)
-    gate.submit([pulse(0, 1.0), pulse(1, 1.4)])
+    gate.authorise_scan(2.0, gate.act(ActKind.SCAN))
+    gate.submit([pulse(0, 0.5), pulse(1, 1.0), pulse(2, 1.4)])
     with pytest.raises(SafetyViolationError, match=r"from 1\.4 to 1\.95"):
-        gate.set_intensity_ma(1.95)
-    gate.set_intensity_ma(1.7)
+        gate.set_intensity_ma(1.95, gate.act(ActKind.INTENSITY))
+    gate.set_intensity_ma(1.7, gate.act(ActKind.INTENSITY))
     assert not gate.is_scanning
     assert gate.intensity_ma == 1.7
 
@@ -266,20 +271,20 @@ def test_after_a_scan_the_operator_steps_up_from_what_the_patient_felt_last(benc
 @pytest.mark.parametrize("value", [0.0, 5.05, -1.0, math.nan])
 def test_a_scan_that_goes_too_far_is_not_authorised(bench: Bench, value: float) -> None:
     with pytest.raises(SafetyViolationError):
-        bench.gate.authorise_scan(value)
+        bench.gate.authorise_scan(value, bench.gate.act(ActKind.SCAN))
     assert not bench.gate.is_scanning
 
 
 def test_a_stop_forgets_pulses_intensity_and_scan(bench: Bench) -> None:
     gate = bench.deliver(2.0)
-    gate.authorise_scan(3.0)
+    gate.authorise_scan(3.0, gate.act(ActKind.SCAN))
     gate.submit([pulse(0, 2.0)])
     gate.stop("operator")
     assert bench.device.queued == []
     assert gate.intensity_ma == 0.0
     assert gate.authorised_ma == 0.0
     gate.make_ready()
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     with pytest.raises(SafetyViolationError, match="working intensity of 0 mA"):
         gate.submit([pulse(5, 0.5)])
 
@@ -287,12 +292,86 @@ def test_a_stop_forgets_pulses_intensity_and_scan(bench: Bench) -> None:
 def test_after_an_ordinary_stop_one_act_restores_the_intensity(bench: Bench) -> None:
     gate = bench.deliver(3.0)
     gate.stop("operator")
-    gate.restore_intensity()
+    gate.restore_intensity(gate.act(ActKind.RESTORE))
     assert gate.intensity_ma == 3.0
     gate.latch("fault")
-    gate.acknowledge()
+    gate.acknowledge(gate.act(ActKind.ACKNOWLEDGE))
     with pytest.raises(SafetyViolationError, match="no intensity to restore"):
-        gate.restore_intensity()
+        gate.restore_intensity(gate.act(ActKind.RESTORE))
+
+
+ENTRANCES: dict[ActKind, Callable[[SafetyGate, OperatorAct], None]] = {
+    ActKind.BEGIN: lambda gate, act: gate.begin(act),
+    ActKind.INTENSITY: lambda gate, act: gate.set_intensity_ma(0.1, act),
+    ActKind.SCAN: lambda gate, act: gate.authorise_scan(1.0, act),
+    ActKind.RESTORE: lambda gate, act: gate.restore_intensity(act),
+    ActKind.ACKNOWLEDGE: lambda gate, act: gate.acknowledge(act),
+}
+
+
+@pytest.mark.parametrize("kind", ENTRANCES)
+def test_whatever_brings_output_needs_an_act_of_its_own_that_is_fresh(bench: Bench, kind: ActKind) -> None:
+    gate, enter = bench.gate, ENTRANCES[kind]
+    stale = gate.act(kind)
+    bench.clock.sleep_s(1.01)
+    of_another_gate = Bench().gate.act(kind)
+    by_hand = OperatorAct(99, (kind,), bench.clock.now_s())
+    good = gate.act(kind)
+    copied = replace(good)
+    for other in ActKind:
+        if other is not kind:
+            with pytest.raises(SafetyViolationError, match=f"was for {other}; press the key for it"):
+                enter(gate, gate.act(other))
+    for act, says in (
+        (stale, "pressed 1.0 s ago, too long to act on it now; look, and press it again"),
+        (of_another_gate, "not made by this gate|too long"),
+        (by_hand, "not made by this gate"),
+        (copied, "not made by this gate"),
+        (None, "needs an act of the operator"),
+    ):
+        with pytest.raises(SafetyViolationError, match=says):
+            enter(gate, act)  # type: ignore[arg-type]  # one of them is none
+    assert gate.state is OutputState.AT_REST
+    assert gate.authorised_ma == 0.0
+    with suppress(SafetyViolationError):  # for instance, nothing to restore
+        enter(gate, good)
+    with pytest.raises(SafetyViolationError, match="is used up; press the key for it"):
+        enter(gate, good)
+
+
+def test_an_act_that_was_refused_is_used_up(bench: Bench) -> None:
+    gate = bench.deliver()
+    act = gate.act(ActKind.INTENSITY)
+    with pytest.raises(SafetyViolationError, match="largest step"):
+        gate.set_intensity_ma(3.0, act)
+    with pytest.raises(SafetyViolationError, match="used up"):
+        gate.set_intensity_ma(0.1, act)
+
+
+def test_acts_are_numbered_and_the_increase_says_which(bench: Bench) -> None:
+    gate = bench.deliver(1.0)
+    gate.lower_to_ma(0.5)
+    changes = [detail for kind, detail in bench.events if kind == "intensity"]
+    assert changes == ["0 to 0.5 mA, act 2", "0.5 to 1 mA, act 3", "1 to 0.5 mA, no act"]
+
+
+def test_acts_that_nobody_uses_are_forgotten(bench: Bench) -> None:
+    for _ in range(100):
+        bench.gate.act(ActKind.INTENSITY)
+        bench.clock.sleep_s(0.5)
+    assert len(bench.gate._acts) <= 3
+
+
+@pytest.mark.parametrize("value", [1.05, 1e9, math.nan, -0.1])
+def test_the_program_itself_may_only_lower(bench: Bench, value: float) -> None:
+    gate = bench.deliver(1.0)
+    with pytest.raises(SafetyViolationError):
+        gate.lower_to_ma(value)
+    assert gate.intensity_ma == 1.0
+    gate.lower_to_ma(0.3)
+    assert gate.intensity_ma == 0.3
+    with pytest.raises(SafetyViolationError, match="only an act of the operator raises it"):
+        gate.lower_to_ma(1.0)
 
 
 def test_a_latch_holds_until_it_is_acknowledged(bench: Bench) -> None:
@@ -306,20 +385,20 @@ def test_a_latch_holds_until_it_is_acknowledged(bench: Bench) -> None:
     assert gate.latch_reason == "monitor disagrees"
     acts: list[Callable[[], None]] = [
         gate.make_ready,
-        gate.begin,
-        gate.restore_intensity,
-        lambda: gate.set_intensity_ma(0.1),
-        lambda: gate.authorise_scan(1.0),
+        lambda: gate.begin(gate.act(ActKind.BEGIN)),
+        lambda: gate.restore_intensity(gate.act(ActKind.RESTORE)),
+        lambda: gate.set_intensity_ma(0.1, gate.act(ActKind.INTENSITY)),
+        lambda: gate.authorise_scan(1.0, gate.act(ActKind.SCAN)),
         lambda: gate.submit([pulse(0, 0.0)]),
     ]
     for act in acts:
         with pytest.raises(SafetyViolationError, match="latched off"):
             act()
-    gate.acknowledge()
+    gate.acknowledge(gate.act(ActKind.ACKNOWLEDGE))
     assert gate.state is OutputState.AT_REST
     assert gate.latch_reason is None
     assert gate.intensity_ma == 0.0
-    gate.acknowledge()
+    gate.acknowledge(gate.act(ActKind.ACKNOWLEDGE))
     assert gate.state is OutputState.AT_REST
 
 
@@ -363,7 +442,7 @@ def test_a_late_pulse_is_reported_and_the_delivery_goes_on(bench: Bench) -> None
 
 def test_after_a_late_pulse_a_scan_goes_on_from_the_lowest(bench: Bench) -> None:
     gate = bench.deliver(0.5)
-    gate.authorise_scan(2.0)
+    gate.authorise_scan(2.0, gate.act(ActKind.SCAN))
     gate.submit([pulse(1, 0.5)])
     bench.device.earliest = 20_000
     with pytest.raises(LateStimulusError):
@@ -388,7 +467,7 @@ def test_a_device_that_refuses_the_lease_at_the_beginning_latches(bench: Bench) 
     bench.device.fail.add("renew_lease")
     bench.gate.make_ready()
     with pytest.raises(DeviceError):
-        bench.gate.begin()
+        bench.gate.begin(bench.gate.act(ActKind.BEGIN))
     assert bench.gate.state is OutputState.LATCHED_OFF
 
 
@@ -519,9 +598,9 @@ def test_a_new_recording_counts_from_zero_again(bench: Bench) -> None:
     gate = bench.deliver(2.0)
     gate.submit([pulse(0, 2.0, onset=1000)])
     gate.stop("operator")
-    gate.restore_intensity()
+    gate.restore_intensity(gate.act(ActKind.RESTORE))
     gate.make_ready()
-    gate.begin()
+    gate.begin(gate.act(ActKind.BEGIN))
     gate.submit([pulse(0, 2.0, onset=9000)])
     gate.verify(replace(pulse(0, 2.0, onset=1000), delivered_ma=2.0))
     gate.verify(replace(pulse(0, 2.0, onset=9000), delivered_ma=2.0))

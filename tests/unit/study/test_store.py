@@ -23,7 +23,9 @@ from acq.records import (
     RecordingAnalysis,
     Sweep,
 )
-from acq.study.store import APPLICATION_ID, SCHEMA_VERSION, StudyStore, VerdictChange, default_study_path
+from acq.study.database import APPLICATION_ID, SCHEMA_VERSION
+from acq.study.store import StudyStore, VerdictChange, default_study_path
+from acq.study.verification import verify
 
 ROOT = Path(__file__).parents[3]
 MOMENT = datetime(2031, 5, 6, 7, 8, 9, tzinfo=UTC)
@@ -66,7 +68,7 @@ def codes(seed: int, n: int = 1100, *, size: int = 30_000) -> np.ndarray:
 
 def stored_encodings(path: Path) -> list[str]:
     with sqlite3.connect(path) as connection:
-        rows = connection.execute("SELECT encoding FROM sweeps ORDER BY id").fetchall()
+        rows = connection.execute("SELECT encoding FROM stimuli ORDER BY seq").fetchall()
     connection.close()
     return [row[0] for row in rows]
 
@@ -268,27 +270,32 @@ def test_what_is_no_study_is_refused_and_left_alone(tmp_path: Path, mode: str) -
     assert {path: path.read_bytes() for path in tmp_path.iterdir()} == before
 
 
-@pytest.mark.parametrize(("version", "hint"), [(SCHEMA_VERSION + 1, "newer"), (0, "older")])
+@pytest.mark.parametrize(
+    ("version", "hint"),
+    [(SCHEMA_VERSION + 1, "use the newer program"), (SCHEMA_VERSION - 1, "`suprathresh copy x.study NEW`")],
+)
 def test_other_version_is_refused(tmp_path: Path, version: int, hint: str) -> None:
     path = tmp_path / "x.study"
     StudyStore.create(path).close()
     with sqlite3.connect(path) as connection:
         connection.execute(f"PRAGMA user_version = {version}")
     connection.close()
-    with pytest.raises(StudyFileError, match=rf"the study has format {version}, .* use the {hint} program"):
+    with pytest.raises(StudyFileError, match=rf"the study has format {version}, .* {hint}"):
         StudyStore.open(path)
 
 
-def test_damaged_file_is_refused_in_one_line(tmp_path: Path) -> None:
+def test_nothing_is_added_to_a_damaged_file(tmp_path: Path) -> None:
     path = tmp_path / "x.study"
     with StudyStore.create(path) as store:
         number = start(store)
         for index in range(40):
             store.add_sweep(number, make_sweep(index, codes(index)))
     path.write_bytes(path.read_bytes()[: 8 * 4096])
-    with pytest.raises(StudyFileError, match="the study is damaged") as caught, StudyStore.open(path) as store:
-        store.sweeps(number)
+    before = path.read_bytes()
+    with pytest.raises(StudyFileError, match="the study is damaged") as caught:
+        StudyStore.open(path, "write")
     assert len(str(caught.value).splitlines()) == 1
+    assert path.read_bytes() == before
 
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:
@@ -346,7 +353,9 @@ def test_killed_program_loses_nothing_and_locks_nothing(tmp_path: Path, mode: st
         "store = StudyStore.open(sys.argv[1], 'write')\n"
         "for k in range(50): store.add_action('step', str(k), sample=k, recording=1)\n"
         "transaction = store._transaction()\n"
-        "transaction.__enter__().execute(\"INSERT INTO meta VALUES ('half', '1')\")\n"
+        "from acq.study.rows import ENTRIES\n"
+        "add = transaction.__enter__()\n"
+        "add(ENTRIES, 'act', 'half', '', None, None, None, None, None, None, '2026-01-01T00:00:00+00:00')\n"
         "os.abort()\n"
     )
     done = subprocess.run([sys.executable, "-c", code, str(path)], cwd=ROOT, capture_output=True, check=False)
@@ -354,7 +363,6 @@ def test_killed_program_loses_nothing_and_locks_nothing(tmp_path: Path, mode: st
     assert (tmp_path / "x.study-wal").exists()
     with StudyStore.open(path, mode) as store:  # type: ignore[arg-type]  # parametrised
         assert [action.detail for action in store.actions()] == [str(k) for k in range(50)]
-        assert "half" not in store.meta()
         assert store.sweeps(number).sweeps_uv.tobytes() == codes(0).tobytes()
     assert [path.name for path in tmp_path.iterdir()] == ["x.study"]
 
@@ -387,11 +395,21 @@ def test_sweep_is_written_whole_or_not_at_all(tmp_path: Path) -> None:
         number = start(store)
         store.add_sweep(number, make_sweep(0, codes(0)), make_responses(0))
         with pytest.raises(StudyFileError, match="contradicts what is there already"):
+            store.add_sweep(number, make_sweep(0, codes(1)), make_responses(0))
+        with pytest.raises(ValueError, match="responses must be of pulse 1, got 0"):
             store.add_sweep(number, make_sweep(1, codes(1)), make_responses(0))
+        with pytest.raises(StudyFileError, match="contradicts"):  # a verdict without its evidence
+            store.add_sweep(
+                number,
+                make_sweep(1, codes(1)),
+                (),
+                [VerdictChange(1, 0, GuardVerdict.THIN, None)],  # type: ignore[arg-type]
+            )
         assert store.sweeps(number).pulse_index.tolist() == [0]
         assert len(store.pulses(number)) == 1
         store.add_sweep(number, make_sweep(1, codes(1)), make_responses(1))
         assert store.sweeps(number).pulse_index.tolist() == [0, 1]
+    assert verify(tmp_path / "x.study").is_sound
 
 
 def test_sweeps_of_a_recording_are_alike(tmp_path: Path) -> None:
