@@ -20,6 +20,10 @@ _OWN = {
     "study": ("acq.commands.study", "Stimulate, record and guard: a live study, or an unattended one for a script."),
     "analyse": ("acq.commands.analyse", "Analyse a recording or a study file."),
     "replay": ("acq.commands.replay", "Play a recording through the live path, as if it were a device."),
+    "verify": ("acq.commands.verify", "Check a study file: what is damaged, changed or missing is named."),
+    "copy": ("acq.commands.copy", "Put what can be read of a study into a new one; also without who, when and where."),
+    "record": ("acq.commands.record", "List what was done and said in a study."),
+    "correct": ("acq.commands.correct", "Correct something in a study by a new entry, with its reason."),
     "devices": ("acq.commands.devices", "Say which devices, cards and ports there are, and what each profile needs."),
     "check": ("acq.commands.check", "Check the set-up on a resistor, before any patient."),
 }

@@ -60,6 +60,8 @@ _STALL_S: Final = 2.0
 _LONGEST_ANALYSIS_S: Final = 1.5  # of one sweep; beyond it the verdicts are too old to go on
 _UNSHOWN_S: Final = 1.0  # a view draws ten times a second; without a picture for so long nobody can see the output
 _ASKED_BEFORE_S: Final = 30.0  # so long before the output goes to rest because nobody is there, somebody is asked for
+_TELL_BEHIND_S: Final = 3.0  # of what is committed and not on the disk yet
+_STOP_BEHIND_S: Final = 10.0
 _UNSEEN_S: Final = 1.0  # a sweep is cut within its own length, a few tens of milliseconds, of its stimulus
 
 
@@ -222,8 +224,11 @@ class Engine:
         self._ended: list[int] = []  # recordings without a result yet
         self._analysed: list[int] = []
         self._failure: DeviceError | None = None
+        # Of the sweeps handed to the analysis, in order: those that wait when a recording is full still belong to it.
+        self._owners: deque[RecordingSession] = deque()
+        self._is_behind = False  # whether it has been said that the disk is
         self._backlog = Backlog(
-            lambda sweep, working_ma: self.session.take(sweep, working_ma=working_ma),
+            lambda sweep, working_ma: self._owners.popleft().take(sweep, working_ma=working_ma),
             self._follow,
             clock=self._wall,
             # A replay has all the time it needs.
@@ -495,6 +500,7 @@ class Engine:
                 self._reader.check()
             n_sweeps = self._take_sweeps()
             self._watch_input()
+            self._watch_disk()
             self._end_silent_scan()
             self._keep_alive()
         except DeviceError as exc:
@@ -604,6 +610,19 @@ class Engine:
         if trouble is not None:
             self._gate.latch(trouble)
 
+    def _watch_disk(self) -> None:
+        """Say that the disk is behind, and stop where a power cut would lose too much."""
+        if self._about.is_virtual_time:
+            return  # as fast as it goes: the disk's time is not the run's
+        behind_s = self._store.behind_s
+        if behind_s > _STOP_BEHIND_S and self._gate.state is OutputState.DELIVERING:
+            self._gate.stop(
+                f"the disk is {behind_s:.0f} s behind, and a power cut would lose that much; check the disk"
+            )
+        elif behind_s > _TELL_BEHIND_S and not self._is_behind:
+            self._say(f"the disk is {behind_s:.0f} s behind; the output goes to rest at {_STOP_BEHIND_S:g} s")
+        self._is_behind = behind_s > _TELL_BEHIND_S
+
     # ---- sweeps ----------------------------------------------------------------------------------------------------
 
     def _take_sweeps(self) -> int:
@@ -637,8 +656,9 @@ class Engine:
                     self._store.add_pulse(self._number, sweep.pulse)
                     continue
             if self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
-                self._end_recording()  # analysed at the end of the study: it takes longer than a lease
+                self._ended.append(self._number)  # analysed once the output is at rest: it takes longer than a lease
                 self._begin_recording()
+            self._owners.append(self.session)
             self._backlog.put(sweep, working_ma=self._judged_ma(sweep.pulse))
             self._keep_alive()
         self._backlog.advance()

@@ -37,6 +37,7 @@ _FEED_EVERY_S: Final = 0.005
 _PREFILL_S: Final = 0.5  # of zeros: starting two tasks takes time in which nothing is written
 _WRITE_TIMEOUT_S: Final = 0.2
 _JOIN_S: Final = 3.0
+_WRONG_ANSWER: Final = "start the DAQ service anew, or reset the card with `suprathresh devices --reset NAME`"
 _RATE_TOLERANCE: Final = 1e-6  # relative; a coerced rate would shift every latency
 
 
@@ -128,6 +129,8 @@ class DaqmxDevice(Device):
         self._lease_end_s = -np.inf
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
+        self._n_written = 0  # to the output task, its prefill included
+        self._played_to = 0  # where the output was when it was last asked
         self._clear_input()
 
     def _clear_input(self) -> None:
@@ -219,7 +222,7 @@ class DaqmxDevice(Device):
             rate_hz = float(self._input.timing.samp_clk_rate)
             self._reader = driver.nidaqmx.stream_readers.AnalogMultiChannelReader(self._input.in_stream)
             self._reader.verify_array_shape = False  # asks the card each time
-        if abs(rate_hz - self._rate_hz) > _RATE_TOLERANCE * self._rate_hz:
+        if not abs(rate_hz - self._rate_hz) <= _RATE_TOLERANCE * self._rate_hz:  # also where it is no number
             raise DeviceError(
                 f"card {self._card} samples at {rate_hz:.10g} Hz where the profile says {self._rate_hz:.10g} Hz; write "
                 f"acquisition.sample_rate_hz = {rate_hz:.10g}, or a rate that divides the card's clock"
@@ -250,7 +253,9 @@ class DaqmxDevice(Device):
                 self._output.out_stream, auto_start=False
             )
             self._writer.verify_array_shape = False
-            self._writer.write_many_sample(np.zeros((len(self._outputs), prefill)), timeout=_WRITE_TIMEOUT_S)
+        self._n_written = 0
+        self._played_to = 0
+        self._write(driver, self._writer, np.zeros((len(self._outputs), prefill)))
         self._queue.begin(prefilled_samples=prefill)
 
     def start(self) -> None:
@@ -405,10 +410,24 @@ class DaqmxDevice(Device):
             if self._stimulator is not None and (failure := self._stimulator.failure) is not None:
                 raise failure
         present = self._find_output_position(driver)
+        if present < self._played_to:
+            raise DeviceError(
+                f"the outputs of {self._card} went back from sample {self._played_to} to {present}; {_WRONG_ANSWER}"
+            )
+        self._played_to = present
         while (chunk := self._next_chunk(present)) is not None:
             rows = chunk if len(self._outputs) == chunk.shape[0] else np.ascontiguousarray(chunk[1:])
-            with driver.calling(f"writing to the outputs of {self._card}"):
-                writer.write_many_sample(rows, timeout=_WRITE_TIMEOUT_S)
+            self._write(driver, writer, rows)
+
+    def _write(self, driver: DaqmxDriver, writer: Any, rows: FloatArray) -> None:
+        """Write samples, all of them or it is a failure: what is half written does not end at zero."""
+        n = rows.shape[1]
+        self._n_written += n  # before: a part may be played by the time the call returns
+        doing = f"writing to the outputs of {self._card}"
+        with driver.calling(doing):
+            n_taken = writer.write_many_sample(rows, timeout=_WRITE_TIMEOUT_S)
+        if n_taken != n:
+            raise DeviceError(f"{doing}: {n_taken} of {n} samples were taken; {_WRONG_ANSWER}")
 
     def _next_chunk(self, present_sample: int) -> FloatArray | None:
         # In one piece: a pulse taken after the lease was looked at is a pulse with a lease.
@@ -421,7 +440,14 @@ class DaqmxDevice(Device):
     def _find_output_position(self, driver: DaqmxDriver) -> int:
         """Samples the output has played so far."""
         with driver.calling(f"asking the outputs of {self._card} how far they are"):
-            return int(self._output.out_stream.total_samp_per_chan_generated)
+            position = int(self._output.out_stream.total_samp_per_chan_generated)
+        if not 0 <= position <= self._n_written:
+            # Believed, it would let the output be filled without end.
+            raise DeviceError(
+                f"the outputs of {self._card} are said to be at sample {position} where {self._n_written} were "
+                f"written; {_WRONG_ANSWER}"
+            )
+        return position
 
     # ---- input -------------------------------------------------------------------------------------------------------
 
@@ -431,15 +457,22 @@ class DaqmxDevice(Device):
             self._require_running()
             driver, reader = self._require_open(), self._reader
         wanted = self._block - self._held_v.shape[1]
-        samples = np.empty((_CHANNELS, wanted))
+        samples = np.full((_CHANNELS, wanted), np.nan)  # what an answer leaves out is seen
+        doing = f"reading the inputs of {self._card}"
         try:
-            with driver.calling(f"reading the inputs of {self._card}"):
-                reader.read_many_sample(samples, wanted, timeout=timeout_s)
+            try:
+                with driver.calling(doing):
+                    n_read = reader.read_many_sample(samples, wanted, timeout=timeout_s)
+                _check_samples(samples, n_read, wanted=wanted, doing=doing)
+            except DeviceTimeoutError as exc:
+                if exc.code == TIMEOUT and exc.samples_done:
+                    part = samples[:, : exc.samples_done]
+                    _check_samples(part, exc.samples_done, wanted=part.shape[1], doing=doing)
+                    self._held_v = np.concatenate((self._held_v, part), axis=1)
+                raise
         except DeviceTimeoutError as exc:
             if exc.code != TIMEOUT:
                 self._fail(exc)
-            elif exc.samples_done:
-                self._held_v = np.concatenate((self._held_v, samples[:, : exc.samples_done]), axis=1)
             raise
         except DeviceError as exc:
             with self._lock:
@@ -571,6 +604,20 @@ _TERMINALS: Final = {
     "nrse": "NRSE",
     "pseudo_differential": "PSEUDO_DIFF",
 }
+
+
+def _check_samples(samples: FloatArray, n_read: int, *, wanted: int, doing: str) -> None:
+    """Refuse an answer that is not what was asked for, as it may come from a service.
+
+    Raises
+    ------
+    DeviceError
+        When samples are missing or are no numbers.
+    """
+    if n_read != wanted:
+        raise DeviceError(f"{doing}: {n_read} samples came where {wanted} were asked for; {_WRONG_ANSWER}")
+    if not np.isfinite(samples).all():
+        raise DeviceError(f"{doing}: samples are missing or are no numbers; {_WRONG_ANSWER}")
 
 
 def _find_card(profile: HardwareProfile, table: DaqmxTable) -> str:

@@ -6,6 +6,7 @@ The only importer of `nidaqmx`, and only when a driver is wanted: the program ru
 from __future__ import annotations
 
 import contextlib
+import warnings
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -78,6 +79,9 @@ class DaqmxDriver:
             raise ConfigurationError(
                 f"the package of the driver, {exc.name or 'nidaqmx'}, cannot be imported ({exc}); {_INSTALL}"
             ) from exc
+        # Several lines on standard error each, about what is no error. Once and for all: where a warning is caught is
+        # a matter of the whole process, and several threads call.
+        warnings.simplefilter("ignore", nidaqmx.errors.DaqWarning)
         self.nidaqmx: Any = nidaqmx
         self._options: Any = None
         if server is not None:

@@ -28,10 +28,16 @@ __all__ = [
 APPLICATION_ID: Final = 0x73707468  # "spth"; tells a study from any other SQLite file
 SCHEMA_VERSION: Final = 2
 
+_NO_VERSION: Final = 1000  # from here on the number itself is damaged
 LOCK_TIMEOUT_S: Final = 1.0  # long enough for a reader to finish, short enough for a person
 # A checkpoint syncs the disk; between recordings it holds up nobody, so inside one it only bounds the log (pages).
 CHECKPOINT_PAGES: Final = 8_000
 _SQLITE_MAGIC: Final = b"SQLite format 3\x00"
+_SCHEMA: Final = (
+    *(statement for table in TABLES for statement in table.schema),
+    f"CREATE UNIQUE INDEX given ON {STIMULI.name} (recording, pulse_index)",
+    f"CREATE INDEX seen ON {STIMULI.name} (recording, onset_sample) WHERE samples IS NOT NULL",
+)
 
 
 class OtherFormatError(StudyFileError):
@@ -72,6 +78,8 @@ def check_header(path: Path) -> None:
     if len(header) < 100 or not header.startswith(_SQLITE_MAGIC) or _read_u32(header, 68) != APPLICATION_ID:
         raise StudyFileError(f"{path}: is not a study file; give a file that this program has made")
     version = _read_u32(header, 60)
+    if not 0 < version < _NO_VERSION:
+        raise StudyFileError(f"{path}: is not a study file as this program makes them; give one that is")
     if version > SCHEMA_VERSION:
         raise OtherFormatError(
             f"{path}: the study has format {version}, this program reads format {SCHEMA_VERSION};"
@@ -80,7 +88,7 @@ def check_header(path: Path) -> None:
     if version < SCHEMA_VERSION:
         raise OtherFormatError(
             f"{path}: the study has format {version}, this program reads format {SCHEMA_VERSION};"
-            f" `suprathresh copy {path.name} NEW` makes a new study of it"
+            " use the older program that made it"
         )
 
 
@@ -103,6 +111,8 @@ def connect(
         connection = sqlite3.connect(
             uri, uri=True, timeout=LOCK_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
+        # A damaged letter must not keep the rest of a row from being read: the row's digest tells that it is damaged.
+        connection.text_factory = lambda text: text.decode("utf-8", "surrogateescape")
         try:
             if is_writable:
                 # Before the first access: the log then needs no shared memory, and the lock is kept to the end.
@@ -129,23 +139,23 @@ def write_schema(connection: sqlite3.Connection, fill: Callable[[sqlite3.Connect
     connection.execute("BEGIN EXCLUSIVE")
     connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-    for table in TABLES:
-        for statement in table.schema:
-            connection.execute(statement)
-    connection.execute(f"CREATE UNIQUE INDEX given ON {STIMULI.name} (recording, pulse_index)")
-    connection.execute(f"CREATE INDEX seen ON {STIMULI.name} (recording, onset_sample) WHERE samples IS NOT NULL")
+    for statement in _SCHEMA:
+        connection.execute(statement)
     fill(connection)
     connection.execute("COMMIT")
 
 
 def find_damage(connection: sqlite3.Connection, path: Path, *, most: int = 1) -> tuple[str, ...]:
-    """What is wrong with the database as such; the content of its rows is not looked at."""
+    """What is wrong with the database as such, a line each; the content of its rows is not looked at."""
     try:
         with explained(path):
+            schema = {row[0] for row in connection.execute("SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL")}
+            if schema != set(_SCHEMA):
+                return ("its tables are not those it was made with",)
             rows = connection.execute(f"PRAGMA integrity_check({most})").fetchall()
     except DamagedStudyError as exc:
-        return (str(exc.__cause__),)
-    return tuple(str(row[0]) for row in rows if row[0] != "ok")
+        return (" ".join(str(exc.__cause__).split()),)
+    return tuple(" ".join(str(row[0]).split()) for row in rows if row[0] != "ok")
 
 
 @contextmanager
@@ -153,7 +163,7 @@ def explained(path: Path) -> Iterator[None]:
     """Turn an error of the database into one line for the user."""
     try:
         yield
-    except (sqlite3.Error, UnicodeDecodeError) as exc:
+    except sqlite3.Error as exc:
         code = getattr(exc, "sqlite_errorcode", None)
         primary = None if code is None else code & 0xFF  # the rest only says where it happened
         if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
@@ -169,9 +179,9 @@ def explained(path: Path) -> Iterator[None]:
         elif primary == sqlite3.SQLITE_CONSTRAINT:
             line = f"refused, since it contradicts what is there already ({exc})"
         else:
-            # Corrupt, no database, a table that is not there, text that is none: all of it is damage to who reads it.
+            # Corrupt, no database, a table that is not there: all of it is damage to who reads it.
             raise DamagedStudyError(
-                f"{path}: the study is damaged ({exc}); `suprathresh verify` names what, and"
+                f"{path}: the study is damaged ({' '.join(str(exc).split())}); `suprathresh verify` names what, and"
                 " `suprathresh copy FILE NEW` saves the rest"
             ) from exc
         raise StudyFileError(f"{path}: {line}") from exc

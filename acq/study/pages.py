@@ -181,7 +181,7 @@ def _read_value(payload: bytes, at: int, kind: int) -> tuple[SqlValue, int]:
         raise ValueError("the row ends inside a value")
     if kind < 12:
         return int.from_bytes(part, "big", signed=True), at + size
-    return (part if kind % 2 == 0 else part.decode()), at + size
+    return (part if kind % 2 == 0 else part.decode("utf-8", "surrogateescape")), at + size
 
 
 def _read_varint(content: bytes, at: int) -> tuple[int, int]:

@@ -82,7 +82,7 @@ def _diagnose(path: Path) -> tuple[str, ...]:
         with closing(connect(path, is_writable=False)) as connection:
             return find_damage(connection, path, most=_MOST_TROUBLES)
     except DamagedStudyError as exc:
-        return (str(exc.__cause__),)
+        return (" ".join(str(exc.__cause__).split()),)
 
 
 def _copy(path: Path, folder: Path) -> Path:
@@ -179,8 +179,8 @@ def _keep_broken(target: sqlite3.Connection, into: Path, rows: Iterator[tuple[Ta
             seq = row[0]
             # One number beyond the last at most: a number that is itself damaged would tear a gap.
             if isinstance(seq, int) and 1 <= seq <= last + 1 and seq not in taken:
-                with suppress(sqlite3.IntegrityError, OverflowError):
-                    target.execute(table.insertion, row)
+                with suppress(sqlite3.IntegrityError, OverflowError, UnicodeEncodeError):
+                    target.execute(table.insertion, table.adopt(row))
                     taken.add(seq)
 
 

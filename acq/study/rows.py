@@ -100,7 +100,7 @@ class Table:
 ENTRIES = Table(
     "entries",
     (
-        ("sort", "TEXT NOT NULL"),  # study, opened, closed, act, event, verdict, correction, copied
+        ("sort", "TEXT NOT NULL"),  # study, recording, act, event, verdict, correction, opened, closed, copied
         ("kind", "TEXT NOT NULL"),
         ("detail", "TEXT NOT NULL"),
         ("recording", "INTEGER"),

@@ -142,7 +142,8 @@ class StoredEntry:
     """One entry of the study's record.
 
     sort : "act" (of the operator, or of the program where `detail` says so), "event" (what happened by itself),
-    "verdict" (of the guard), "correction", or what became of the file: "study", "opened", "closed", "copied".
+    "verdict" (of the guard), "correction", "recording" (its description), or what became of the file: "study",
+    "opened", "closed", "copied".
     """
 
     seq: int
@@ -414,9 +415,9 @@ class StudyStore:
         with self._lock:
             highest = self._rows(f"SELECT max(number) FROM {RECORDINGS.name}")[0][0]  # noqa: S608 - a name of ours
             number = (highest or 0) + 1
-            with self._transaction() as add:
-                add(
-                    RECORDINGS,
+            row = RECORDINGS.make_row(
+                0,
+                (
                     number,
                     profile,
                     device,
@@ -428,9 +429,19 @@ class StudyStore:
                     full_scale_uv,
                     settings_json,
                     self._stamp(),
-                )
+                ),
+                previous=FIRST_PREVIOUS,
+            )[1:-2]
+            with self._transaction() as add:
+                add(RECORDINGS, *row)
+                self._describe_again(add, row)
             self._quantum_uv[number] = quantum_uv
         return number
+
+    def _describe_again(self, add: Callable[..., None], values: Sequence[SqlValue]) -> None:
+        """Write what is known of a recording on another page too: without it none of its sweeps could be understood."""
+        nothing = (None,) * 5
+        add(ENTRIES, "recording", "described", encode_json(values), values[0], *nothing, values[-1])
 
     def add_pulse(self, recording: int, pulse: Pulse) -> None:
         """Write a pulse that has no sweep, because its samples never came."""
@@ -522,10 +533,12 @@ class StudyStore:
             )
         self._add_entry("correction", "entry", to, about=what, reason=reason)
 
-    def add_copy(self, row: Row, table: Table) -> None:
-        """Add a row of another study, with a number and a digest of this one."""
+    def add_copy(self, table: Table, values: Sequence[SqlValue]) -> None:
+        """Add the values of a row of another study, with a number and a digest of this one."""
         with self._transaction() as add:
-            add(table, *row[1:-2])
+            add(table, *values)
+            if table is RECORDINGS:
+                self._describe_again(add, values)
 
     def note_copied(self, detail: str) -> None:
         """Write down that this study was made from another."""
@@ -581,6 +594,7 @@ class StudyStore:
         """All recordings in order."""
         count = f"SELECT recording, count(*) FROM {STIMULI.name} WHERE samples IS NOT NULL GROUP BY recording"  # noqa: S608
         n_sweeps = dict(self._rows(count))
+        described = self._described()
         return tuple(
             StoredRecording(
                 number=row["number"],
@@ -596,7 +610,7 @@ class StudyStore:
                 started_at=datetime.fromisoformat(row["started_at_utc"]),
                 n_sweeps=n_sweeps.get(row["number"], 0),
             )
-            for row in self._intact(RECORDINGS, "ORDER BY number")
+            for row in (described[number] for number in sorted(described))
         )
 
     def sweeps(self, recording: int) -> StoredSweeps:
@@ -679,10 +693,13 @@ class StudyStore:
         except ValueError as exc:
             raise StudyFileError(f"{self._path}: a result cannot be read ({exc}); analyse the recording again") from exc
 
-    def rows(self, table: Table) -> Iterator[Row]:
-        """All intact rows of a table, as they are, in the order they were written."""
-        for (seq,) in self._rows(f"SELECT seq FROM {table.name} ORDER BY seq"):  # noqa: S608 - a name of ours
-            yield from self._intact_rows(table, "WHERE seq = ?", seq)
+    def rows(self) -> Iterator[tuple[Table, Row]]:
+        """All intact rows, as they are, in the order they were written."""
+        tables = {table.name: table for table in TABLES}
+        numbers = " UNION ALL ".join(f"SELECT seq, '{name}' FROM {name}" for name in tables)  # noqa: S608 - names of ours
+        for seq, name in self._rows(f"{numbers} ORDER BY seq"):
+            for row in self._intact_rows(tables[name], "WHERE seq = ?", seq):
+                yield tables[name], row
 
     # Inside
 
@@ -758,10 +775,17 @@ class StudyStore:
         return intact
 
     def _describe(self, recording: int, *, hint: str = "list the recordings") -> dict[str, Any]:
-        found = self._intact(RECORDINGS, "WHERE number = ?", recording)
-        if not found:
+        described = self._described()
+        if recording not in described:
             raise StudyFileError(f"{self._path}: there is no recording {recording}; {hint} first")
-        return found[0]
+        return described[recording]
+
+    def _described(self) -> dict[int, dict[str, Any]]:
+        """What is known of each recording, by its number; where the first description is lost, from the second."""
+        names = [name for name, _ in RECORDINGS.columns]
+        twice = [self._parse(entry.detail, "a description") for entry in self.entries("recording")]
+        found = {row[0]: dict(zip(names, row, strict=True)) for row in twice}
+        return found | {row["number"]: row for row in self._intact(RECORDINGS, "ORDER BY number")}
 
     def _read_layout(self, recording: int, layout: tuple[int, int, float]) -> None:
         """Learn what the sweeps of a recording look like; a recording without sweeps takes the layout offered."""
@@ -805,7 +829,7 @@ class StudyStore:
 
 _OF_AN_ENTRY = ("seq", "sort", "kind", "detail", "sample", "recording", "pulse_index", "fibre", "about", "reason")
 # Entries about the file itself, and what is known of a study for good.
-_OF_THE_FILE = ("study", "opened", "closed", "copied", "correction")
+_OF_THE_FILE = ("study", "recording", "opened", "closed", "copied", "correction")
 _NOT_CORRECTABLE = {"created_at_utc", "software_version", "program", "check"}
 
 

@@ -46,6 +46,7 @@ MB = 1e6
 _EVERY_SWEEPS = 250  # memory is looked at so often
 _TRIGGER, _TRIGGER_V = 2, 2.5
 _WARM_UP = 0.15  # of a run: templates, caches and the allocator's pools fill
+_TRUTH_KEPT = 200  # stimuli
 _FEWEST = 6  # points for a slope
 _CALM_S = 5.0  # after a stop a person looks what is the matter before going on
 
@@ -86,8 +87,16 @@ class WatchedDevice(SimulatedDevice):
             self.n_triggers += int(began)
             self._is_high = bool(is_high[-1])
             self.n_overrun += block.overrun_count
+            self._forget_truth()
         self.cpu_s += time.thread_time() - cpu_s
         return block
+
+    def _forget_truth(self) -> None:
+        """The patient keeps what truly happened at each stimulus: 1.4 kB that are no memory of the program's."""
+        patient = self._bedside._patient
+        if len(patient._pulses) >= _TRUTH_KEPT:
+            for rows in (patient._pulses, patient._axon_rows, patient._fibre_rows, patient._origin_rows):
+                rows.clear()
 
 
 class WatchedStore(StudyStore):

@@ -278,7 +278,7 @@ def test_a_scan_that_goes_too_far_is_not_authorised(bench: Bench, value: float) 
 def test_a_stop_forgets_pulses_intensity_and_scan(bench: Bench) -> None:
     gate = bench.deliver(2.0)
     gate.authorise_scan(3.0, gate.act(ActKind.SCAN))
-    gate.submit([pulse(0, 2.0)])
+    gate.submit([pulse(0, 0.5)])
     gate.stop("operator")
     assert bench.device.queued == []
     assert gate.intensity_ma == 0.0

@@ -272,7 +272,7 @@ def test_what_is_no_study_is_refused_and_left_alone(tmp_path: Path, mode: str) -
 
 @pytest.mark.parametrize(
     ("version", "hint"),
-    [(SCHEMA_VERSION + 1, "use the newer program"), (SCHEMA_VERSION - 1, "`suprathresh copy x.study NEW`")],
+    [(SCHEMA_VERSION + 1, "use the newer program"), (SCHEMA_VERSION - 1, "use the older program")],
 )
 def test_other_version_is_refused(tmp_path: Path, version: int, hint: str) -> None:
     path = tmp_path / "x.study"

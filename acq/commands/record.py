@@ -1,0 +1,72 @@
+"""`suprathresh record`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.text import Text
+
+from acq.study.store import StoredEntry, StudyStore
+
+__all__ = ["command"]
+
+_SORTS = ("act", "event", "verdict", "correction", "recording", "opened", "closed", "copied")
+
+
+@click.command("record")
+@click.argument("file", type=click.Path(path_type=Path))
+@click.option("--sort", "sorts", multiple=True, type=click.Choice(_SORTS), help="Only these; may be given again.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
+def command(file: Path, sorts: tuple[str, ...], as_json: bool) -> int:
+    """List what was done and said in a study FILE: the operator's acts, events, the guard's verdicts, corrections."""
+    with StudyStore.open(file) as store:
+        entries = store.entries(*sorts)
+        corrected = {one.about: one for one in store.corrections() if one.about is not None}
+        damage = store.damage
+    if as_json:
+        click.echo(json.dumps({"schema_version": 1, "entries": [_plain(one) for one in entries]}, ensure_ascii=False))
+    else:
+        console = Console(highlight=False)
+        for entry in entries:
+            console.print(_line(entry), soft_wrap=True)
+            if entry.seq in corrected:
+                one = corrected[entry.seq]
+                console.print(Text(f"        corrected: {one.to} ({one.reason})", style="bold"), soft_wrap=True)
+    for sentence in damage:
+        click.echo(f"suprathresh: {sentence}", err=True)
+    return 1 if damage else 0
+
+
+def _line(entry: StoredEntry) -> Text:
+    where = f" recording {entry.recording}" if entry.recording is not None else ""
+    fibre = f" fibre {entry.fibre}" if entry.fibre is not None else ""
+    what = f"{entry.kind}: {entry.detail}" if entry.detail else entry.kind
+    if entry.sort == "recording":
+        what = "described"
+    reason = f" ({entry.reason})" if entry.reason else ""
+    return Text.assemble(
+        (f"{entry.seq:6d}  ", "dim"),
+        f"{entry.at:%Y-%m-%d %H:%M:%S}",
+        f"{where}{fibre}  ",
+        (entry.sort, "bold"),
+        f" {what}{reason}",
+    )
+
+
+def _plain(entry: StoredEntry) -> dict[str, object]:
+    return {
+        "number": entry.seq,
+        "sort": entry.sort,
+        "kind": entry.kind,
+        "detail": entry.detail,
+        "at_utc": entry.at.isoformat(),
+        "recording": entry.recording,
+        "sample": entry.sample,
+        "pulse_index": entry.pulse_index,
+        "fibre": entry.fibre,
+        "about": entry.about,
+        "reason": entry.reason,
+    }

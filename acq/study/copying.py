@@ -1,0 +1,110 @@
+"""A new study file from another: what can be read of a damaged one, or one that says nothing of who, when and where."""
+
+from __future__ import annotations
+
+import re
+import secrets
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from acq.errors import StudyFileError
+from acq.study.rescue import readable, rescue
+from acq.study.rows import ENTRIES, STIMULI, SqlValue
+from acq.study.store import StudyStore
+from acq.study.verification import verify
+
+__all__ = ["copy_study", "make_code"]
+
+# Letters and digits that are not taken for each other, read out or written by hand.
+_LETTERS: Final = "ABCDEFGHKLMNPQRTUVWXY"
+_DIGITS: Final = "23456789"
+_EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
+_REMOVED: Final = "removed"
+_FREE_TEXT: Final = {"mark", "note"}  # kinds of entries that a person has written
+_KEPT_SORTS: Final = {"act", "event", "verdict"}
+_PATH: Final = re.compile(r"\S*[/\\]\S*")  # of a file in a message: it may name a person or a day
+
+
+def make_code() -> str:
+    """A code for a study of which nobody has said another, as in H7-KQ42."""
+    chosen = [secrets.choice(kind) for kind in (_LETTERS, _DIGITS, _LETTERS, _LETTERS, _DIGITS, _DIGITS)]
+    return "".join(chosen[:2]) + "-" + "".join(chosen[2:])
+
+
+def copy_study(path: Path, into: Path, *, is_anonymous: bool = False) -> str:
+    """Make a new study file from what can be read of another, which is only read.
+
+    Parameters
+    ----------
+    path : Path
+        A study file, damaged or not.
+    into : Path
+        Must not exist.
+    is_anonymous : bool
+        Leave out what a person has written, dates, file names, the name of the profile, and the code, for which there
+        is a new one. The new study is then bound by digests of its own. Otherwise every row is what it was, so that
+        `verify` still tells what is missing.
+
+    Returns
+    -------
+    str
+        What was copied, in one sentence.
+
+    Raises
+    ------
+    StudyFileError
+        When the one cannot be read or the other cannot be written.
+    """
+    if into.exists():
+        raise StudyFileError(f"{into}: exists already; choose another name, nothing is overwritten")
+    return _copy_anonymous(path, into) if is_anonymous else _copy_whole(path, into)
+
+
+def _copy_whole(path: Path, into: Path) -> str:
+    with ExitStack() as stack:
+        source, _ = stack.enter_context(readable(path))
+        try:
+            rescue(source, into)
+        except OSError as exc:
+            raise StudyFileError(f"{into}: cannot be made ({exc.strerror or exc}); choose another folder") from exc
+        except BaseException:
+            into.unlink(missing_ok=True)
+            raise
+    found = verify(into)
+    what = f"{found.n_sweeps} sweeps, {found.n_recordings} recordings and {found.n_results} results are as they were"
+    if found.n_faults:
+        what += f"; {found.n_faults} places are damaged or missing, see `suprathresh verify {into.name}`"
+    with StudyStore.open(into, "write") as store:
+        store.note_copied(f"from a file with the seal {found.seal}: {what}")
+    return what
+
+
+def _copy_anonymous(path: Path, into: Path) -> str:
+    with StudyStore.open(path) as source:
+        begun = datetime.fromisoformat(str(source.meta()["created_at_utc"]))
+        with StudyStore.create(into, meta={"code": make_code()}, now=lambda: _EPOCH) as target:
+            n_stimuli = 0
+            for table, row in source.rows():
+                values = dict(zip(table.names, row, strict=True))
+                if table is ENTRIES and values["sort"] not in _KEPT_SORTS:
+                    continue
+                _strip(values, begun)
+                target.add_copy(table, [values[name] for name, _ in table.columns])
+                n_stimuli += table is STIMULI
+            target.note_copied("without free text, dates, names of files and profile; with a code of its own")
+            left_out = f"; {len(source.damage)} places are damaged and left out" if source.damage else ""
+            return f"{n_stimuli} stimuli copied, the code is now {target.meta()['code']}{left_out}"
+
+
+def _strip(values: dict[str, SqlValue], begun: datetime) -> None:
+    """Take out of a row what tells of a person, a day or a place."""
+    for name in ("at_utc", "started_at_utc", "made_at_utc"):
+        if name in values:
+            values[name] = (_EPOCH + (datetime.fromisoformat(str(values[name])) - begun)).isoformat()
+    if "profile" in values:
+        values["profile"] = _REMOVED
+    if "detail" in values:
+        is_free = values["kind"] in _FREE_TEXT or str(values["detail"]).startswith("mark: ")
+        values["detail"] = _REMOVED if is_free else _PATH.sub("…", str(values["detail"]))
