@@ -30,6 +30,7 @@ _N_CHANNELS = 3
 _TRIGGER_V = 5.0
 _TRIGGER_FULL_SCALE_V = 10.0
 _BUFFER_S = 10.0  # what the card holds when nobody fetches
+_LONGEST_GAP_S = 60.0  # then the machine was asleep: nobody lives an hour of the patient after it
 _PACED_BLOCK_S = 0.01
 _VIRTUAL_BLOCK_S = 0.05  # fewer, longer blocks are faster
 
@@ -297,6 +298,12 @@ class SimulatedDevice(Device):
         self._pending_loss = 0
         if not self._clock.is_virtual:
             backlog = self._find_present_sample() - self._next_sample
+            if backlog > self._to_sample(_LONGEST_GAP_S):
+                raise DeviceError(
+                    f"nobody has fetched samples for {backlog / self._rate_hz:.0f} s, as when the computer was asleep; "
+                    "start again",
+                    samples_done=self._next_sample,
+                )
             if backlog > self._buffer_samples + self._block_samples:
                 n_lost += self._skip(backlog - self._buffer_samples)
         if self._losses and self._losses[0][0] <= self._next_sample:

@@ -17,6 +17,7 @@ from acq.commands.options import margin_options, plain_margin, settings_from
 from acq.errors import InputFileError
 from acq.exchange.recordings import Recording, is_study_file, load_recording, load_truth
 from acq.offline import RecordingSettings, analyse_recording
+from acq.report.cautions import INTENDED_USE
 from acq.report.comparison import compare
 from acq.report.results import comparison_table, plain_result, plain_row, result_table
 from acq.study.store import StudyStore
@@ -82,6 +83,8 @@ def command(
         margin_ma=margin_ma,
         margin_scope=margin_scope,
     )
+    for sentence in recording.damage:
+        click.echo(f"suprathresh: {sentence}", err=True)
     truth = load_truth(file) if with_truth else None
     if with_truth and truth is None:
         raise InputFileError(f"{file}: no {file.stem}_truth.npz beside it; leave out --truth")
@@ -93,8 +96,10 @@ def command(
     if as_json:
         document: dict[str, Any] = {
             "schema_version": 1,
+            "intended_use": INTENDED_USE,
             "program": f"suprathresh {__version__}",
             "file": str(file),
+            "damage": list(recording.damage),
             "margin": plain_margin(settings.margin),
             "recordings": [plain_result(number or 1, analysis)],
         }
@@ -107,6 +112,7 @@ def command(
             result_table(analysis, title=f"{recording.name}: {analysis.n_sweeps} sweeps, {recording.electrode}")
         )
         console.print(settings.margin.describe_whole(), soft_wrap=True)
+        console.print(INTENDED_USE, soft_wrap=True)
         if truth is not None:
             console.print(comparison_table(rows, title="measured beside true"))
             console.print(f"{sum(row.ok for row in rows)} of {len(rows)} rows within what is allowed")

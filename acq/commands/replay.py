@@ -15,7 +15,7 @@ from acq.clock import Clock, RealClock, VirtualClock
 from acq.commands.analyse import settings_in
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import margin_options, plain_margin, settings_from
-from acq.commands.study import print_results
+from acq.commands.study import print_results, tell_study
 from acq.devices.registry import read_profile
 from acq.devices.replay import ReplayDevice
 from acq.engine import Engine, EngineOptions
@@ -116,5 +116,7 @@ def command(
             }
             click.echo(json.dumps(document, indent=2, allow_nan=False))
         else:
-            print_results(results, None if is_temporary else store, margin=settings.margin)
+            print_results(results, margin=settings.margin)
+            if not is_temporary:
+                tell_study(store)
     return 0

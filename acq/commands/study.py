@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import re
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -32,15 +33,17 @@ from acq.errors import ConfigurationError, DeviceError, SuprathreshError
 from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
 from acq.records import OutputState, RecordingAnalysis
-from acq.report.cautions import CAUTIONS
+from acq.report.cautions import CAUTIONS, INTENDED_USE
 from acq.report.results import plain_result, result_table
 from acq.study.checks import default_check_path, find_last_check, tell_last_check
+from acq.study.copying import make_code
 from acq.study.store import StudyStore, default_study_path
 from hardware_profiles import HardwareProfile
 
-__all__ = ["command", "print_results"]
+__all__ = ["command", "print_results", "tell_study"]
 
 _MOST_SCAN_PULSES = 300  # a climb to the highest ceiling, the refining, and some to spare
+_CODE = re.compile(r"[A-Za-z0-9_-]{1,32}")
 _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of an intensity
 
 
@@ -55,6 +58,8 @@ _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of
 @click.option(
     "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
 )
+@click.option("--code", help="Of the study, never a name; letters and digits. Default: a new one, as in H7-KQ42.")
+@click.option("--note", help="Free text kept with the study; not the patient's name.")
 @click.option(
     "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
 )
@@ -86,6 +91,8 @@ def command(
     server: str | None,
     serial_port: str | None,
     study_path: Path | None,
+    code: str | None,
+    note: str | None,
     electrode: str,
     stimuli: int | None,
     seconds: float | None,
@@ -124,7 +131,8 @@ def command(
     device = open_device(device_kind or profile.device.kind, profile, options)
     about = device.describe()
     _check_scan(up_to_ma, profile, is_unattended=is_unattended)
-    meta = {"program": f"suprathresh {__version__}"}
+    code = _check_code(code) if code is not None else make_code()
+    meta = {"program": f"suprathresh {__version__}", "code": code} | ({"note": note} if note else {})
     if not about.is_simulated:
         last_check = find_last_check(profile, default_check_path(datetime.now()).parent)
         meta["check"] = tell_last_check(last_check, profile_name=profile_name)
@@ -141,8 +149,8 @@ def command(
             raise
         try:
             if not is_unattended:
-                return _attended(engine, store, up_to_ma)
-            return _unattended(engine, store, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
+                return _attended(engine, store, code, up_to_ma)
+            return _unattended(engine, store, code, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
         except SuprathreshError as exc:
             # The run has begun, so this is no mistake on the command line: the study file is full, or has gone.
             with contextlib.suppress(SuprathreshError):
@@ -157,6 +165,16 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def _check_code(code: str) -> str:
+    """Refuse what looks like a name: a study is kept under a code, and who it stands for is written elsewhere."""
+    if not _CODE.fullmatch(code) or not any(character.isdigit() for character in code):
+        raise ConfigurationError(
+            f"--code {code!r}: a study carries a code, not a name: up to 32 letters, digits, - and _, with at least "
+            "one digit, as in H7-KQ42"
+        )
+    return code
 
 
 def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, is_unattended: bool) -> None:
@@ -186,12 +204,13 @@ def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float
         raise ConfigurationError("not begun, since nobody has confirmed it; nothing was delivered")
 
 
-def _attended(engine: Engine, store: StudyStore, up_to_ma: float | None) -> int:
+def _attended(engine: Engine, store: StudyStore, code: str, up_to_ma: float | None) -> int:
     # Only here: an unattended run needs no screen and no keyboard.
     from acq.terminal import run_terminal
 
     run_terminal(engine, up_to_ma=up_to_ma)
-    print_results(engine.finish(), store, margin=engine.margin_rule, tests_given=engine.tests_given)
+    print_results(engine.finish(), margin=engine.margin_rule, tests_given=engine.tests_given)
+    tell_study(store, code=code)
     if engine.failure is not None:
         click.echo(f"suprathresh: {engine.failure}", err=True)
         return 1
@@ -199,13 +218,12 @@ def _attended(engine: Engine, store: StudyStore, up_to_ma: float | None) -> int:
 
 
 def print_results(
-    results: dict[int, RecordingAnalysis],
-    store: StudyStore | None,
+    results: Mapping[int, RecordingAnalysis],
     *,
     margin: MarginRule,
     tests_given: tuple[int, int] = (0, 0),
 ) -> None:
-    """Every recording's table, the margin asked for, what its tests have cost, and where the study is kept, if it is.
+    """Every recording's table, the margin asked for, what its tests have cost, and what all of it is for.
 
     Parameters
     ----------
@@ -221,13 +239,22 @@ def print_results(
     if n_testing + n_measuring:
         share = 100 * n_testing / (n_testing + n_measuring)
         console.print(f"margin tested by {n_testing} of {n_testing + n_measuring} pulses ({share:.0f} %)")
-    if store is not None:
-        console.print(f"study kept in {store.path}", soft_wrap=True)
+    if results:
+        console.print(INTENDED_USE, soft_wrap=True)
+
+
+def tell_study(store: StudyStore, *, code: str | None = None) -> None:
+    """Close a study, and say where it is kept, under which code, and its seal, which is final only then."""
+    store.close()
+    under = f", code {code}" if code is not None else ""
+    click.echo(f"study kept in {store.path}{under}")
+    click.echo(f"seal {store.seal}; written down elsewhere, it tells later whether the study is unchanged")
 
 
 def _unattended(
     engine: Engine,
     store: StudyStore,
+    code: str,
     device: Device,
     profile: HardwareProfile,
     settings: RecordingSettings,
@@ -262,12 +289,17 @@ def _unattended(
     trouble = _trouble(engine, working_ma, f"{done:.0f} of {wanted:g} {what}" if done < wanted else None)
     results = engine.finish()
     if as_json:
+        recordings = [plain_result(n, one, working_ma=working_ma) for n, one in results.items()]
+        store.close()  # the seal is final only then
         document: dict[str, Any] = {
             "schema_version": 1,
+            "intended_use": INTENDED_USE,
             "program": f"suprathresh {__version__}",
             "device": device.describe().detail,
             "profile": profile.name,
             "study": str(store.path),
+            "code": code,
+            "seal": store.seal,
             "stimuli": snapshot.n_pulses,
             "seconds": snapshot.elapsed_s,
             "working_ma": working_ma,
@@ -275,11 +307,12 @@ def _unattended(
             "tests": _plain_tests(*engine.tests_given),
             "samples_lost": snapshot.samples_lost,
             "trouble": trouble,
-            "recordings": [plain_result(n, one, working_ma=working_ma) for n, one in results.items()],
+            "recordings": recordings,
         }
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        print_results(results, store, margin=settings.margin, tests_given=engine.tests_given)
+        print_results(results, margin=settings.margin, tests_given=engine.tests_given)
+        tell_study(store, code=code)
     if trouble is not None:
         click.echo(f"suprathresh: {trouble}", err=True)
         return 1

@@ -116,6 +116,8 @@ class Recording:
         Samples were lost inside the sweep.
     name : str
         What to call the recording in messages.
+    damage : tuple of str
+        What of it could not be used because it is damaged, a sentence each.
     """
 
     sweeps_uv: FloatArray
@@ -135,6 +137,7 @@ class Recording:
     kinds: tuple[PulseKind, ...] = ()
     is_damaged: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     name: str = "recording"
+    damage: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         n = self.n_sweeps
@@ -724,5 +727,6 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
             kinds=sweeps.kinds,
             is_damaged=sweeps.is_damaged,
             name=f"{store.path.stem} {described.number}",
+            damage=store.damage,
         ),
     )

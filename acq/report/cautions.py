@@ -1,6 +1,11 @@
-"""The cautions, in one place: shown before the first stimulus on real hardware."""
+"""The cautions, in one place: shown before the first stimulus, and in short with every result."""
 
-__all__ = ["CAUTIONS"]
+__all__ = ["CAUTIONS", "INTENDED_USE"]
+
+INTENDED_USE = (
+    "For research and training; not a medical device. The verdicts advise and can be wrong; the licensed person at the "
+    "patient decides, by local rules."
+)
 
 CAUTIONS = """\
 CAUTIONS. For research and training; not a medical device. Local rules and the

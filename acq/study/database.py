@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from acq.study.rows import STIMULI, TABLES
 __all__ = [
     "APPLICATION_ID",
     "SCHEMA_VERSION",
+    "BusyStudyError",
     "DamagedStudyError",
     "OtherFormatError",
     "ReadOnlyStudyError",
@@ -21,6 +23,8 @@ __all__ = [
     "connect",
     "explained",
     "find_damage",
+    "is_left_open",
+    "left_behind",
     "log_path",
     "write_schema",
 ]
@@ -28,6 +32,7 @@ __all__ = [
 APPLICATION_ID: Final = 0x73707468  # "spth"; tells a study from any other SQLite file
 SCHEMA_VERSION: Final = 2
 
+_HAS_LOG: Final = b"\x02\x02"  # file format versions, see the SQLite file format, section 1.3
 _NO_VERSION: Final = 1000  # from here on the number itself is damaged
 LOCK_TIMEOUT_S: Final = 1.0  # long enough for a reader to finish, short enough for a person
 # A checkpoint syncs the disk; between recordings it holds up nobody, so inside one it only bounds the log (pages).
@@ -48,6 +53,10 @@ class ReadOnlyStudyError(StudyFileError):
     """The file or its folder cannot be written."""
 
 
+class BusyStudyError(StudyFileError):
+    """Another program has it open."""
+
+
 class DamagedStudyError(StudyFileError):
     """The database itself is damaged."""
 
@@ -55,6 +64,22 @@ class DamagedStudyError(StudyFileError):
 def log_path(path: Path) -> Path:
     """Where what was committed lies until it is put into the study file itself."""
     return path.with_name(f"{path.name}-wal")
+
+
+def left_behind(path: Path) -> tuple[Path, Path]:
+    """What a program that died may leave beside a study file: the log, and the journal of its very beginning."""
+    return log_path(path), path.with_name(f"{path.name}-journal")
+
+
+def is_left_open(path: Path) -> bool:
+    """Whether a program died in it: something lies beside it, or it still says that it has a log."""
+    if any(beside.exists() for beside in left_behind(path)):
+        return True
+    try:
+        with path.open("rb") as stream:
+            return stream.read(20)[18:20] == _HAS_LOG
+    except OSError:
+        return False
 
 
 def check_header(path: Path) -> None:
@@ -158,6 +183,12 @@ def find_damage(connection: sqlite3.Connection, path: Path, *, most: int = 1) ->
     return tuple(" ".join(str(row[0]).split()) for row in rows if row[0] != "ok")
 
 
+def _may_write(path: Path) -> bool:
+    """Whether the file, if it is there, and its folder may be written by whoever runs the program."""
+    options = {"effective_ids": True} if os.access in os.supports_effective_ids else {}
+    return all(os.access(one, os.W_OK, **options) for one in (path, path.parent) if one.exists())
+
+
 @contextmanager
 def explained(path: Path) -> Iterator[None]:
     """Turn an error of the database into one line for the user."""
@@ -167,10 +198,10 @@ def explained(path: Path) -> Iterator[None]:
         code = getattr(exc, "sqlite_errorcode", None)
         primary = None if code is None else code & 0xFF  # the rest only says where it happened
         if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            line = "is open in another program; close it there first"
-        elif primary == sqlite3.SQLITE_FULL:
+            raise BusyStudyError(f"{path}: is open in another program; close it there first") from exc
+        if primary == sqlite3.SQLITE_FULL:
             line = "the disk is full; free some space, what was written before is safe"
-        elif primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
+        elif primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN) or not _may_write(path):
             raise ReadOnlyStudyError(
                 f"{path}: the file or its folder cannot be written; copy it to a folder you may write to"
             ) from exc

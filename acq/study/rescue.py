@@ -19,6 +19,7 @@ from acq.study.database import (
     connect,
     explained,
     find_damage,
+    left_behind,
     log_path,
     write_schema,
 )
@@ -49,7 +50,7 @@ def readable(path: Path) -> Iterator[tuple[Path, tuple[str, ...]]]:
             troubles = _diagnose(path)
             is_left_open = False
         except ReadOnlyStudyError:
-            is_left_open = True
+            is_left_open = True  # what the program left behind must be put in order, which means writing
         if not troubles and not is_left_open:
             yield path, ()
             return
@@ -86,11 +87,12 @@ def _diagnose(path: Path) -> tuple[str, ...]:
 
 
 def _copy(path: Path, folder: Path) -> Path:
-    """A copy of a study file and of its log, opened once so that the log is in the file."""
+    """A copy of a study file and of what lies beside it, opened once so that all is in the file."""
     copy = folder / path.name
     shutil.copyfile(path, copy)
-    if log_path(path).exists():
-        shutil.copyfile(log_path(path), log_path(copy))
+    for beside, copied in zip(left_behind(path), left_behind(copy), strict=True):
+        if beside.exists():
+            shutil.copyfile(beside, copied)
     with suppress(StudyFileError):
         connect(copy, is_writable=True).close()
     return copy

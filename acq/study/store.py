@@ -41,6 +41,8 @@ from acq.study.database import (
     connect,
     explained,
     find_damage,
+    is_left_open,
+    left_behind,
     log_path,
     write_schema,
 )
@@ -299,7 +301,7 @@ class StudyStore:
             store = cls(path, connection, is_writable=True, now=now)
             store._add_entry("opened", "opened", f"suprathresh {__version__}")
             return store
-        if log_path(path).exists():
+        if is_left_open(path):
             # Left by a program that died. Put it in order first, so that reading leaves no files behind.
             with suppress(ReadOnlyStudyError, DamagedStudyError):
                 check_header(path)
@@ -370,9 +372,9 @@ class StudyStore:
     def discard(self) -> None:
         """Close and delete the file, which nobody has put anything into that is worth keeping. Idempotent."""
         self.close()
-        for name in (self._path.name, f"{self._path.name}-wal", f"{self._path.name}-shm"):
+        for leftover in (self._path, *left_behind(self._path)):
             with suppress(OSError):
-                self._path.with_name(name).unlink()
+                leftover.unlink()
 
     def __enter__(self) -> Self:
         return self

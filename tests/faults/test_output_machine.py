@@ -17,7 +17,14 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule, run_state_machine_as_test
+from hypothesis.stateful import (
+    RuleBasedStateMachine,
+    initialize,
+    invariant,
+    precondition,
+    rule,
+    run_state_machine_as_test,
+)
 
 from acq.clock import VirtualClock
 from acq.devices.contract import Device
@@ -40,7 +47,12 @@ SAME_MA = 1e-6
 
 def make_profile() -> HardwareProfile:
     data = load_profile("simulated").model_dump()
-    data["acquisition"] |= {"sample_rate_hz": FS_HZ, "band_hz": (500.0, 8_000.0), "lead_s": LEAD_S, "sweep_after_ms": 10}
+    data["acquisition"] |= {
+        "sample_rate_hz": FS_HZ,
+        "band_hz": (500.0, 8_000.0),
+        "lead_s": LEAD_S,
+        "sweep_after_ms": 10,
+    }
     # The ceilings are low, so that they are met; the charge limit lies below what the ceiling alone would allow.
     data["stimulus"] |= {"ceiling_ma": 2.0, "scan_ceiling_ma": 1.5, "largest_step_ma": 0.3, "max_charge_nc": 200.0}
     data["guard"] |= {"may_lower": True}
@@ -254,8 +266,8 @@ class OutputMachine(RuleBasedStateMachine):
         self.permit = Permit()
         self.restorable_ma = 0.0
         self.is_begun = self.is_latched = False
-        self.asked: list[tuple[float, Callable[[], None]]] = []
-        self.n_acts = 0
+        self.n_asked = self.n_stops = 0
+        self.n_acts = self.n_begun = 0
         self.shows = self.is_there = True
         self.shown_s = self.present_s = self.clock.now_s()
         self.n_taken_before = self.device.n_taken
@@ -296,13 +308,26 @@ class OutputMachine(RuleBasedStateMachine):
         command()
         self.n_acts += self.engine.gate._n_acts - n_before
         assert self.engine.gate._n_acts - n_before <= 1  # one press, one act
-        self.asked.append((self.clock.now_s(), effect))
+        asked_s, n_stops = self.clock.now_s(), self.n_stops
+        run = self.engine._commands.get_nowait()
+
+        def carry_out() -> None:
+            self.n_asked -= 1
+            is_void = n_stops != self.n_stops or self.clock.now_s() - asked_s > FRESH_S + 1e-9
+            if not is_void or effect == self._is_at_rest:
+                effect()
+            run()
+
+        # What it allows it allows from the moment it is carried out, whenever that is.
+        self.engine._commands.put(carry_out)
+        self.n_asked += 1
         if self.is_attended and self.is_there:
             self.engine.note_presence()
             self.present_s = self.clock.now_s()
 
     def _has_begun(self) -> None:
         self.is_begun = self.is_begun or not self.is_latched
+        self.n_begun += 1
 
     def _allow(self, working_ma: float) -> None:
         """At most one step up from what was allowed, within the ceiling."""
@@ -389,7 +414,7 @@ class OutputMachine(RuleBasedStateMachine):
     @rule()
     def stop(self) -> None:
         self.engine.stop()
-        self.asked = [(-math.inf, effect) for _, effect in self.asked]  # void
+        self.n_stops += 1
         self._is_at_rest()
 
     def _is_at_rest(self) -> None:
@@ -421,11 +446,6 @@ class OutputMachine(RuleBasedStateMachine):
         if self.is_attended and self.shows:
             self.engine.note_shown()
             self.shown_s = now_s
-        # What was asked for is carried out now or, where it is too old, not at all. A permit counts from here on.
-        asked, self.asked = self.asked, []
-        for asked_s, effect in asked:
-            if now_s - asked_s <= FRESH_S + 1e-9 or effect.__name__ == "_is_at_rest":
-                effect()
         n_before = self.device.n_taken
         is_failing = bool(self.store.n_failures)
         try:
@@ -460,12 +480,10 @@ class OutputMachine(RuleBasedStateMachine):
     def hang(self, duration_s: float) -> None:
         """The program does nothing for a while, or the machine sleeps; the card goes on."""
         self.clock.sleep_s(duration_s)
-        n_before = self.device.n_taken
-        is_over = duration_s > LEASE_S
+        self.n_begun = 0
         self._step()
-        if is_over:
-            assert self.device.n_taken == n_before or self.is_begun
-            self.asked.clear()
+        if not self.engine.is_finished and duration_s > LEASE_S and not self.n_begun:
+            assert self.engine.gate.state is not OutputState.DELIVERING
 
     @rule(
         wrong=st.sampled_from(
@@ -477,7 +495,8 @@ class OutputMachine(RuleBasedStateMachine):
 
     @rule()
     def lose_the_device(self) -> None:
-        self.device.wrongs.add("read")
+        self.store.n_failures = 0
+        self.device.wrongs = {"read"}
         self._step()
         assert self.engine.is_finished
         assert self.engine.gate.state is OutputState.LATCHED_OFF
@@ -509,7 +528,7 @@ class OutputMachine(RuleBasedStateMachine):
     @invariant()
     def the_gate_claims_no_more_than_was_asked_for(self) -> None:
         gate = self.engine.gate
-        if not self.asked:
+        if not self.n_asked:
             assert gate.intensity_ma <= self.permit.working_ma + SAME_MA
             assert gate.authorised_ma <= max(self.permit.working_ma, self.permit.scan_ma) + SAME_MA
 
