@@ -655,7 +655,8 @@ class Engine:
                 if self._is_without_current(sweep.pulse):
                     self._store.add_pulse(self._number, sweep.pulse)
                     continue
-            if self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
+            # Not in the middle of a scan, which lives on what is known of the fibres, and is short.
+            if not self.is_scanning and self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
                 self._ended.append(self._number)  # analysed once the output is at rest: it takes longer than a lease
                 self._begin_recording()
             self._owners.append(self.session)

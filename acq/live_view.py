@@ -16,6 +16,7 @@ from rich.text import Text
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.records import GuardVerdict, OutputState, PulseKind
+from acq.report.cautions import CAUTIONS
 from acq.report.results import VERDICT_STYLES
 from acq.session import EngineSnapshot, FibreSnapshot
 
@@ -111,13 +112,15 @@ def render(
     head = [_state_line(snapshot, width), *silent, *tests, _where_line(snapshot, width)]
     view = _Guarded(snapshot, rule, needs if needs is not None else Needs())
     advice, keys = _advice_lines(snapshot, width), _keys_lines(snapshot, width)
+    cautions = _cautions_lines(width) if _is_before_first_stimulus(snapshot) else []
     chosen = _USUAL
-    room = len(snapshot.fibres) * 3
+    room = len(cautions) + len(snapshot.fibres) * 3
     if height is not None:
         for layout in _LAYOUTS:
             chosen = layout
             room = height - _rows_beside_fibres(layout, snapshot, len(head), len(advice), len(keys))
-            if room >= max(1, sum(view.rows(fibre, layout) for fibre in snapshot.fibres)):
+            n_rows = len(cautions) + sum(view.rows(fibre, layout) for fibre in snapshot.fibres)
+            if room >= max(1, n_rows):
                 break
     gap = [Text()] if chosen.has_gaps else []
     banner = [_banner_edge(snapshot, width)] if chosen.is_roomy else []
@@ -131,7 +134,7 @@ def render(
         *banner,
         *head[1:],
         *gap,
-        *_all_fibres(view, width, layout=chosen, room=room),
+        *(_fit(cautions, room) if cautions else _all_fibres(view, width, layout=chosen, room=room)),
         *gap,
         *advice,
         *gap,
@@ -144,6 +147,29 @@ def render(
 def _rows_beside_fibres(layout: _Layout, snapshot: EngineSnapshot, n_head: int, n_advice: int, n_keys: int) -> int:
     n_messages = min(layout.n_messages, len(snapshot.messages))
     return n_head + n_advice + n_keys + n_messages + 3 * layout.is_roomy + 3 * layout.has_gaps
+
+
+# ---- before anything is given ---------------------------------------------------------------------------------------
+
+
+def _is_before_first_stimulus(snapshot: EngineSnapshot) -> bool:
+    return not (snapshot.is_replay or snapshot.n_pulses or snapshot.fibres or snapshot.is_finished)
+
+
+def _cautions_lines(width: int) -> list[Text]:
+    """The cautions in the place where the fibres will be, since nobody has to look at any yet."""
+    lines: list[Text] = []
+    for paragraph in CAUTIONS.replace("\n  ", " ").splitlines():
+        indent = "   " if paragraph.startswith("- ") else " "
+        wrapped = textwrap.wrap(paragraph, max(20, width - 1), initial_indent=" ", subsequent_indent=indent)
+        lines += [Text(line, style="" if lines else "bold", no_wrap=True, overflow="ellipsis") for line in wrapped]
+    return lines
+
+
+def _fit(lines: list[Text], room: int) -> list[Text]:
+    if len(lines) <= room:
+        return lines
+    return [*lines[: max(0, room - 1)], Text("   … the rest of the cautions: README, or a larger window", style=_GREY)]
 
 
 # ---- the state ------------------------------------------------------------------------------------------------------

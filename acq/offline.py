@@ -460,8 +460,9 @@ def _jitter_reasons(jitter: Jitter, beside: _BesideJitter) -> list[str]:
             "the jitter is over pairs of equal intervals"
         )
     if jitter.raw_us > _TREND_ADDS * jitter.detrended_us:
+        slope_us = beside.drift.per_min_us  # a short recording has none
         reasons.append(
-            f"slow drift of {beside.drift.per_min_us:+.0f} µs/min taken out: "
+            f"slow drift{f' of {slope_us:+.0f} µs/min' if np.isfinite(slope_us) else ''} taken out: "
             f"MCD {jitter.raw_us:.1f} µs with it, {jitter.detrended_us:.1f} µs without"
         )
     return reasons

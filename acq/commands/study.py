@@ -155,6 +155,8 @@ def command(
             # The run has begun, so this is no mistake on the command line: the study file is full, or has gone.
             with contextlib.suppress(SuprathreshError):
                 engine.finish()
+            with contextlib.suppress(SuprathreshError):
+                store.close()  # its last step needs the disk too; what was committed is safe
             click.echo(f"suprathresh: {exc}", err=True)
             return 1
         except Exception as exc:

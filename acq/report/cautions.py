@@ -9,7 +9,7 @@ INTENDED_USE = (
 
 CAUTIONS = """\
 CAUTIONS. For research and training; not a medical device. Local rules and the
-licensed person at the patient come first.
+  licensed person at the patient come first.
 - Electrical stimulation of a person: only by someone licensed for it, with an
   isolated stimulator approved for the purpose and a hardware stop within reach.
   This program is no safety barrier.

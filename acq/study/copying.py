@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import secrets
 from contextlib import ExitStack
@@ -11,7 +12,7 @@ from typing import Final
 
 from acq.errors import StudyFileError
 from acq.study.rescue import readable, rescue
-from acq.study.rows import ENTRIES, STIMULI, SqlValue
+from acq.study.rows import ENTRIES, RECORDINGS, STIMULI, SqlValue
 from acq.study.store import StudyStore
 from acq.study.verification import verify
 
@@ -83,13 +84,23 @@ def _copy_whole(path: Path, into: Path) -> str:
 
 def _copy_anonymous(path: Path, into: Path) -> str:
     with StudyStore.open(path) as source:
-        begun = datetime.fromisoformat(str(source.meta()["created_at_utc"]))
+        times = [entry.at for entry in source.entries()] + [one.started_at for one in source.recordings()]
+        begun = min(times, default=_EPOCH)
         with StudyStore.create(into, meta={"code": make_code()}, now=lambda: _EPOCH) as target:
             n_stimuli = 0
-            for table, row in source.rows():
-                values = dict(zip(table.names, row, strict=True))
+            described = set()
+            for written_in, row in source.rows():
+                table, values = written_in, dict(zip(written_in.names, row, strict=True))
+                if table is ENTRIES and values["sort"] == "recording" and values["recording"] not in described:
+                    # Its first description is lost; this is the second.
+                    table = RECORDINGS
+                    values = dict(
+                        zip((name for name, _ in table.columns), json.loads(str(values["detail"])), strict=True)
+                    )
                 if table is ENTRIES and values["sort"] not in _KEPT_SORTS:
                     continue
+                if table is RECORDINGS:
+                    described.add(values["number"])
                 _strip(values, begun)
                 target.add_copy(table, [values[name] for name, _ in table.columns])
                 n_stimuli += table is STIMULI

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -26,7 +26,7 @@ __all__ = [
     "is_left_open",
     "left_behind",
     "log_path",
-    "write_schema",
+    "make",
 ]
 
 APPLICATION_ID: Final = 0x73707468  # "spth"; tells a study from any other SQLite file
@@ -121,9 +121,7 @@ def _read_u32(header: bytes, offset: int) -> int:
     return int.from_bytes(header[offset : offset + 4], "big")
 
 
-def connect(
-    path: Path, *, is_writable: bool, prepare: Callable[[sqlite3.Connection], None] | None = None
-) -> sqlite3.Connection:
+def connect(path: Path, *, is_writable: bool) -> sqlite3.Connection:
     """Open the database; for writing, with the lock that keeps every other program out until it is closed.
 
     Raises
@@ -142,8 +140,6 @@ def connect(
             if is_writable:
                 # Before the first access: the log then needs no shared memory, and the lock is kept to the end.
                 connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-            if prepare is not None:
-                prepare(connection)
             if is_writable:
                 connection.execute("PRAGMA journal_mode = WAL")
                 # A program that dies loses nothing either way. FULL would let each sweep wait for the disk; a thread of
@@ -159,15 +155,37 @@ def connect(
         return connection
 
 
-def write_schema(connection: sqlite3.Connection, fill: Callable[[sqlite3.Connection], None]) -> None:
-    """Make the tables and what `fill` puts into them, all or nothing."""
-    connection.execute("BEGIN EXCLUSIVE")
-    connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-    for statement in _SCHEMA:
-        connection.execute(statement)
-    fill(connection)
-    connection.execute("COMMIT")
+def make(path: Path, fill: Callable[[sqlite3.Connection], None] = lambda _: None) -> sqlite3.Connection:
+    """Make a study file with its tables and what `fill` puts into them, and open it for writing.
+
+    It is there whole or not at all: a program that dies in the middle leaves an empty file of that name.
+
+    Raises
+    ------
+    FileExistsError
+        When there is a file of that name.
+    OSError, StudyFileError
+        When it cannot be made.
+    """
+    path.touch(exist_ok=False)
+    unfinished = path.with_name(f".{path.name}.new")
+    try:
+        unfinished.unlink(missing_ok=True)
+        with explained(path), closing(sqlite3.connect(unfinished, isolation_level=None)) as connection:
+            connection.execute("BEGIN EXCLUSIVE")
+            connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            for statement in _SCHEMA:
+                connection.execute(statement)
+            fill(connection)
+            connection.execute("COMMIT")
+        unfinished.replace(path)
+        return connect(path, is_writable=True)
+    except BaseException:
+        # Nothing in it, and it would be in the way of the next attempt.
+        unfinished.unlink(missing_ok=True)
+        path.unlink(missing_ok=True)
+        raise
 
 
 def find_damage(connection: sqlite3.Connection, path: Path, *, most: int = 1) -> tuple[str, ...]:

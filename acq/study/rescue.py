@@ -21,7 +21,7 @@ from acq.study.database import (
     find_damage,
     left_behind,
     log_path,
-    write_schema,
+    make,
 )
 from acq.study.pages import scan_rows
 from acq.study.rows import TABLES, Row, Table
@@ -123,21 +123,14 @@ def rescue(path: Path, into: Path) -> int:
     OSError
         When the old one cannot be read.
     """
-    with closing(_make(into)) as target:
+    with closing(make(into)) as target:
         n_intact = _keep_intact(target, into, _database_rows(path, into))
         n_intact += _keep_intact(target, into, _page_rows(path))
         _keep_broken(target, into, _database_rows(path, into))
         _keep_broken(target, into, _page_rows(path))
+        with explained(into):
+            target.execute("PRAGMA journal_mode = DELETE")  # a single file
         return n_intact
-
-
-def _make(path: Path) -> sqlite3.Connection:
-    path.touch(exist_ok=False)
-
-    def prepare(fresh: sqlite3.Connection) -> None:
-        write_schema(fresh, lambda _: None)
-
-    return connect(path, is_writable=True, prepare=prepare)
 
 
 def _database_rows(path: Path, beside: Path) -> Iterator[tuple[Table, Row]]:

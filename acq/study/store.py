@@ -44,7 +44,7 @@ from acq.study.database import (
     is_left_open,
     left_behind,
     log_path,
-    write_schema,
+    make,
 )
 from acq.study.disk_sync import DiskSync
 from acq.study.encoding import (
@@ -246,9 +246,16 @@ class StudyStore:
             When the file exists or cannot be made.
         """
         path = Path(path)
+        created_at_utc = now().astimezone(UTC).isoformat()
+        known = {**(meta or {}), "created_at_utc": created_at_utc, "software_version": __version__}
+        values = ("study", "begun", encode_json(known), None, None, None, None, None, None, created_at_utc)
+
+        def fill(connection: sqlite3.Connection) -> None:
+            connection.execute(ENTRIES.insertion, ENTRIES.make_row(1, values, previous=FIRST_PREVIOUS))
+
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            path.touch(exist_ok=False)
+            connection = make(path, fill)
         except FileExistsError as exc:
             if path.exists():
                 raise StudyFileError(f"{path}: exists already; choose another name, nothing is overwritten") from exc
@@ -257,18 +264,6 @@ class StudyStore:
             raise StudyFileError(
                 f"{path}: cannot be made ({exc.strerror or exc}); choose a folder you may write to"
             ) from exc
-        created_at_utc = now().astimezone(UTC).isoformat()
-
-        def fill(connection: sqlite3.Connection) -> None:
-            known = {**(meta or {}), "created_at_utc": created_at_utc, "software_version": __version__}
-            values = ("study", "begun", encode_json(known), None, None, None, None, None, None, created_at_utc)
-            connection.execute(ENTRIES.insertion, ENTRIES.make_row(1, values, previous=FIRST_PREVIOUS))
-
-        try:
-            connection = connect(path, is_writable=True, prepare=lambda fresh: write_schema(fresh, fill))
-        except BaseException:
-            path.unlink(missing_ok=True)  # nothing in it, and it would be in the way of the next attempt
-            raise
         return cls(path, connection, is_writable=True, now=now)
 
     @classmethod

@@ -207,6 +207,19 @@ def test_a_full_disk_latches_at_once(make, monkeypatch: pytest.MonkeyPatch, wher
     report(f"full disk in {where}", run.last_pulse_s - began_s, 0.1 + LEAD_S + SLOWNESS_S, record_property)
 
 
+def test_a_disk_that_falls_behind_is_told_and_then_stops_the_output(make, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = make()
+    run.deliver()
+    behind_s = 4.0
+    monkeypatch.setattr(StudyStore, "behind_s", property(lambda _: behind_s))
+    run.until(lambda: "the disk is 4 s behind" in run.engine.last_message)
+    assert run.engine.gate.state is OutputState.DELIVERING
+    behind_s = 11.0
+    run.until(lambda: run.engine.gate.state is OutputState.AT_REST)
+    run.until(lambda: "11 s behind, and a power cut would lose that much" in run.engine.last_message)
+    run.rests_for(0.3)
+
+
 # ---- who looks -------------------------------------------------------------------------------------------------------
 
 

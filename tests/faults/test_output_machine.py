@@ -439,6 +439,12 @@ class OutputMachine(RuleBasedStateMachine):
             self.raise_intensity(True, 1)
         self.let_time_pass(30)
 
+    @rule(n=st.integers(1, 20))
+    def work_and_scan_again(self, n: int) -> None:
+        self.work()
+        self.start_scan(1.0)
+        self.let_time_pass(n)
+
     def _step(self) -> None:
         if self.engine.is_finished:
             return
@@ -547,7 +553,7 @@ def test_in_any_order_from_any_moment(full: bool) -> None:
         OutputMachine,
         settings=settings(
             settings.get_profile("repeatable"),
-            max_examples=3000 if full else 40,
+            max_examples=3000 if full else 25,
             stateful_step_count=60 if full else 30,
             suppress_health_check=list(HealthCheck),
         ),

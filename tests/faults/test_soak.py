@@ -1,7 +1,7 @@
 """A long study costs no more at its end than at its beginning, and loses nothing; nor on a computer that is busy.
 
-Reduced: minutes of simulated time, seconds by the clock. In full size eight hours at 20 Hz and half an hour by the clock.
-`tests/benchmarks/soak.py` prints the figures.
+Reduced: minutes of simulated time, seconds by the clock. In full size eight hours at 20 Hz, and half an hour by the
+clock. `tests/benchmarks/soak.py` prints the figures.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import gc
 import time
 import weakref
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ import pytest
 
 from acq.clock import VirtualClock
 from acq.engine import Engine
+from acq.session import RecordingSession
 from acq.study.store import StudyStore
 from sim_device.device import SimulatedDevice
 from tests.faults import soak
@@ -34,14 +36,14 @@ def test_hours_of_stimuli_cost_no_memory_and_lose_nothing(full: bool, tmp_path: 
     figures = (
         run_accelerated(tmp_path, n_sweeps=FULL_SWEEPS, scenario="healthy")
         if full
-        else run_accelerated(tmp_path, n_sweeps=2400, scenario="single", sweeps_per_recording=300)
+        else run_accelerated(tmp_path, n_sweeps=1600, scenario="single", sweeps_per_recording=200)
     )
     # Counted on the trigger channel, by the engine, in the file.
     assert figures.n_triggers == figures.n_sweeps == figures.n_in_file
-    assert figures.n_sweeps >= (FULL_SWEEPS if full else 2400)
+    assert figures.n_sweeps >= (FULL_SWEEPS if full else 1600)
     assert figures.samples_lost == 0
     assert figures.n_unanswered == 0
-    assert figures.n_results == figures.n_recordings == -(-figures.n_sweeps // (5000 if full else 300))
+    assert figures.n_results == figures.n_recordings == -(-figures.n_sweeps // (5000 if full else 200))
     assert figures.stops == ()
 
     # Nothing piles up while it runs, nothing is left behind.
@@ -69,18 +71,19 @@ def test_of_an_ended_recording_nothing_stays_in_memory(tmp_path: Path) -> None:
     )
     with soak.recordings_of(40), StudyStore.create(tmp_path / "s.study") as store:
         engine = Engine(device, profile, store)
-        engine.start_scan()
-        sessions = {}
-        while engine.n_sweeps < 200:
+        operator = soak.Operator(engine)
+        sessions: dict[int, weakref.ref[RecordingSession]] = {}
+        while engine.n_sweeps < 200 and engine.elapsed_s < 60.0:
             engine.step()
+            operator.look()
             sessions.setdefault(engine.session.number, weakref.ref(engine.session))
         gc.collect()
         assert len(sessions) == 5
         assert [number for number, session in sessions.items() if session() is not None] == [5]
         results = engine.finish()
-        analysis = weakref.ref(results[1])
+        rejected = weakref.ref(results[1].rejected)
         gc.collect()
-        assert analysis() is None
+        assert rejected() is None
         assert sorted(results) == [1, 2, 3, 4, 5]
 
 
@@ -116,7 +119,7 @@ def test_beside_other_programs_nothing_is_lost(
     delays_s: tuple[float, ...],
     full: bool,
     tmp_path: Path,
-    record_property: pytest.FixtureRequest,
+    record_property: Callable[[str, object], None],
 ) -> None:
     figures = run_real_time(
         tmp_path,
@@ -128,7 +131,7 @@ def test_beside_other_programs_nothing_is_lost(
         has_disk_writer=bool(delays_s),
     )
     check_nothing_lost(figures)
-    record_property("figures", tell(figures))  # type: ignore[operator] # the fixture is a function
+    record_property("figures", tell(figures))
     assert figures.n_in_file >= 60, tell(figures)
     assert figures.latency_ms.min() > 0  # of the test itself: nothing is committed before it exists
     assert figures.latency_ms.max() < OLDEST_MS, tell(figures)
@@ -141,7 +144,7 @@ def test_beside_other_programs_nothing_is_lost(
 @pytest.mark.timeout(600)
 def test_verdicts_that_grow_old_bring_the_output_to_rest(tmp_path: Path) -> None:
     """Every sweep takes longer than the next is away, none for long: they pile up, and the output may not go on."""
-    figures = run_real_time(tmp_path, duration_s=12.0, scenario="single", delays_s=(0.09,), sample_rate_hz=50_000.0)
+    figures = run_real_time(tmp_path, duration_s=9.0, scenario="single", delays_s=(0.09,), sample_rate_hz=50_000.0)
     assert figures.stops
     check_nothing_lost(figures)
     assert figures.latency_ms.max() < OLDEST_MS, tell(figures)
@@ -166,4 +169,4 @@ def test_what_comes_after_is_waited_for(tmp_path: Path) -> None:
         began_s = time.monotonic()
         for _ in range(4):
             store.add_event("message", "x")
-        assert 0.1 <= time.monotonic() - began_s
+        assert time.monotonic() - began_s >= 0.1

@@ -136,6 +136,7 @@ def test_a_damaged_sweep_is_named_and_left_out(study: Path, tmp_path: Path) -> N
         assert store.meta()["code"] == "K7-B3"
     assert [fault.what for fault in verify(saved).faults] == ["sweep of stimulus 17 of recording 1: damaged or changed"]
     assert path.read_bytes() == bytes(content)  # only read
+    assert {one.name for one in tmp_path.iterdir()} == {"x.study", "saved.study"}
 
 
 def test_a_lost_description_of_a_recording_does_not_take_its_sweeps_with_it(study: Path, tmp_path: Path) -> None:
@@ -148,6 +149,18 @@ def test_a_lost_description_of_a_recording_does_not_take_its_sweeps_with_it(stud
     with StudyStore.open(path) as store:
         assert count_sound_sweeps(store) == N_SWEEPS
         assert store.damage
+    copy_study(path, tmp_path / "given.study", is_anonymous=True)
+    with StudyStore.open(tmp_path / "given.study") as store:
+        assert count_sound_sweeps(store) == N_SWEEPS
+
+
+def test_a_study_without_its_beginning_can_be_given_away(study: Path, tmp_path: Path) -> None:
+    path = tmp_path / "x.study"
+    path.write_bytes(study.read_bytes())
+    edit(path, "DELETE FROM entries WHERE seq = 1")
+    copy_study(path, tmp_path / "given.study", is_anonymous=True)
+    with StudyStore.open(tmp_path / "given.study") as store:
+        assert count_sound_sweeps(store) == N_SWEEPS
 
 
 def edit(path: Path, *statements: str) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import acq.engine as engine_module
 from acq.clock import VirtualClock
 from acq.devices.registry import read_profile
 from acq.engine import Engine, EngineOptions
@@ -362,3 +363,68 @@ def test_a_scan_does_not_pass_over_a_fibre_that_often_blocks(make, seed: int) ->
     assert len(fibres) == 3
     assert run.engine.proposal_ma >= 1.2 * run.device.truth().theta_ma[-1].max()
     assert f"fibre {fibres[2].fibre} sets it" in run.engine.scan_sentence
+
+
+def test_a_full_recording_is_not_analysed_while_delivering(make, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(engine_module, "_LONGEST_RECORDING", 30)
+    run = make()
+    states = []
+    analyse = engine_module.analyse_recording
+
+    def note(*arguments: object, **named: object) -> object:
+        states.append(run.engine.gate.state)
+        return analyse(*arguments, **named)
+
+    monkeypatch.setattr(engine_module, "analyse_recording", note)
+    run.to_working_intensity()
+    run.seconds(8.0)
+    assert len(run.store.recordings()) > 2
+    assert states == []
+    assert run.engine.gate.state is OutputState.DELIVERING
+    results = run.engine.finish()
+    assert sorted(results) == [recording.number for recording in run.store.recordings()]
+    assert set(states) == {OutputState.AT_REST}
+    assert sum(result.n_sweeps for result in results.values()) == run.engine.n_sweeps
+
+
+def test_results_are_kept_in_the_file_and_not_in_memory(make) -> None:
+    run = make()
+    run.to_working_intensity()
+    run.seconds(3.0)
+    results = run.engine.finish()
+    assert bool(results)
+    assert results[1] is not results[1]  # read anew
+    assert results[1].n_sweeps == run.store.results(1)[-1].analysis.n_sweeps
+    assert 2 not in results
+
+
+def test_a_key_pressed_while_the_engine_hung_is_void(make) -> None:
+    run = make()
+    run.engine.begin()
+    run.seconds(0.1)
+    for _ in range(10):
+        run.engine.raise_intensity(coarse=True)
+    run.clock.sleep_s(1.1)
+    run.seconds(0.1)
+    assert run.engine.gate.intensity_ma == 0.0
+    assert any("too long to act on it now; look, and press it again" in one for one in run.engine._messages)
+
+
+def test_a_scan_without_a_result_offers_the_intensity_before_and_does_not_return_to_it_by_itself(make) -> None:
+    run = make(scenario="noise_only")
+    run.engine.begin()
+    for _ in range(4):
+        run.engine.raise_intensity(coarse=True)
+    run.seconds(0.5)
+    run.engine.start_scan(up_to_ma=0.5)
+    run.until(lambda: run.engine.is_scanning)
+    run.until(lambda: not run.engine.is_scanning)
+    run.seconds(0.5)  # what was let through within the lead
+    n_pulses = run.device.truth().n_pulses
+    run.seconds(1.0)
+    assert run.device.truth().n_pulses == n_pulses
+    assert run.engine.gate.intensity_ma == 0.0
+    assert "restore 0.80 mA, the intensity before the scan" in run.engine.make_snapshot().advice
+    run.engine.accept_proposal()
+    run.seconds(0.5)
+    assert run.engine.gate.intensity_ma == pytest.approx(0.8)

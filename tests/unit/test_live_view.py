@@ -332,6 +332,26 @@ def test_threshold_interval_and_margin_are_figures_too(width: int) -> None:
         assert figure in text
 
 
+BEFORE = replace(SNAPSHOT, state=OutputState.AT_REST, intensity_ma=0.0, n_pulses=0, n_testing=0, fibres=())
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40), (80, None)])
+def test_the_cautions_stand_on_the_screen_before_the_first_stimulus(width: int, height: int | None) -> None:
+    text = " ".join(" ".join(shown(BEFORE, width, height)).split())
+    for caution in ("not a medical device", "Implanted devices", "anticoagulation", "hardware stop within reach"):
+        assert caution in text
+    assert "space" in text
+    assert "CAUTIONS" not in " ".join(shown(replace(BEFORE, n_pulses=1), width, height))
+    assert "CAUTIONS" not in " ".join(shown(replace(BEFORE, is_replay=True), width, height))
+
+
+def test_in_a_small_terminal_the_cautions_give_way_to_the_keys_and_say_so() -> None:
+    lines = shown(BEFORE, 60, 14)
+    assert len(lines) <= 14
+    assert any("the rest of the cautions" in line for line in lines)
+    assert any("STOP" in line for line in lines)
+
+
 def test_a_replay_offers_only_what_it_can_do() -> None:
     text = "\n".join(shown(replace(SNAPSHOT, is_replay=True, state=OutputState.AT_REST)))
     assert "REPLAY" in text
