@@ -33,7 +33,7 @@ class Backlog:
     follow : callable
         Takes the outcome; in the thread that calls.
     clock : Clock
-        Measures how long one sweep takes.
+        Measures how long a sweep waits and takes.
     is_threaded : bool
         Otherwise `put` does it all before it returns.
     """
@@ -44,9 +44,9 @@ class Backlog:
         self._analyse = analyse
         self._follow = follow
         self._clock = clock
-        self._waiting: deque[tuple[Sweep, float]] = deque()
+        self._waiting: deque[tuple[Sweep, float, float]] = deque()  # with the intensity, and since when
         self._running: Future[SweepOutcome] | None = None
-        self._began_s = 0.0
+        self._since_s = 0.0  # of the sweep in hand
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="analysis") if is_threaded else None
 
     @property
@@ -61,8 +61,13 @@ class Backlog:
 
     @property
     def lag_s(self) -> float:
-        """How long the sweep in hand has been taking; 0 without one."""
-        return self._clock.now_s() - self._began_s if self.is_busy else 0.0
+        """How long the oldest sweep without an outcome has been here; 0 without one.
+
+        Not how long the one in hand takes: where each takes a little longer than the next is away, they pile up.
+        """
+        if not self.n_waiting:
+            return 0.0
+        return self._clock.now_s() - (self._since_s if self.is_busy else self._waiting[0][2])
 
     def put(self, sweep: Sweep, *, working_ma: float) -> None:
         """Take a sweep.
@@ -75,7 +80,7 @@ class Backlog:
         if self._executor is None:
             self._follow(self._analyse(sweep, working_ma))
             return
-        self._waiting.append((sweep, working_ma))
+        self._waiting.append((sweep, working_ma, self._clock.now_s()))
         self.advance()
 
     def advance(self) -> None:
@@ -88,8 +93,7 @@ class Backlog:
         """
         while self._executor is not None and (self._running is not None or self._waiting):
             if self._running is None:
-                sweep, working_ma = self._waiting.popleft()
-                self._began_s = self._clock.now_s()
+                sweep, working_ma, self._since_s = self._waiting.popleft()
                 self._running = self._executor.submit(self._analyse, sweep, working_ma)
             wait([self._running], timeout=_PATIENCE_S)
             if not self._running.done():

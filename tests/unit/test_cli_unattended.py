@@ -17,7 +17,7 @@ from acq.commands.interruption import Interruption
 from acq.devices.registry import read_profile
 from acq.engine import Engine
 from acq.errors import StudyFileError
-from acq.safety.gate import SafetyGate
+from acq.safety.gate import OperatorAct, SafetyGate
 from acq.study.store import StudyStore
 from sim_device.device import SimulatedDevice
 from sim_device.fault import Fault, OmittedPulse, Unplugged
@@ -92,7 +92,10 @@ def test_a_full_recording_is_gone_on_from(
 def test_an_intensity_that_the_gate_refuses_does_not_wait_for_ever(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(SafetyGate, "authorise_scan", SafetyGate.set_intensity_ma)  # a step far too large
+    def authorise_in_one_step(gate: SafetyGate, up_to_ma: float, _act: OperatorAct) -> None:
+        gate._limits.check_step(from_ma=0.0, to_ma=up_to_ma)  # far too large
+
+    monkeypatch.setattr(SafetyGate, "authorise_scan", authorise_in_one_step)
     path = tmp_path / "refused.study"
     code, _, err = run(capsys, "study", "--stimuli", 5, "--speed", "max", "--up-to", 4, "--study", path)
     assert code == 1
