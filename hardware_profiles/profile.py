@@ -23,6 +23,7 @@ from hardware_profiles.hard_limits import (
     MAX_RATE_HZ,
     MAX_WIDTH_US,
 )
+from hardware_profiles.wording import LONGEST_VALUE, quote, show
 
 __all__ = [
     "AcquisitionSection",
@@ -44,8 +45,6 @@ SCHEMA_VERSION = 1
 _PACKAGE = "hardware_profiles"
 _SUFFIX = ".toml"
 _SCALE_TOLERANCE = 0.01  # of two figures that say the same, one of them rounded
-_SHOWN_CHARACTERS = 600  # of a message
-_SHOWN_OF_A_VALUE = 80
 _LARGEST_FILE_BYTES = 1_000_000  # a profile has a few kilobytes; anything larger is another kind of file
 
 # What the command templates of a serial stimulator may mention, and how many of each go into 1 mA or 1 µs.
@@ -482,13 +481,13 @@ def load_profile(name_or_path: str | Path) -> HardwareProfile:
     except UnicodeDecodeError as exc:
         raise ProfileError(f"{source}: not a text file in UTF-8; give a TOML profile") from exc
     except (ValueError, RecursionError) as exc:  # also of a number with too many digits, or too many brackets
-        raise ProfileError(f"{source}: not valid TOML, {_show(str(exc))}; correct that line") from exc
+        raise ProfileError(f"{source}: not valid TOML, {show(str(exc))}; correct that line") from exc
     version = data.get("schema_version")
     if version is None:
         raise ProfileError(f"{source}: schema_version is missing; write schema_version = {SCHEMA_VERSION} at the top")
     if version != SCHEMA_VERSION or isinstance(version, bool):
         raise ProfileError(
-            f"{source}: schema_version = {_quote(version)}, this program reads version {SCHEMA_VERSION}; convert the "
+            f"{source}: schema_version = {quote(version)}, this program reads version {SCHEMA_VERSION}; convert the "
             "profile"
         )
     try:
@@ -496,7 +495,7 @@ def load_profile(name_or_path: str | Path) -> HardwareProfile:
     except ValidationError as exc:
         raise ProfileError(f"{source}: {_explain(exc)}") from exc
     except (OverflowError, RecursionError) as exc:
-        raise ProfileError(f"{source}: a value is too large or too deep ({_show(str(exc))}); correct it") from exc
+        raise ProfileError(f"{source}: a value is too large or too deep ({show(str(exc))}); correct it") from exc
 
 
 def _read(name_or_path: str | Path) -> tuple[str, bytes]:
@@ -524,35 +523,20 @@ def _read(name_or_path: str | Path) -> tuple[str, bytes]:
         raise ProfileError(f"{path}: cannot be read ({reason}); check the path and its permissions") from exc
 
 
-def _show(text: str, n_characters: int = _SHOWN_CHARACTERS) -> str:
-    """A text for a message: one line, printable, not too long."""
-    line = " ".join(text.split())
-    shown = line if line.isprintable() else ascii(line)[1:-1]
-    return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
-
-
-def _quote(value: object) -> str:
-    """A value of the file for a message."""
-    try:
-        return _show(repr(value), _SHOWN_OF_A_VALUE)
-    except (ValueError, RecursionError):  # a number with too many digits is not written out
-        return "what cannot be shown"
-
-
 def _explain(exc: ValidationError) -> str:
     """Tell the first problem in one line, with the number of further ones."""
     # A misspelt key leaves another one missing; the misspelling is what the reader can act on.
     errors = sorted(exc.errors(include_url=False), key=lambda error: error["type"] != "extra_forbidden")
-    text = _show(_explain_one(dict(errors[0])))
+    text = show(_explain_one(dict(errors[0])))
     further = len(errors) - 1
     return text if not further else f"{text} (and {further} more)"
 
 
 def _explain_one(error: dict[str, Any]) -> str:
-    key = ".".join(_show(str(part), _SHOWN_OF_A_VALUE) for part in error["loc"])
+    key = ".".join(show(str(part), LONGEST_VALUE) for part in error["loc"])
     kind: str = error["type"]
     context: Mapping[str, Any] = error.get("ctx", {})
-    shown = f"{key} = {_quote(error['input'])}"
+    shown = f"{key} = {quote(error['input'])}"
     if kind == "missing":
         return f"{key} is missing; add it"
     if kind == "extra_forbidden":

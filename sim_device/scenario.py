@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal, Self, TypeVar
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, ValidationError, model_validator
 
 from acq.errors import ConfigurationError
+from hardware_profiles.wording import LONGEST_VALUE, quote, show
 from sim_device.scaling import REFERENCE_TEMPERATURE_C, find_amplitude_uv, find_velocity_m_s
 
 __all__ = [
@@ -50,14 +51,12 @@ __all__ = [
     "list_scenarios",
     "load_scenario",
     "read_checked",
-    "show",
 ]
 
 SCHEMA_VERSION = 1
 STUDY_PREFIX = "study_"  # files that hold a whole study, not one site
 
 _LARGEST_FILE_BYTES = 1_000_000  # a scenario has a few kilobytes
-_SHOWN_OF_A_VALUE = 80
 
 _SITE = re.compile(r"(.+):(\d+)")  # "study_healthy:3"
 # Names of alternatives that pydantic puts into the place of an error and no file contains.
@@ -517,7 +516,7 @@ def read_checked(model: type[_Checked], name_or_path: str | Path, *, what: str, 
         raise ConfigurationError(f"{what} {where} is not valid TOML: {show(str(exc))}") from exc
     version = content.get("schema_version")
     if version != SCHEMA_VERSION:
-        found = "no schema_version" if version is None else f"schema_version {_quote(version)}"
+        found = "no schema_version" if version is None else f"schema_version {quote(version)}"
         raise ConfigurationError(f"{what} {where} has {found}; this program reads version {SCHEMA_VERSION}")
     if content.get("kind") == "study" and what != "study":
         raise ConfigurationError(f"{what} {where} is a study of several sites; choose one of them, with :1 behind it")
@@ -527,20 +526,6 @@ def read_checked(model: type[_Checked], name_or_path: str | Path, *, what: str, 
         raise ConfigurationError(f"{what} {where}: {_explain(exc)}") from exc
     except (ArithmeticError, RecursionError) as exc:
         raise ConfigurationError(f"{what} {where}: a value is too large or too deep ({show(str(exc))})") from exc
-
-
-def show(text: str, n_characters: int = 600) -> str:
-    """A text for a message: one line, printable, not too long."""
-    line = " ".join(text.split())
-    shown = line if line.isprintable() else ascii(line)[1:-1]
-    return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
-
-
-def _quote(value: object) -> str:
-    try:
-        return show(repr(value), _SHOWN_OF_A_VALUE)
-    except (ValueError, RecursionError):  # a number with too many digits is not written out
-        return "what cannot be shown"
 
 
 def list_files() -> tuple[str, ...]:
@@ -576,7 +561,7 @@ def _explain(exc: ValidationError) -> str:
     """One line for the first thing that is wrong, and how many more there are."""
     errors = exc.errors(include_url=False)
     first = errors[0]
-    steps = [show(str(step), _SHOWN_OF_A_VALUE) for step in first["loc"] if step not in _TAGS]
+    steps = [show(str(step), LONGEST_VALUE) for step in first["loc"] if step not in _TAGS]
     place = ".".join(steps) or "the file"
     if first["type"] == "extra_forbidden":
         text = f"{place} is not a known key; remove it or correct its spelling"
@@ -585,5 +570,5 @@ def _explain(exc: ValidationError) -> str:
     else:
         message = first["msg"].removeprefix("Value error, ")
         got = first["input"]
-        text = f"{place}: {message}" + (f", got {_quote(got)}" if isinstance(got, int | float | str) else "")
+        text = f"{place}: {message}" + (f", got {quote(got)}" if isinstance(got, int | float | str) else "")
     return show(text) + (f" (and {len(errors) - 1} more)" if len(errors) > 1 else "")

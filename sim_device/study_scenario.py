@@ -17,6 +17,7 @@ from pydantic import Field, ValidationError, model_validator
 from scipy import stats
 
 from acq.errors import ConfigurationError
+from hardware_profiles.wording import LONGEST_VALUE, show
 from sim_device.scenario import (
     STUDY_PREFIX,
     Artefact,
@@ -30,7 +31,6 @@ from sim_device.scenario import (
     list_files,
     load_scenario,
     read_checked,
-    show,
 )
 
 __all__ = ["Study", "build_study", "list_studies", "load_sites", "load_study"]
@@ -318,7 +318,7 @@ def build_study(name_or_path: str | Path, *, seed: int) -> tuple[Scenario, ...]:
             first = exc.errors(include_url=False)[0]
             place = ".".join(str(step) for step in first["loc"]) or "the site"
             raise ConfigurationError(
-                f"study {show(plan.name, 80)} draws what no scenario takes, at site {number}: {place}: "
+                f"study {show(plan.name, LONGEST_VALUE)} draws what no scenario takes, at site {number}: {place}: "
                 f"{show(first['msg'])}; "
                 "narrow the distribution"
             ) from exc

@@ -211,6 +211,7 @@ def _attended(engine: Engine, store: StudyStore, code: str, up_to_ma: float | No
     from acq.terminal import run_terminal
 
     run_terminal(engine, up_to_ma=up_to_ma)
+    click.echo("analysing what was recorded …", err=True)  # minutes after hours of it
     print_results(engine.finish(), margin=engine.margin_rule, tests_given=engine.tests_given)
     tell_study(store, code=code)
     if engine.failure is not None:
