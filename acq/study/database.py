@@ -212,7 +212,7 @@ def explained(path: Path) -> Iterator[None]:
     """Turn an error of the database into one line for the user."""
     try:
         yield
-    except sqlite3.Error as exc:
+    except (sqlite3.Error, UnicodeDecodeError) as exc:  # the latter: of an error that quotes a damaged schema
         code = getattr(exc, "sqlite_errorcode", None)
         primary = None if code is None else code & 0xFF  # the rest only says where it happened
         if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):

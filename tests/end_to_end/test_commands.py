@@ -70,7 +70,7 @@ def test_replay_through_the_live_path_is_the_analysis_to_the_last_bit(tmp_path: 
     with StudyStore.create(tmp_path / "replay.study") as store:
         engine = replay_engine(recording, store, settings=RecordingSettings())
         engine.run(lambda: False)
-        results = engine.finish()
+        results = dict(engine.finish())
     assert list(results) == [1]
     assert_same(results[1], analyse_recording(recording, settings=RecordingSettings()))
 

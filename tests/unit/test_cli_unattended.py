@@ -93,7 +93,8 @@ def test_an_intensity_that_the_gate_refuses_does_not_wait_for_ever(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def authorise_in_one_step(gate: SafetyGate, up_to_ma: float, _act: OperatorAct) -> None:
-        gate._limits.check_step(from_ma=0.0, to_ma=up_to_ma)  # far too large
+        with gate._acting():
+            gate._limits.check_step(from_ma=0.0, to_ma=up_to_ma)  # far too large
 
     monkeypatch.setattr(SafetyGate, "authorise_scan", authorise_in_one_step)
     path = tmp_path / "refused.study"
