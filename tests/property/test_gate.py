@@ -4,6 +4,7 @@ import itertools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
@@ -186,13 +187,13 @@ class GateMachine(RuleBasedStateMachine):
         self.scan_ma = None
         self.stopped_at_ma = 0.0
 
-    @rule(which=st.integers(0, 5), entrance=st.integers(0, 4), waits=st.sampled_from([0.0, 1.01]))
-    def try_an_act_again_or_a_stale_one(self, which: int, entrance: int, waits: float) -> None:
-        """Whatever is kept from before, used up or too old: nothing changes."""
+    @rule(which=st.integers(-1, 5), entrance=st.integers(0, 4), waits=st.sampled_from([0.0, 1.01]))
+    def try_an_act_again_or_a_stale_one_or_none(self, which: int, entrance: int, waits: float) -> None:
+        """Whatever is kept from before, used up or too old, or no act at all: nothing changes."""
         if which >= len(self.kept):
             return
-        act = self.kept[which]
-        if waits:
+        act: Any = self.kept[which] if which >= 0 else None
+        if waits and which >= 0:
             act = self._act(list(ActKind)[entrance])  # never used
             self.clock.sleep_s(waits)
         self._notice_expiry()
