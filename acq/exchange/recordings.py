@@ -34,11 +34,11 @@ HIGHEST_SAMPLE_RATE_HZ = 2_000_000.0
 HIGHEST_INTENSITY_MA = 100.0
 LONGEST_PULSE_US = 10_000.0
 HIGHEST_RATE_HZ = 1_000.0
-LOWEST_RATE_HZ = 1e-4  # one stimulus in three hours
+LOWEST_RATE_HZ = 1e-5  # one stimulus a day: a live recording may rest for hours in its middle
 HIGHEST_SAMPLE_UV = 1e7  # 10 V, more than any amplifier gives
 SCALE_RANGE_UV = (1e-9, 1e9)
 LONGEST_OFFSET_US = 10_000.0
-LONGEST_RECORDING_S = 14_400.0  # of one site; four hours
+LONGEST_RECORDING_S = 86_400.0  # of one site, its pauses included
 MOST_SAMPLES = 30_000_000  # of all sweeps together: 15 000 of 20 ms at 100 kHz, a quarter of a gigabyte
 SHORTEST_AFTER_ONSET_S = 0.003  # less does not hold the latency of a twig near its muscle
 

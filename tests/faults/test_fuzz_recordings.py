@@ -287,7 +287,7 @@ def test_names_that_cannot_be_printed_are_not_printed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("changed", "words"),
     [
-        ({"stim_time_s": 6.0 + 1e6 * np.arange(8)}, "at most 14400"),
+        ({"stim_time_s": 6.0 + 1e6 * np.arange(8)}, "at most 86400"),
         ({"scale_uv_per_bit": 1e300}, "'scale_uv_per_bit' is 1e"),
         ({"scale_uv_per_bit": 5e-324}, "'scale_uv_per_bit' is 4.94"),
         ({"raw": np.full((8, 400), 1e200)}, "no amplifier gives more"),

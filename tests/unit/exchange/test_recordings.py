@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from acq.errors import InputFileError
-from acq.exchange.recordings import load_recording, load_truth
-from acq.records import PulseKind, Sweep
+from acq.exchange.recordings import load_recording, load_truth, recording_from_store
+from acq.records import Pulse, PulseKind, Sweep
 from acq.study.store import StudyStore
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
@@ -259,3 +259,22 @@ def test_study_without_a_usable_recording_is_refused(tmp_path: Path) -> None:
         load_recording(path)
     with pytest.raises(InputFileError, match="holds one recording"):
         load_recording(write(tmp_path / "X.npz", make_arrays()), number=1)
+
+
+def test_a_recording_that_rested_for_hours_in_its_middle_is_read(tmp_path: Path) -> None:
+    with StudyStore.create(tmp_path / "x.study") as store:
+        number = store.start_recording(
+            profile="bench",
+            device="resistor",
+            electrode="single_fibre",
+            sample_rate_hz=50_000.0,
+            band_hz=(500.0, 10_000.0),
+            mains_hz=50.0,
+            quantum_uv=0.3,
+        )
+        rest = 8 * 3600 * 50_000
+        for index in range(20):
+            pulse = Pulse(index, 5000 * index + 200 + rest * (index >= 10), 1.5, 100.0, PulseKind.MEASURING, 1.5)
+            samples_uv = np.random.default_rng(index).integers(-100, 100, 1100) * 0.3
+            store.add_sweep(number, Sweep(pulse, samples_uv, 200, 50_000.0))
+        assert recording_from_store(store, number).n_sweeps == 20
