@@ -20,6 +20,7 @@ from acq.analysis.blas import one_blas_thread
 from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
+from acq.display import EngineSnapshot
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError, StudyFileError
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
@@ -32,7 +33,7 @@ from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
-from acq.session import EngineSnapshot, RecordingSession, SweepOutcome
+from acq.session import RecordingSession, SweepOutcome
 from acq.stimulus.test_pulses import TestPulsePolicy
 from acq.stimulus.train import Train
 from acq.stream.cutter import StimulusFaultKind, SweepCutter

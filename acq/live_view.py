@@ -13,12 +13,13 @@ from dataclasses import dataclass
 from rich.console import Group
 from rich.text import Text
 
+from acq.display import EngineSnapshot, FibreSnapshot
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
+from acq.reading import Guarded, axis_top_ma, bound_ma, is_before_first_stimulus, is_idle, is_live, threshold_text
 from acq.records import GuardVerdict, OutputState, PulseKind
 from acq.report.cautions import CAUTIONS
 from acq.report.results import VERDICT_STYLES
-from acq.session import EngineSnapshot, FibreSnapshot
 
 __all__ = ["KEYS", "render"]
 
@@ -52,7 +53,6 @@ _ADVICE_LINES = 3
 _STRIP_CELLS = 24
 _LEAST_STRIP_CELLS = 8
 _LEAST_BAR_CELLS = 16
-_AXIS_REACH = 1.5  # the current axis ends at so many times the stimulus, whatever a fibre may need
 _BINDING = "▸"
 _RECORDING = "recording, "
 _WORST_FIRST = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
@@ -110,16 +110,16 @@ def render(
     silent = [_silent_line(silent_s, width)] if silent_s >= _SILENT_S else []
     tests = [_tests_line(snapshot, width)] if _is_recording(snapshot) else []
     head = [_state_line(snapshot, width), *silent, *tests, _where_line(snapshot, width)]
-    view = _Guarded(snapshot, rule, needs if needs is not None else Needs())
+    view = Guarded(snapshot, rule, needs if needs is not None else Needs())
     advice, keys = _advice_lines(snapshot, width), _keys_lines(snapshot, width)
-    cautions = _cautions_lines(width) if _is_before_first_stimulus(snapshot) else []
+    cautions = _cautions_lines(width) if is_before_first_stimulus(snapshot) else []
     chosen = _USUAL
     room = len(cautions) + len(snapshot.fibres) * 3
     if height is not None:
         for layout in _LAYOUTS:
             chosen = layout
             room = height - _rows_beside_fibres(layout, snapshot, len(head), len(advice), len(keys))
-            n_rows = len(cautions) + sum(view.rows(fibre, layout) for fibre in snapshot.fibres)
+            n_rows = len(cautions) + sum(_rows(view, fibre, layout) for fibre in snapshot.fibres)
             if room >= max(1, n_rows):
                 break
     gap = [Text()] if chosen.has_gaps else []
@@ -152,10 +152,6 @@ def _rows_beside_fibres(layout: _Layout, snapshot: EngineSnapshot, n_head: int, 
 # ---- before anything is given ---------------------------------------------------------------------------------------
 
 
-def _is_before_first_stimulus(snapshot: EngineSnapshot) -> bool:
-    return not (snapshot.is_replay or snapshot.n_pulses or snapshot.fibres or snapshot.is_finished)
-
-
 def _cautions_lines(width: int) -> list[Text]:
     """The cautions in the place where the fibres will be, since nobody has to look at any yet."""
     lines: list[Text] = []
@@ -175,18 +171,8 @@ def _fit(lines: list[Text], room: int) -> list[Text]:
 # ---- the state ------------------------------------------------------------------------------------------------------
 
 
-def _is_live(snapshot: EngineSnapshot) -> bool:
-    """Whether the verdicts are about what happens now: where nothing is delivered, nothing is assured."""
-    return snapshot.is_replay or (snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma > 0)
-
-
-def _is_idle(snapshot: EngineSnapshot) -> bool:
-    """Delivering as far as the gate is concerned, yet nothing comes out: 0 mA."""
-    return not snapshot.is_replay and snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma <= 0
-
-
 def _state_look(snapshot: EngineSnapshot) -> tuple[str, str]:
-    return ("○", _READY) if _is_idle(snapshot) else _STATES[snapshot.state]
+    return ("○", _READY) if is_idle(snapshot) else _STATES[snapshot.state]
 
 
 def _banner_edge(snapshot: EngineSnapshot, width: int) -> Text:
@@ -198,7 +184,7 @@ def _state_line(snapshot: EngineSnapshot, width: int) -> Text:
     word = "REPLAY" if snapshot.is_replay else str(snapshot.state).upper()
     intensity = snapshot.delivered_ma if snapshot.is_replay else snapshot.intensity_ma
     parts = [f" {shape} {word}", f"{intensity:.2f} mA" if math.isfinite(intensity) else "– mA"]
-    if _is_idle(snapshot):
+    if is_idle(snapshot):
         parts.append("NO PULSES YET" if snapshot.proposal_ma is None else "WAITING FOR YOU")
     parts += [f"{snapshot.rate_hz:g} Hz", f"{snapshot.n_pulses} pulses"]
     if math.isfinite(snapshot.delivered_ma) and not snapshot.is_replay:
@@ -260,61 +246,20 @@ def _tests_line(snapshot: EngineSnapshot, width: int) -> Text:
 # ---- the fibres -----------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True)
-class _Guarded:
-    """The fibres beside what they need."""
-
-    snapshot: EngineSnapshot
-    rule: MarginRule | None
-    needs: Needs
-
-    @property
-    def binding(self) -> int | None:
-        """The fibre that sets the intensity; None where it is the only one."""
-        binding = self.needs.binding
-        if binding is None:
-            found = {fibre.fibre: self.needed_ma(fibre) for fibre in self.snapshot.fibres}
-            known = {fibre: value for fibre, value in found.items() if value is not None}
-            binding = max(known, key=lambda one: known[one]) if known else None
-        return binding if len(self.snapshot.fibres) > 1 and _is_live(self.snapshot) else None
-
-    def is_wanted(self, fibre: FibreSnapshot) -> bool:
-        """Whether the fibre must keep its margin."""
-        return fibre.fibre not in self.needs.not_wanted
-
-    def needed_ma(self, fibre: FibreSnapshot) -> float | None:
-        """The intensity that surely keeps the margin: over the upper end of what the threshold may be."""
-        if not self.is_wanted(fibre):
-            return None
-        if fibre.fibre in self.needs.by_fibre:
-            return self.needs.by_fibre[fibre.fibre]
-        if self.rule is None:
-            return None
-        highest = _bound_ma(fibre, self.snapshot)
-        if fibre.threshold_interval_ma is not None:
-            highest = fibre.threshold_interval_ma[1]
-        return self.rule.required_ma(highest) if highest is not None and highest > 0 else None
-
-    def reason(self, fibre: FibreSnapshot) -> str:
-        """Why a fibre is not assured; empty where it is, or where nothing is delivered."""
-        if fibre.verdict is GuardVerdict.ASSURED or not _is_live(self.snapshot):
-            return ""
-        return fibre.sentence if self.is_wanted(fibre) else "not wanted: drives no test and no proposal"
-
-    def rows(self, fibre: FibreSnapshot, layout: _Layout) -> int:
-        """How many rows a fibre takes."""
-        return layout.fibre_rows + (layout.has_reasons and bool(self.reason(fibre)))
+def _rows(view: Guarded, fibre: FibreSnapshot, layout: _Layout) -> int:
+    """How many rows a fibre takes."""
+    return layout.fibre_rows + (layout.has_reasons and bool(view.reason(fibre)))
 
 
-def _all_fibres(view: _Guarded, width: int, *, layout: _Layout, room: int) -> list[Text]:
+def _all_fibres(view: Guarded, width: int, *, layout: _Layout, room: int) -> list[Text]:
     snapshot = view.snapshot
     if not snapshot.fibres:
         return [Text("  no fibre yet", style=_GREY)]
     rows = layout.fibre_rows
     shown, hidden = _choose_fibres(snapshot.fibres, len(snapshot.fibres), has_spare_row=False)
-    if room < sum(view.rows(fibre, layout) for fibre in snapshot.fibres):
+    if room < sum(_rows(view, fibre, layout) for fibre in snapshot.fibres):
         shown, hidden = _choose_fibres(snapshot.fibres, max(1, room // rows), has_spare_row=room % rows > 0)
-    top_ma = _axis_top_ma(view)
+    top_ma = axis_top_ma(view)
     lines: list[Text] = []
     for fibre in shown:
         lines.append(_figures_line(fibre, snapshot, width, is_alone=rows == 1))
@@ -349,7 +294,7 @@ def _figures_line(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int, *,
     """Verdict, latency, jitter, blocking, how many admitted; alone also the margin."""
     shape, colour = VERDICT_STYLES[fibre.verdict]
     line = Text(no_wrap=True, overflow="ellipsis")
-    if _is_live(snapshot):
+    if is_live(snapshot):
         line.append(f" {fibre.fibre} {shape} {str(fibre.verdict).upper():<12}", style=f"bold {colour}")
     else:
         # Nothing is delivered, so nothing is assured: the verdict is about the intensity before.
@@ -372,33 +317,9 @@ def _figures_line(fibre: FibreSnapshot, snapshot: EngineSnapshot, width: int, *,
     return line
 
 
-def _bound_ma(fibre: FibreSnapshot, snapshot: EngineSnapshot) -> float | None:
-    """What the threshold is surely below, where that is all that is known; None where not even that is."""
-    if fibre.threshold_ma is None and 0 < fibre.margin_at_least_ma < snapshot.intensity_ma:
-        return snapshot.intensity_ma - fibre.margin_at_least_ma
-    return None
-
-
-def _threshold_text(fibre: FibreSnapshot, snapshot: EngineSnapshot) -> tuple[str, str]:
-    """Threshold and margin in words."""
-    bound_ma = _bound_ma(fibre, snapshot)
-    if fibre.threshold_ma is not None:
-        threshold = f"θ {fibre.threshold_ma:.2f} mA"
-        if fibre.threshold_interval_ma is not None:
-            low, high = fibre.threshold_interval_ma
-            threshold += f" ({low:.2f}–{high:.2f})"
-        if fibre.margin_ma is None or fibre.margin_relative is None or not _is_live(snapshot):
-            return threshold, ""
-        return threshold, f"margin {fibre.margin_ma:+.2f} mA {100 * fibre.margin_relative:+.0f} %"
-    if bound_ma is not None:
-        share = 100 * fibre.margin_at_least_ma / bound_ma
-        return f"θ < {bound_ma:.2f} mA", f"margin > {fibre.margin_at_least_ma:.2f} mA {share:.0f} %"
-    return "threshold not known" if _is_live(snapshot) else "not followed at rest", ""
-
-
-def _margin_line(fibre: FibreSnapshot, view: _Guarded, width: int, top_ma: float) -> Text:
+def _margin_line(fibre: FibreSnapshot, view: Guarded, width: int, top_ma: float) -> Text:
     """Threshold, margin, the two on a current axis, and the last responses, as far as there is room."""
-    threshold, margin = _threshold_text(fibre, view.snapshot)
+    threshold, margin = threshold_text(fibre, view.snapshot)
     line = Text(no_wrap=True, overflow="ellipsis")
     if fibre.fibre == view.binding:
         line.append(f" {_BINDING} {threshold:<22}{margin.replace('margin', 'least margin'):<27} ", style="bold")
@@ -416,20 +337,7 @@ def _margin_line(fibre: FibreSnapshot, view: _Guarded, width: int, top_ma: float
     return line
 
 
-def _axis_top_ma(view: _Guarded) -> float:
-    """End of the current axis, the same for all fibres, so that they can be compared."""
-    values = [0.1, view.snapshot.intensity_ma]
-    for fibre in view.snapshot.fibres:
-        if fibre.threshold_interval_ma is not None:
-            values.append(fibre.threshold_interval_ma[1])
-        needed_ma = view.needed_ma(fibre)
-        if needed_ma is not None:
-            values.append(needed_ma)
-    # What a threshold may be at most is sometimes far above what matters.
-    return 1.15 * min(max(values), _AXIS_REACH * values[1] if values[1] > 0 else max(values))
-
-
-def _margin_bar(fibre: FibreSnapshot, view: _Guarded, top_ma: float, n_cells: int) -> Text:
+def _margin_bar(fibre: FibreSnapshot, view: Guarded, top_ma: float, n_cells: int) -> Text:
     """Current axis from 0: ▒ where the threshold is, ┃ what the margin asks for, ● where the stimulus is."""
     snapshot = view.snapshot
     colour = VERDICT_STYLES[fibre.verdict][1]
@@ -438,12 +346,12 @@ def _margin_bar(fibre: FibreSnapshot, view: _Guarded, top_ma: float, n_cells: in
     def cell(value_ma: float) -> int:
         return min(n_cells - 1, max(0, int(value_ma / top_ma * n_cells)))
 
-    bound_ma = _bound_ma(fibre, snapshot)
+    below_ma = bound_ma(fibre, snapshot)
     if fibre.threshold_interval_ma is not None:
         low, high = (cell(end) for end in fibre.threshold_interval_ma)
         cells[low : high + 1] = [("▒", "")] * (high + 1 - low)
-    elif bound_ma is not None:
-        cells[: cell(bound_ma) + 1] = [("░", _GREY)] * (cell(bound_ma) + 1)
+    elif below_ma is not None:
+        cells[: cell(below_ma) + 1] = [("░", _GREY)] * (cell(below_ma) + 1)
     needed_ma = view.needed_ma(fibre)
     if needed_ma is not None:
         cells[cell(needed_ma)] = ("┃", "")

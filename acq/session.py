@@ -11,6 +11,7 @@ import numpy as np
 from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
 from acq.analysis.streaming import FibreHistory, StreamingAnalyser, SweepFinding
 from acq.analysis.threshold import Belief
+from acq.display import FibreSnapshot
 from acq.guard.attribution import attribute
 from acq.guard.axons import AxonWatch, FibreOutcome
 from acq.guard.watch import WatchState
@@ -21,7 +22,6 @@ from acq.records import (
     FloatArray,
     GuardVerdict,
     MissingReason,
-    OutputState,
     Pulse,
     PulseKind,
     Sweep,
@@ -30,72 +30,7 @@ from acq.study.store import StudyStore, VerdictChange
 
 T = TypeVar("T")
 
-__all__ = ["EngineSnapshot", "FibreSnapshot", "RecordingSession", "SweepOutcome"]
-
-
-@dataclass(frozen=True, slots=True)
-class FibreSnapshot:
-    """One fibre as it stands now; NaN or None for what is not known.
-
-    n_admitted : responses to measuring pulses under an `assured` verdict. mcd_us, mcd_interval_us, n_pairs : running
-    jitter, noise-corrected, over the sweeps still held; over untested responses, marked by `is_untested`, while nothing
-    has been admitted. margin_at_least_ma : the margin kept with 95 % probability, known also where only an upper bound
-    of the threshold is.
-    """
-
-    fibre: int
-    latency_us: float
-    amplitude_uv: float
-    rise_time_us: float
-    mcd_us: float
-    mcd_interval_us: tuple[float, float]
-    mcd_noise_us: float
-    n_pairs: int
-    is_untested: bool
-    n_admitted: int
-    n_responses: int
-    n_stimuli: int
-    blocking: tuple[float, float, float]  # fraction, lower and upper end
-    threshold_ma: float | None
-    threshold_interval_ma: tuple[float, float] | None
-    margin_ma: float | None
-    margin_relative: float | None
-    margin_at_least_ma: float
-    verdict: GuardVerdict
-    sentence: str
-    recent_latency_us: tuple[float, ...] = ()  # the latest measuring and testing sweeps, NaN where missing
-
-
-@dataclass(frozen=True, slots=True)
-class EngineSnapshot:
-    """Everything a display needs, at one moment."""
-
-    state: OutputState
-    latch_reason: str | None
-    device: str
-    is_simulated: bool
-    is_replay: bool
-    recording: int
-    elapsed_s: float
-    intensity_ma: float
-    delivered_ma: float
-    rate_hz: float
-    width_us: float
-    ceiling_ma: float
-    n_pulses: int
-    n_testing: int
-    n_rejected: int
-    samples_lost: int
-    noise_uv: float
-    procedure: str
-    proposal_ma: float | None
-    advice: str
-    fibres: tuple[FibreSnapshot, ...]
-    messages: tuple[str, ...]
-    study_path: str
-    is_finished: bool
-    delivered_kind: PulseKind = PulseKind.MEASURING  # of the pulse that `delivered_ma` is of
-    is_settled: bool = True  # templates: False while more sweeps still sharpen the latencies shown
+__all__ = ["RecordingSession", "SweepOutcome"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,12 @@ from rich.console import Console
 from rich.live import Live
 
 from acq.clock import RealClock
+from acq.display import EngineSnapshot
 from acq.engine import Engine
 from acq.errors import DeviceError, SuprathreshError
 from acq.keyboard import Keyboard
 from acq.live_view import KEYS, render
 from acq.records import OutputState
-from acq.session import EngineSnapshot
 
 __all__ = ["KEYS", "act_on_key", "render", "run_terminal"]
 

@@ -13,7 +13,7 @@ from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.live_view import KEYS, render
 from acq.records import GuardVerdict, OutputState, PulseKind
-from acq.session import EngineSnapshot, FibreSnapshot
+from acq.display import EngineSnapshot, FibreSnapshot
 
 NAN = float("nan")
 FIBRE = FibreSnapshot(
