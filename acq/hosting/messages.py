@@ -1,0 +1,170 @@
+"""What goes through the pipe between a screen and the engine's process, both ways.
+
+Frozen records of plain values and arrays. Both ends are this program on this computer; nothing else may connect.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
+from acq.guard.margin import MarginRule
+from acq.guard.proposal import Needs
+from acq.records import OutputState
+
+__all__ = [
+    "Act",
+    "ActName",
+    "Ended",
+    "Leaving",
+    "News",
+    "Refused",
+    "ReplayRequest",
+    "Shown",
+    "Started",
+    "StudyRequest",
+]
+
+
+class ActName(StrEnum):
+    """What the operator can ask for, whichever key, foot switch or button it comes from."""
+
+    STOP = "stop"
+    BEGIN = "begin"
+    SCAN = "scan"
+    ACCEPT = "accept"  # what is proposed, or a fault
+    RESTORE = "restore"
+    RAISE = "raise"
+    LOWER = "lower"
+    RAISE_COARSE = "raise coarse"
+    LOWER_COARSE = "lower coarse"
+    FASTER = "faster"
+    SLOWER = "slower"
+    TESTS = "tests"
+    WANT = "want"  # `value` is the fibre: wanted, or not any more
+    MARK = "mark"  # `text` is what is marked
+    NEW_RECORDING = "new recording"
+    FINISH = "finish"
+
+
+# ---- screen → engine -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyRequest:
+    """A study to begin, or one to go on with.
+
+    device_kind : None for the one the profile is for. study_path : of the study file, None for the usual place.
+    resume : go on with the study at `study_path`, which exists. about : what is kept with the study beside its code:
+    age_years, muscle, note, … up_to_ma : how far a threshold scan may go, None for the profile's ceiling.
+    margin : the margin asked for, None for the profile's. person_present : somebody has said that a licensed person is
+    at the patient and has read the cautions; real hardware is not opened without it.
+    """
+
+    profile_name: str = "simulated"
+    device_kind: str | None = None
+    scenario: str | None = None
+    seed: int | None = None
+    server: str | None = None
+    serial_port: str | None = None
+    study_path: str | None = None
+    resume: bool = False
+    code: str | None = None
+    electrode: str = "single_fibre"
+    about: dict[str, str | int | float] = field(default_factory=dict)
+    up_to_ma: float | None = None
+    margin: MarginRule | None = None
+    person_present: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReplayRequest:
+    """A recording to play in real time; a `.npz`, or recording `number` of a study file."""
+
+    path: str
+    number: int | None = None
+    margin: MarginRule | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """An act of the operator. pressed_s : `time.monotonic()` when the key came in, the same clock in both processes."""
+
+    name: ActName
+    pressed_s: float
+    value: int = 0
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The screen has drawn what it knows and its keys work. is_present : a key, click or foot switch since the last."""
+
+    is_present: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Leaving:
+    """The screen goes, on purpose; the study waits, at rest, for one to come back."""
+
+
+# ---- engine → screen -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Started:
+    """The engine runs."""
+
+    study_path: str
+    code: str
+    device: str
+    is_simulated: bool
+    is_replay: bool
+    electrode: str
+    rule: MarginRule
+    about: dict[str, str | int | float]
+    lease_s: float
+    lead_s: float
+    ceiling_ma: float
+    rates_hz: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Refused:
+    """Nothing was begun; why, in one line for the operator."""
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class News:
+    """What has happened since the last, ten times a second at least, also where the engine's own thread hangs.
+
+    state, latch_reason, intensity_ma : of the output now, from the gate itself. turn_age_s : since the engine's thread
+    came round last. snapshot : None where there is no newer one. sweeps : oldest first. tracks : of all fibres, None
+    where nothing was measured again. n_dropped : sweeps that were left out since the screen was too slow.
+    endplates : all ended ones, None where there is no new one.
+    """
+
+    state: OutputState
+    latch_reason: str | None
+    intensity_ma: float
+    turn_age_s: float
+    snapshot: EngineSnapshot | None = None
+    needs: Needs | None = None
+    sweeps: tuple[SweepReport, ...] = ()
+    tracks: tuple[TrackReport, ...] | None = None
+    n_dropped: int = 0
+    endplates: tuple[EndplateReport, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """The study is complete. failure : what ended it, if it was not the operator. endplates : all there are."""
+
+    study_path: str
+    code: str
+    seal: str
+    failure: str | None
+    endplates: tuple[EndplateReport, ...]
