@@ -16,11 +16,13 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
+import numpy as np
+
 from acq.analysis.blas import one_blas_thread
 from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
-from acq.display import EngineSnapshot
+from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
 from acq.errors import DeviceError, LateStimulusError, SafetyViolationError, StudyFileError
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
@@ -28,7 +30,7 @@ from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
-from acq.records import GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
+from acq.records import DeviceDescription, GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
 from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
@@ -43,7 +45,9 @@ from acq.stream.ring import RingBuffer
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 
-__all__ = ["Engine", "EngineOptions"]
+__all__ = ["VIEW_GONE", "Engine", "EngineOptions"]
+
+VIEW_GONE: Final = "the screen has gone"
 
 _RING_S: Final = 10.0
 _FEED_EVERY_S: Final = 0.01
@@ -59,6 +63,7 @@ _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
 _STALL_S: Final = 2.0
 _LONGEST_ANALYSIS_S: Final = 1.5  # of one sweep; beyond it the verdicts are too old to go on
+_UNSEEN_KEPT: Final = 200  # sweeps for whoever looks on, 10 s of them at the highest rate
 _UNSHOWN_S: Final = 1.0  # a view draws ten times a second; without a picture for so long nobody can see the output
 _ASKED_BEFORE_S: Final = 30.0  # so long before the output goes to rest because nobody is there, somebody is asked for
 _TELL_BEHIND_S: Final = 3.0  # of what is committed and not on the disk yet
@@ -220,7 +225,13 @@ class Engine:
         self._is_finished = False
         self._stopping = threading.Event()
         self._threads: list[threading.Thread] = []
+        self._seen: deque[SweepReport] | None = None  # for whoever looks on; None: nobody does
+        self._tracks: tuple[TrackReport, ...] | None = None
+        self._n_unseen = 0  # sweeps that nobody fetched in time
+        self._last_onset_s = math.inf
+        self.busy_with = ""  # what holds the engine's thread up, as it should: nothing is delivered meanwhile
         self._shown_s: float | None = None  # when the view was drawn last; None: nobody is supposed to look
+        self._shown_within_s = _UNSHOWN_S
         self._present_s = 0.0  # when somebody was last known to be there
         self._ended: list[int] = []  # recordings without a result yet
         self._analysed: list[int] = []
@@ -336,6 +347,10 @@ class Engine:
         """Write the operator's note into the study."""
         self._command("mark", lambda: self._say(f"mark: {text}"))
 
+    def tell(self, text: str) -> None:
+        """Say something to the operator, and keep it in the study."""
+        self._commands.put(lambda: self._say(text))
+
     def _command(self, name: str, act: Callable[[], None], *, brings_output: bool = False) -> None:
         n_stops = self._n_stops
 
@@ -358,13 +373,23 @@ class Engine:
 
     # ---- who is there ----------------------------------------------------------------------------------------------
 
-    def watch_viewer(self) -> None:
+    def watch_viewer(self, *, within_s: float = _UNSHOWN_S) -> None:
         """From now on the run is attended: it needs a view that is drawn, and somebody who is there.
 
-        Without `note_shown` for a second, or `note_presence` for the profile's `safety.presence_s`, the output goes to
+        Without `note_shown` for so long, or `note_presence` for the profile's `safety.presence_s`, the output goes to
         rest.
         """
+        self._shown_within_s = within_s
         self._shown_s = self._present_s = self._clock.now_s()
+
+    def leave_unwatched(self) -> None:
+        """The view has gone: the output goes to rest, and what was asked for and not done yet is void."""
+        self._n_stops += 1
+        try:
+            self._gate.stop(VIEW_GONE)
+        except DeviceError as exc:
+            self._events.put(("fault", str(exc)))
+        self._withdraw.set()
 
     def note_shown(self) -> None:
         """The view has been drawn."""
@@ -379,10 +404,10 @@ class Engine:
         if self._shown_s is None:
             return None
         now_s = self._clock.now_s()
-        if now_s - self._shown_s > _UNSHOWN_S:
+        if now_s - self._shown_s > self._shown_within_s:
             return (
                 f"the screen has shown nothing for {now_s - self._shown_s:.1f} s, so nobody sees what the output does; "
-                "look whether the terminal hangs"
+                "look whether it hangs"
             )
         if now_s - self._present_s > self._profile.safety.presence_s:
             return f"nobody has pressed a key for {now_s - self._present_s:.0f} s"
@@ -395,6 +420,16 @@ class Engine:
         return self._clock.now_s() - self._present_s > self._profile.safety.presence_s - _ASKED_BEFORE_S
 
     # ---- what runs -------------------------------------------------------------------------------------------------
+
+    @property
+    def profile(self) -> HardwareProfile:
+        """The hardware profile it runs with."""
+        return self._profile
+
+    @property
+    def device_description(self) -> DeviceDescription:
+        """What the device is."""
+        return self._about
 
     @property
     def gate(self) -> SafetyGate:
@@ -468,6 +503,53 @@ class Engine:
     @property
     def _number(self) -> int:
         return self.session.number
+
+    def look_on(self) -> None:
+        """Keep what every sweep brings from now on, for `fetch_sweeps`."""
+        self._seen = deque(maxlen=_UNSEEN_KEPT)
+        self._tracks = None if self._backlog.is_busy else self.session.tracks()
+
+    def fetch_sweeps(self) -> tuple[tuple[SweepReport, ...], tuple[TrackReport, ...] | None, int]:
+        """What has come in since the last call, for the thread that calls `step`.
+
+        Returns
+        -------
+        sweeps : tuple of SweepReport
+            Oldest first.
+        tracks : tuple of TrackReport or None
+            All fibres, where something was measured again or judged anew.
+        n_dropped : int
+            Sweeps that were not fetched in time and are left out; the study file has them.
+        """
+        if self._seen is None:
+            return (), None, 0
+        sweeps, tracks, n_dropped = tuple(self._seen), self._tracks, self._n_unseen
+        self._seen.clear()
+        self._tracks, self._n_unseen = None, 0
+        return sweeps, tracks, n_dropped
+
+    def endplates(self) -> tuple[EndplateReport, ...]:
+        """The newest result of each recording in the study file, also of those from before this run."""
+        return tuple(
+            EndplateReport(
+                recording=number,
+                fibre=fibre.fibre,
+                latency_us=float(np.nanmedian(fibre.latency_us)) if np.isfinite(fibre.latency_us).any() else math.nan,
+                mcd_us=fibre.mcd_us,
+                mcd_interval_us=fibre.mcd_interval_us,
+                n_pairs=fibre.n_pairs,
+                blocking=(fibre.blocking_fraction, *fibre.blocking_interval),
+                is_acceptable=fibre.acceptable,
+                reasons=fibre.reasons,
+            )
+            for number, analysis in sorted({one.recording: one.analysis for one in self._store.results()}.items())
+            for fibre in analysis.fibres
+        )
+
+    @property
+    def n_analysed(self) -> int:
+        """Recordings of this run that have a result."""
+        return len(self._analysed)
 
     def snapshot(self) -> EngineSnapshot | None:
         """The newest snapshot, None when nothing came since the last call."""
@@ -691,6 +773,7 @@ class Engine:
 
     def _follow(self, outcome: SweepOutcome) -> None:
         """Tell whoever asked for the pulse what came of it."""
+        self._note_seen(outcome)
         for event in outcome.events:
             self._say(event)
         if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
@@ -708,6 +791,35 @@ class Engine:
                 self._finish_scan(result.working_ma, result.sentence)
         elif self._policy is not None:
             self._follow_guard(self._policy, outcome)
+
+    def _note_seen(self, outcome: SweepOutcome) -> None:
+        """Keep a sweep for whoever looks on."""
+        if self._seen is None:
+            return
+        self._n_unseen += len(self._seen) == self._seen.maxlen
+        self._seen.append(
+            SweepReport(
+                recording=outcome.recording,
+                index=outcome.index,
+                pulse=outcome.pulse,
+                onset_s=outcome.sweep.onset_s,
+                rate_hz=self._rate_seen_hz(outcome.sweep.onset_s),
+                samples_uv=outcome.sweep.samples_uv.astype(np.float32),
+                onset_index=outcome.sweep.onset_index,
+                sample_rate_hz=outcome.sweep.sample_rate_hz,
+                is_rejected=outcome.rejected,
+                responses=outcome.responses,
+            )
+        )
+        if (outcome.refreshed or outcome.is_rejudged) and outcome.recording == self._number:
+            self._tracks = self.session.tracks()
+
+    def _rate_seen_hz(self, onset_s: float) -> float:
+        """Of the train; in a replay, which has none, from one stimulus to the next."""
+        if not self._is_replay:
+            return self._train.rate_hz
+        before_s, self._last_onset_s = self._last_onset_s, onset_s
+        return 1.0 / (onset_s - before_s) if onset_s > before_s else math.nan
 
     def _follow_guard(self, policy: TestPulsePolicy, outcome: SweepOutcome) -> None:
         """Let the guard's knowledge drive the test pulses and the proposals."""
@@ -1024,10 +1136,12 @@ class Engine:
         settings = self._options.settings
         while self._ended:
             number = self._ended[0]
+            self.busy_with = f"analysing recording {number} …"
             analysis = analyse_recording(recording_from_store(self._store, number), settings=settings)
             self._store.add_result(number, analysis, settings=settings)
             self._store.settle()
             self._analysed.append(self._ended.pop(0))
+        self.busy_with = ""
 
     def _collect_last_sweeps(self) -> None:
         """Take in the sweeps of pulses that were already on their way."""

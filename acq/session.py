@@ -11,7 +11,7 @@ import numpy as np
 from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
 from acq.analysis.streaming import FibreHistory, StreamingAnalyser, SweepFinding
 from acq.analysis.threshold import Belief
-from acq.display import FibreSnapshot
+from acq.display import FibreSnapshot, TrackReport
 from acq.guard.attribution import attribute
 from acq.guard.axons import AxonWatch, FibreOutcome
 from acq.guard.watch import WatchState
@@ -30,18 +30,28 @@ from acq.study.store import StudyStore, VerdictChange
 
 T = TypeVar("T")
 
+_SEEN = 0.1
+
 __all__ = ["RecordingSession", "SweepOutcome"]
 
 
 @dataclass(frozen=True, slots=True)
 class SweepOutcome:
-    """What one sweep brought: for the test pulses, the procedure and the messages."""
+    """What one sweep brought: for the test pulses, the procedure, the messages and whoever looks on.
+
+    index : of the sweep in its recording. is_rejudged : what was said of earlier sweeps does not hold any more.
+    """
 
     pulse: Pulse
     rejected: bool
     responded: dict[int, bool]
     refreshed: bool
     events: tuple[str, ...]
+    recording: int
+    index: int
+    sweep: Sweep
+    responses: tuple[FibreResponse, ...]
+    is_rejudged: bool
 
 
 @dataclass(slots=True)
@@ -129,6 +139,7 @@ class RecordingSession:
         self._onset_s: dict[int, float] = {}
         self._away: dict[int, _Watched] = {}  # fibres not found any more: they may come back
         self._was_settled = False
+        self._is_rejudged = False
         self.n_testing = 0
         self.n_rejected = 0
         self.delivered_ma = float("nan")
@@ -202,11 +213,39 @@ class RecordingSession:
         self._store.add_sweep(self.number, sweep, responses, changes)
         self._forget(index)
         responded = {one.fibre: bool(np.isfinite(one.latency_us)) for one in responses}
-        return SweepOutcome(sweep.pulse, finding.rejected, responded, finding.refreshed, tuple(events))
+        is_rejudged, self._is_rejudged = self._is_rejudged, False
+        return SweepOutcome(
+            sweep.pulse,
+            finding.rejected,
+            responded,
+            finding.refreshed,
+            tuple(events),
+            recording=self.number,
+            index=index,
+            sweep=sweep,
+            responses=tuple(responses),
+            is_rejudged=is_rejudged,
+        )
 
     def fibres(self) -> tuple[FibreSnapshot, ...]:
         """Every fibre as it stands, ordered by latency."""
         return tuple(self._snapshot(one) for one in self._analyser.history() if one.fibre in self._watched)
+
+    def tracks(self) -> tuple[TrackReport, ...]:
+        """Every fibre over the sweeps still held, as measured and judged now."""
+        return tuple(
+            TrackReport(
+                recording=self.number,
+                fibre=one.fibre,
+                index=one.index,
+                latency_us=one.latency_us,
+                verdicts=tuple(
+                    self._watched[one.fibre].verdicts.get(sweep, GuardVerdict.UNTESTED) for sweep in one.index.tolist()
+                ),
+            )
+            for one in self._analyser.history()
+            if one.fibre in self._watched
+        )
 
     def _intensity(self, pulse: Pulse) -> float:
         return pulse.delivered_ma if np.isfinite(pulse.delivered_ma) and pulse.delivered_ma > 0 else pulse.commanded_ma
@@ -259,6 +298,7 @@ class RecordingSession:
                 is_assured=all_assured if by_worst else state.verdict is GuardVerdict.ASSURED,
             )
             if doubted is not None:
+                self._is_rejudged = True
                 first, last = doubted
                 events.append(
                     f"fibre {fibre}: sweeps {first + 1}–{last + 1} set aside: margin found {state.verdict}, "
@@ -316,9 +356,10 @@ class RecordingSession:
         jitter, is_untested = self._running_jitter(history, watched)
         latest = history.latency_us[np.isfinite(history.latency_us)][-25:]
         known = self._guard.watch(history.fibre).filter
+        usual_us = float(np.median(latest)) if latest.size else float("nan")
         return FibreSnapshot(
             fibre=history.fibre,
-            latency_us=float(np.median(latest)) if latest.size else float("nan"),
+            latency_us=usual_us,
             amplitude_uv=history.amplitude_uv,
             rise_time_us=history.rise_time_us,
             mcd_us=jitter.mcd_us,
@@ -338,6 +379,7 @@ class RecordingSession:
             verdict=state.verdict,
             sentence=state.sentence,
             recent_latency_us=tuple(float(value) for value in history.latency_us[-40:]),
+            window_us=_window_us(history, usual_us),
         )
 
     def _running_jitter(self, history: FibreHistory, watched: _Watched) -> tuple[Jitter, bool]:
@@ -364,6 +406,15 @@ class RecordingSession:
 
 def _usual_ms(history: FibreHistory) -> float:
     return float(np.nanmedian(history.latency_us)) / 1000.0
+
+
+def _window_us(history: FibreHistory, usual_us: float) -> tuple[float, float]:
+    """Where the potential is seen in the sweep: from a tenth of its height to a tenth of its height."""
+    height_uv = np.abs(history.wave_uv)
+    seen_us = history.time_us[height_uv >= _SEEN * height_uv.max(initial=0.0)]
+    if not seen_us.size:
+        return float("nan"), float("nan")
+    return usual_us + float(seen_us[0]), usual_us + float(seen_us[-1])
 
 
 def _drop_before(by_sweep: dict[int, T], oldest: int) -> None:

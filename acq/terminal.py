@@ -2,25 +2,44 @@
 
 from __future__ import annotations
 
-import threading
-from collections.abc import Callable
 from dataclasses import replace
 
 from rich.console import Console
 from rich.live import Live
 
+from acq.acts import ActName, do_act
 from acq.clock import RealClock
 from acq.display import EngineSnapshot
 from acq.engine import Engine
-from acq.errors import DeviceError, SuprathreshError
+from acq.errors import SuprathreshError
 from acq.keyboard import Keyboard
 from acq.live_view import KEYS, render
 from acq.records import OutputState
+from acq.turning import Turning
 
 __all__ = ["KEYS", "act_on_key", "render", "run_terminal"]
 
 _REFRESH_S = 0.1
-_MOST_FAILURES = 3
+_ACTS = {
+    "space": ActName.STOP,
+    "q": ActName.FINISH,
+    "b": ActName.BEGIN,
+    "t": ActName.SCAN,
+    "enter": ActName.ACCEPT,
+    "+": ActName.RAISE,
+    "=": ActName.RAISE,  # the same key without shift
+    "up": ActName.RAISE,
+    "-": ActName.LOWER,
+    "−": ActName.LOWER,
+    "down": ActName.LOWER,
+    "page up": ActName.RAISE_COARSE,
+    "page down": ActName.LOWER_COARSE,
+    "right": ActName.FASTER,
+    "left": ActName.SLOWER,
+    "x": ActName.TESTS,
+    "n": ActName.NEW_RECORDING,
+    "m": ActName.MARK,
+}
 
 
 def act_on_key(engine: Engine, key: str, *, up_to_ma: float | None = None) -> bool:
@@ -28,37 +47,11 @@ def act_on_key(engine: Engine, key: str, *, up_to_ma: float | None = None) -> bo
 
     The stop acts at once, from whichever thread calls; everything else is done by the engine's own thread.
     """
-    if key == "space":
-        engine.stop()
-        return True
-    if key == "q":
-        engine.stop("study finished by the operator")
-        return False
-    acts: dict[str, Callable[[], None]] = {
-        "b": engine.begin,
-        "t": lambda: engine.start_scan(up_to_ma=up_to_ma),
-        "+": engine.raise_intensity,
-        "=": engine.raise_intensity,  # the same key without shift
-        "up": engine.raise_intensity,
-        "-": engine.lower_intensity,
-        "−": engine.lower_intensity,
-        "down": engine.lower_intensity,
-        "page up": lambda: engine.raise_intensity(coarse=True),
-        "page down": lambda: engine.lower_intensity(coarse=True),
-        "right": lambda: engine.change_rate(+1),
-        "left": lambda: engine.change_rate(-1),
-        "x": engine.toggle_test_pulses,
-        "n": engine.new_recording,
-        "m": lambda: engine.mark("operator's mark"),
-    }
-    if key == "enter":
-        latched = engine.gate.state is OutputState.LATCHED_OFF
-        (engine.acknowledge if latched else engine.accept_proposal)()
-    elif key in acts:
-        acts[key]()
-    elif len(key) == 1 and key in "123456789":
-        engine.toggle_wanted(int(key))
-    return True
+    if len(key) == 1 and key in "123456789":
+        do_act(engine, ActName.WANT, value=int(key))
+    elif key in _ACTS:
+        do_act(engine, _ACTS[key], up_to_ma=up_to_ma)
+    return _ACTS.get(key) is not ActName.FINISH
 
 
 def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
@@ -73,7 +66,7 @@ def run_terminal(engine: Engine, *, up_to_ma: float | None = None) -> None:
         What ended the engine's thread: the study file cannot be written, or the program failed again and again. Or the
         terminal has gone.
     """
-    turning = _Turning(engine)
+    turning = Turning(engine)
 
     def on_key(key: str) -> None:
         goes_on = act_on_key(engine, key, up_to_ma=up_to_ma)
@@ -138,47 +131,3 @@ class _Show:
         live.update(view, refresh=True)
         # Only now: a terminal that takes no more output hangs in there.
         self._engine.note_shown()
-
-
-class _Turning(threading.Thread):
-    """Turns the engine. Whatever fails in it, the output goes off and stays off until a person acknowledges it."""
-
-    def __init__(self, engine: Engine) -> None:
-        super().__init__(name="engine", daemon=True)
-        self._engine = engine
-        self.ending = threading.Event()
-        self.failure: SuprathreshError | None = None
-
-    def run(self) -> None:
-        """Step until the end; a failure of the program ends the recording, the third ends the study."""
-        n_failures = 0
-        while not self.ending.is_set() and not self._engine.is_finished:
-            try:
-                self._engine.step()
-            except SuprathreshError as exc:
-                # Already in words, and nothing can be kept any more: the study file is full, or has gone.
-                self._latch(str(exc))
-                self.failure = exc
-                return
-            except Exception as exc:  # noqa: BLE001 - whatever it is, the output must not go on by itself
-                n_failures += 1
-                what = f"the program failed ({type(exc).__name__}: {exc})"
-                self._latch(what)
-                if n_failures >= _MOST_FAILURES:
-                    self.failure = SuprathreshError(f"{what}, {n_failures} times; what was recorded is kept")
-                    return
-                # The recording may be in any condition; the study file holds what it is worth, and the next is sound.
-                self._engine.new_recording()
-
-    def _latch(self, reason: str) -> None:
-        try:
-            self._engine.gate.latch(reason)
-        except DeviceError as exc:
-            # Latched off all the same; the device that does not listen is said beside it.
-            self._engine.mark(f"the device did not take the order to stop: {exc}")
-
-    def end(self) -> None:
-        """Wait for the last turn."""
-        self.ending.set()
-        if self.is_alive():
-            self.join(timeout=5.0)

@@ -13,7 +13,6 @@ from acq.devices.service_token import VARIABLE
 from acq.errors import ConfigurationError
 from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
-from hardware_profiles import HardwareProfile
 
 __all__ = [
     "TOKEN_HELP",
@@ -22,7 +21,6 @@ __all__ = [
     "margin_options",
     "plain_margin",
     "settings_from",
-    "settings_of_profile",
 ]
 
 TOKEN_HELP = (
@@ -112,16 +110,3 @@ def plain_margin(rule: MarginRule) -> dict[str, str | float]:
         "scope": rule.scope,
         "words": rule.describe_whole(),
     }
-
-
-def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:
-    """The settings a hardware profile implies: its margin, and its band where the program has to filter."""
-    guard, acquisition = profile.guard, profile.acquisition
-    base = RecordingSettings(
-        margin=MarginRule(
-            absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine, scope=guard.scope
-        )
-    )
-    if not acquisition.filter_in_program:
-        return base
-    return replace(base, waveforms=replace(base.waveforms, recording_band_hz=acquisition.band_hz))

@@ -5,10 +5,9 @@ from __future__ import annotations
 import contextlib
 import json
 import math
-import re
 import sys
 from collections.abc import Callable, Mapping
-from datetime import datetime
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
@@ -24,26 +23,24 @@ from acq.commands.options import (
     margin_options,
     plain_margin,
     settings_from,
-    settings_of_profile,
 )
 from acq.devices.contract import Device
-from acq.devices.registry import DeviceOptions, open_device, read_profile
-from acq.engine import Engine, EngineOptions
+from acq.devices.registry import read_profile
+from acq.engine import Engine
 from acq.errors import ConfigurationError, DeviceError, SuprathreshError
 from acq.guard.margin import MarginRule
+from acq.hosting.messages import StudyRequest
 from acq.offline import RecordingSettings
+from acq.opening import begin_study, prepare_study, settings_of_profile
 from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS, INTENDED_USE
 from acq.report.results import plain_result, result_table
-from acq.study.checks import default_check_path, find_last_check, tell_last_check
-from acq.study.copying import make_code
-from acq.study.store import StudyStore, default_study_path
+from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 
 __all__ = ["command", "print_results", "tell_study"]
 
 _MOST_SCAN_PULSES = 300  # a climb to the highest ceiling, the refining, and some to spare
-_CODE = re.compile(r"[A-Za-z0-9_-]{1,32}")
 _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of an intensity
 
 
@@ -125,28 +122,29 @@ def command(
         margin_ma=margin_ma,
         margin_scope=margin_scope,
     )
-    options = DeviceOptions(
-        scenario=scenario, seed=seed, speed="max" if speed == "max" else "real", server=server, serial_port=serial_port
+    request = StudyRequest(
+        profile_name=profile_name,
+        device_kind=device_kind,
+        scenario=scenario,
+        seed=seed,
+        server=server,
+        serial_port=serial_port,
+        study_path=str(study_path) if study_path is not None else None,
+        code=code,
+        electrode=electrode,
+        about={"note": note} if note else {},
+        up_to_ma=up_to_ma,
+        margin=settings.margin,
     )
-    device = open_device(device_kind or profile.device.kind, profile, options)
-    about = device.describe()
-    _check_scan(up_to_ma, profile, is_unattended=is_unattended)
-    code = _check_code(code) if code is not None else make_code()
-    meta = {"program": f"suprathresh {__version__}", "code": code} | ({"note": note} if note else {})
-    if not about.is_simulated:
-        last_check = find_last_check(profile, default_check_path(datetime.now()).parent)
-        meta["check"] = tell_last_check(last_check, profile_name=profile_name)
-        _ask_for_a_person(is_unattended, person_present, up_to_ma, meta["check"])
-    if not is_unattended and about.is_virtual_time:
+    preparation = prepare_study(request, speed="max" if speed == "max" else "real", needs_scan_limit=is_unattended)
+    device, code = preparation.device, preparation.code
+    if not preparation.is_simulated:
+        _ask_for_a_person(is_unattended, person_present, up_to_ma, preparation.last_check)
+    if not is_unattended and device.describe().is_virtual_time:
         raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
-    path = study_path if study_path is not None else default_study_path(datetime.now())
-    with ending_like_ctrl_c(), StudyStore.create(path, meta=meta) as store:
-        engine_options = EngineOptions(electrode=electrode, settings=settings)
-        try:
-            engine = Engine(device, profile, store, options=engine_options)
-        except SuprathreshError:
-            store.discard()  # nothing is in it yet, and its name is wanted again
-            raise
+    with ending_like_ctrl_c(), ExitStack() as stack:
+        store, engine = begin_study(preparation)
+        stack.enter_context(store)
         try:
             if not is_unattended:
                 return _attended(engine, store, code, up_to_ma)
@@ -167,30 +165,6 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
-
-
-def _check_code(code: str) -> str:
-    """Refuse what looks like a name: a study is kept under a code, and who it stands for is written elsewhere."""
-    if not _CODE.fullmatch(code) or not any(character.isdigit() for character in code):
-        raise ConfigurationError(
-            f"--code {code!r}: a study carries a code, not a name: up to 32 letters, digits, - and _, with at least "
-            "one digit, as in H7-KQ42"
-        )
-    return code
-
-
-def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, is_unattended: bool) -> None:
-    """Refuse a scan that the safety gate would refuse, before anything is opened."""
-    stimulus = profile.stimulus
-    if up_to_ma is None:
-        if is_unattended and stimulus.scan_ceiling_ma is None:
-            raise ConfigurationError("the profile names no scan ceiling; say with --up-to MA how far the scan may go")
-        return
-    what, limit_ma = "scan ceiling", stimulus.scan_ceiling_ma
-    if limit_ma is None:
-        what, limit_ma = "ceiling", stimulus.ceiling_ma
-    if up_to_ma > limit_ma:
-        raise ConfigurationError(f"--up-to {up_to_ma:g} mA is above the profile's {what} of {limit_ma:g} mA; give less")
 
 
 def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None, last_check: str) -> None:

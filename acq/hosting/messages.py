@@ -6,8 +6,8 @@ Frozen records of plain values and arrays. Both ends are this program on this co
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import StrEnum
 
+from acq.acts import ActName
 from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
@@ -16,6 +16,7 @@ from acq.records import OutputState
 __all__ = [
     "Act",
     "ActName",
+    "Attach",
     "Ended",
     "Leaving",
     "News",
@@ -25,27 +26,6 @@ __all__ = [
     "Started",
     "StudyRequest",
 ]
-
-
-class ActName(StrEnum):
-    """What the operator can ask for, whichever key, foot switch or button it comes from."""
-
-    STOP = "stop"
-    BEGIN = "begin"
-    SCAN = "scan"
-    ACCEPT = "accept"  # what is proposed, or a fault
-    RESTORE = "restore"
-    RAISE = "raise"
-    LOWER = "lower"
-    RAISE_COARSE = "raise coarse"
-    LOWER_COARSE = "lower coarse"
-    FASTER = "faster"
-    SLOWER = "slower"
-    TESTS = "tests"
-    WANT = "want"  # `value` is the fibre: wanted, or not any more
-    MARK = "mark"  # `text` is what is marked
-    NEW_RECORDING = "new recording"
-    FINISH = "finish"
 
 
 # ---- screen → engine -------------------------------------------------------------------------------------------------
@@ -85,6 +65,11 @@ class ReplayRequest:
     path: str
     number: int | None = None
     margin: MarginRule | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Attach:
+    """A screen comes back to the study that runs here."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,15 +127,16 @@ class News:
     """What has happened since the last, ten times a second at least, also where the engine's own thread hangs.
 
     state, latch_reason, intensity_ma : of the output now, from the gate itself. turn_age_s : since the engine's thread
-    came round last. snapshot : None where there is no newer one. sweeps : oldest first. tracks : of all fibres, None
-    where nothing was measured again. n_dropped : sweeps that were left out since the screen was too slow.
-    endplates : all ended ones, None where there is no new one.
+    came round last. busy_with : what holds it up as it should. snapshot : None where there is no newer one. sweeps :
+    oldest first. tracks : of all fibres, None where nothing was measured again. n_dropped : sweeps that were left out
+    since the screen was too slow. endplates : all ended ones, None where there is no new one.
     """
 
     state: OutputState
     latch_reason: str | None
     intensity_ma: float
     turn_age_s: float
+    busy_with: str = ""
     snapshot: EngineSnapshot | None = None
     needs: Needs | None = None
     sweeps: tuple[SweepReport, ...] = ()

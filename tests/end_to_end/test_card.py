@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from acq.clock import RealClock, VirtualClock
-from acq.commands.options import settings_of_profile
+from acq.opening import settings_of_profile
 from acq.devices.daqmx import DaqmxDevice
 from acq.devices.daqmx_serial import open_daqmx_with_serial
 from acq.devices.registry import DeviceOptions

@@ -22,7 +22,8 @@ from acq.offline import RecordingSettings, analyse_recording
 from acq.records import OutputState
 from acq.session import RecordingSession
 from acq.study.store import StudyStore
-from acq.terminal import _Turning, act_on_key
+from acq.terminal import act_on_key
+from acq.turning import Turning
 from sim_device.device import SimulatedDevice
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
@@ -185,7 +186,7 @@ def test_a_failure_latches_off_and_the_engine_goes_on_with_a_new_recording(
 ) -> None:
     fail_at(monkeypatch, ValueError("a bad moment"), calls=range(30, 31))
     bench.press("t")
-    turning = _Turning(bench.engine)
+    turning = Turning(bench.engine)
     turns = 0
     step = bench.engine.step
 
@@ -210,7 +211,7 @@ def test_a_failure_latches_off_and_the_engine_goes_on_with_a_new_recording(
 
 
 def test_a_failure_that_stays_ends_the_study_in_words(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    turning = _Turning(bench.engine)
+    turning = Turning(bench.engine)
 
     def fail() -> int:
         raise ZeroDivisionError("always")
@@ -226,7 +227,7 @@ def test_a_failure_that_stays_ends_the_study_in_words(bench: Bench, monkeypatch:
 def test_a_full_disk_ends_the_study_at_once(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     fail_at(monkeypatch, StudyFileError("keys.study: the disk is full"), calls=range(5, 6))
     bench.press("t")
-    turning = _Turning(bench.engine)
+    turning = Turning(bench.engine)
     turning.run()
     assert str(turning.failure) == "keys.study: the disk is full"
     assert bench.state is OutputState.LATCHED_OFF

@@ -1,0 +1,154 @@
+"""From what is asked for to an engine that runs, whoever asks: a command, or a screen in another process."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from acq import __version__
+from acq.devices.contract import Device
+from acq.devices.registry import DeviceOptions, open_device, read_profile
+from acq.engine import Engine, EngineOptions
+from acq.errors import ConfigurationError, SuprathreshError
+from acq.guard.margin import MarginRule
+from acq.hosting.messages import StudyRequest
+from acq.offline import RecordingSettings
+from acq.study.checks import default_check_path, find_last_check, tell_last_check
+from acq.study.copying import make_code
+from acq.study.store import StudyStore, default_study_path
+from hardware_profiles import HardwareProfile
+
+__all__ = ["Preparation", "begin_study", "check_code", "prepare_study", "settings_of_profile"]
+
+_CODE = re.compile(r"[A-Za-z0-9_-]{1,32}")
+
+
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """What a study needs, nothing opened yet. last_check : what is known of the set-up, empty for a simulation."""
+
+    request: StudyRequest
+    profile: HardwareProfile
+    settings: RecordingSettings
+    device: Device
+    code: str
+    meta: dict[str, Any]
+    last_check: str
+
+    @property
+    def is_simulated(self) -> bool:
+        """Whether nobody can be hurt."""
+        return self.device.describe().is_simulated
+
+
+def check_code(code: str) -> str:
+    """Refuse what looks like a name: a study is kept under a code, and who it stands for is written elsewhere.
+
+    Raises
+    ------
+    ConfigurationError
+        With what a code looks like.
+    """
+    if not _CODE.fullmatch(code) or not any(character.isdigit() for character in code):
+        raise ConfigurationError(
+            f"{code!r}: a study carries a code, not a name: up to 32 letters, digits, - and _, with at least one "
+            "digit, as in H7-KQ42"
+        )
+    return code
+
+
+def prepare_study(
+    request: StudyRequest, *, speed: Literal["real", "max"] = "real", needs_scan_limit: bool = False
+) -> Preparation:
+    """Read the profile, choose the device, refuse what cannot work. Nothing is opened or made.
+
+    Parameters
+    ----------
+    needs_scan_limit : bool
+        A scan will be made without anybody to ask.
+
+    Raises
+    ------
+    SuprathreshError
+        In one line for the user.
+    """
+    profile = read_profile(request.profile_name)
+    settings = settings_of_profile(profile)
+    if request.margin is not None:
+        settings = replace(settings, margin=request.margin)
+    device = open_device(
+        request.device_kind or profile.device.kind,
+        profile,
+        DeviceOptions(
+            scenario=request.scenario,
+            seed=request.seed,
+            speed=speed,
+            server=request.server,
+            serial_port=request.serial_port,
+        ),
+    )
+    _check_scan(request.up_to_ma, profile, needs_limit=needs_scan_limit)
+    code = make_code() if request.code is None else check_code(request.code)
+    meta: dict[str, Any] = {"program": f"suprathresh {__version__}", "code": code, **request.about}
+    last_check = ""
+    if not device.describe().is_simulated:
+        found = find_last_check(profile, default_check_path(datetime.now()).parent)
+        meta["check"] = last_check = tell_last_check(found, profile_name=request.profile_name)
+    return Preparation(request, profile, settings, device, code, meta, last_check)
+
+
+def begin_study(preparation: Preparation) -> tuple[StudyStore, Engine]:
+    """Make or open the study file, and start the engine, its output at rest. The caller ends both.
+
+    Raises
+    ------
+    SuprathreshError
+        When the file or the device cannot be opened; a file that was made for it is gone again.
+    """
+    request = preparation.request
+    if request.resume:
+        if request.study_path is None:
+            raise ConfigurationError("to go on with a study, say which: give the path of its file")
+        store = StudyStore.open(request.study_path, "write")
+    else:
+        path = Path(request.study_path) if request.study_path is not None else default_study_path(datetime.now())
+        store = StudyStore.create(path, meta=preparation.meta)
+    options = EngineOptions(electrode=request.electrode, settings=preparation.settings)
+    try:
+        return store, Engine(preparation.device, preparation.profile, store, options=options)
+    except SuprathreshError:
+        if request.resume:
+            store.close()
+        else:
+            store.discard()  # nothing is in it yet, and its name is wanted again
+        raise
+
+
+def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, needs_limit: bool) -> None:
+    """Refuse a scan that the safety gate would refuse, before anything is opened."""
+    stimulus = profile.stimulus
+    if up_to_ma is None:
+        if needs_limit and stimulus.scan_ceiling_ma is None:
+            raise ConfigurationError("the profile names no scan ceiling; say with --up-to MA how far the scan may go")
+        return
+    what, limit_ma = "scan ceiling", stimulus.scan_ceiling_ma
+    if limit_ma is None:
+        what, limit_ma = "ceiling", stimulus.ceiling_ma
+    if up_to_ma > limit_ma:
+        raise ConfigurationError(f"--up-to {up_to_ma:g} mA is above the profile's {what} of {limit_ma:g} mA; give less")
+
+
+def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:
+    """The settings a hardware profile implies: its margin, and its band where the program has to filter."""
+    guard, acquisition = profile.guard, profile.acquisition
+    base = RecordingSettings(
+        margin=MarginRule(
+            absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine, scope=guard.scope
+        )
+    )
+    if not acquisition.filter_in_program:
+        return base
+    return replace(base, waveforms=replace(base.waveforms, recording_band_hz=acquisition.band_hz))
