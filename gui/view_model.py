@@ -528,6 +528,8 @@ class ViewModel:
             return "the engine has ended by itself; the study file keeps what was recorded: open it again"
         if self._silent_s:
             return "no news from the engine: what is shown is old; the stop works all the same"
+        if self._news is not None and self._news.busy_with:
+            return self._news.busy_with
         return self.snapshot.advice if self.snapshot is not None else "the engine starts"
 
     @property

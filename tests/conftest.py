@@ -4,11 +4,31 @@ The search also draws numbers that stand in the modules loaded so far. So a run 
 files; a property must hold whatever is drawn.
 """
 
+import importlib
+
 import pytest
 from hypothesis import settings
 
 settings.register_profile("repeatable", derandomize=True, deadline=None)
 settings.load_profile("repeatable")
+
+
+def _find_what_keeps_qt_away() -> str:
+    try:
+        importlib.import_module("PyQt5.QtWidgets")
+        importlib.import_module("pytestqt")
+    except ImportError as exc:
+        return str(exc)
+    return ""
+
+
+NO_QT = _find_what_keeps_qt_away()
+pytest_plugins = [] if NO_QT else ["pytestqt.plugin"]  # where Qt cannot be loaded, this plug-in ends the whole run
+collect_ignore_glob = ["gui/*"] if NO_QT else []
+
+
+def pytest_report_header() -> str:
+    return f"tests/gui left out: {NO_QT}; see the packages named in README.md" if NO_QT else ""
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

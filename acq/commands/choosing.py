@@ -24,8 +24,9 @@ _SCREEN, _PROBE = "screen", "probe"
 
 _HAVE_ALWAYS_A_DISPLAY = ("win32", "cygwin", "darwin")
 _NEED_A_DISPLAY = ("xcb", "wayland")  # how the names of Qt's platforms begin that show a window on a desktop
-_INSTALL = "From the program's folder: pip install '.[gui]'"
+_INSTALL = 'From the program\'s folder: pip install ".[gui]"'
 _ANEW = "Install the program anew"
+_MOST_NAMES = 3  # of missing shared objects that are told one by one
 _UNREACHABLE = ("could not connect to display", "Failed to create wl_display")  # Qt's words, the same in every language
 
 # Shared object: package of Debian and Ubuntu, package of Fedora.
@@ -59,6 +60,21 @@ _PACKAGES: Final[Mapping[str, tuple[str, str]]] = {
     "libxcb.so.1": ("libxcb1", "libxcb"),
     "libxkbcommon-x11.so.0": ("libxkbcommon-x11-0", "libxkbcommon-x11"),
     "libxkbcommon.so.0": ("libxkbcommon0", "libxkbcommon"),
+}
+# Debian's and Ubuntu's packages that others bring along: a short command is typed without a mistake.
+_COMES_WITH: Final[Mapping[str, str]] = {
+    "libfreetype6": "libfontconfig1",
+    "libx11-6": "libgl1",
+    "libx11-xcb1": "libgl1",
+    "libxcb-randr0": "libgl1",
+    "libxcb-render0": "libxcb-render-util0",
+    "libxcb-shm0": "libxcb-image0",
+    "libxcb-sync1": "libgl1",
+    "libxcb-xfixes0": "libgl1",
+    "libxcb-xkb1": "libxkbcommon-x11-0",
+    "libxcb1": "libgl1",
+    "libxext6": "libgl1",
+    "libxkbcommon0": "libxkbcommon-x11-0",
 }
 _FONTS = ("fonts-dejavu-core", "dejavu-sans-fonts")
 _RENAMED = {"libglib2.0-0": "libglib2.0-0t64"}  # since the 64-bit time of 2024
@@ -168,6 +184,7 @@ def tell_remedy(libraries: Sequence[str], *, release: Mapping[str, str] | None =
         wanted = [*libraries, *(["a font"] if needs_font else [])]
         return f"Install with the system's packages what holds {_list(wanted)}" if wanted else ""
     packages = {_PACKAGES[name][column] for name in known} | ({_FONTS[column]} if needs_font else set())
+    packages = {package for package in packages if _COMES_WITH.get(package) not in packages}
     if _is_since_renaming(release):
         packages = {_RENAMED.get(package, package) for package in packages}
     unknown_too = f"Install what holds {_list(unknown)}" if unknown else ""
@@ -180,7 +197,7 @@ def _find_screen(environ: Mapping[str, str], system: str) -> View:
     probe = _load(points, _PROBE)
     result = probe(environ if qt_platform is None else {**environ, "QT_QPA_PLATFORM": qt_platform})
     if not isinstance(result, ProbeResult):
-        raise _NoScreenError(f"its trial gave a {type(result).__name__}", _ANEW)
+        raise _NoScreenError("its trial gave no result", _ANEW)
     if result.failed:
         raise _explain(result, environ)
     return View(screen=_load(points, _SCREEN), qt_platform=qt_platform)
@@ -214,7 +231,7 @@ def _load(points: Mapping[str, EntryPoint], name: str) -> Callable[..., Any]:
     except (ImportError, AttributeError) as exc:
         raise _NoScreenError(f"{points[name].value} cannot be loaded ({_one_line(str(exc))})", _ANEW) from exc
     if not callable(loaded):
-        raise _NoScreenError(f"{points[name].value} is a {type(loaded).__name__}", _ANEW)
+        raise _NoScreenError(f"{points[name].value} is no function", _ANEW)
     return loaded  # type: ignore[no-any-return] # callable is all that can be known of it
 
 
@@ -224,8 +241,10 @@ def _explain(result: ProbeResult, environ: Mapping[str, str]) -> _NoScreenError:
         verb = "is" if len(result.python_packages) == 1 else "are"
         return _NoScreenError(f"{_list(result.python_packages)} {verb} not installed", _INSTALL)
     if result.libraries:
-        verb = "is" if len(result.libraries) == 1 else "are"
-        why = f"Qt cannot start, {_list(result.libraries)} {verb} missing"
+        names = list(result.libraries)
+        if len(names) > _MOST_NAMES:
+            names = [*names[: _MOST_NAMES - 1], f"{len(names) - _MOST_NAMES + 1} other shared objects"]
+        why = f"Qt cannot start, {_list(names)} {'is' if len(names) == 1 else 'are'} missing"
         return _NoScreenError(why, tell_remedy(result.libraries))
     if result.failed == "font":
         return _NoScreenError("no font is installed, Qt would draw no text", tell_remedy((), needs_font=True))

@@ -5,17 +5,19 @@ from __future__ import annotations
 import contextlib
 import json
 import math
+import os
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
+from acq.commands.choosing import View, choose_view
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import (
     connection_options,
@@ -77,6 +79,14 @@ _PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of
 @click.option(
     "--person-present", is_flag=True, help="Unattended on real hardware: a licensed person is at the patient."
 )
+@click.option(
+    "--view",
+    "wanted_view",
+    type=click.Choice(["auto", "screen", "terminal"]),
+    default="auto",
+    show_default=True,
+    help="Where a live study is shown; auto: on the screen where it can start, else in the terminal.",
+)
 @click.option("--speed", type=click.Choice(["real", "max"]), default="real", show_default=True, help="Of a simulation.")
 @click.option("--json", "as_json", is_flag=True, help="Unattended: one JSON document on standard output.")
 @margin_options
@@ -95,6 +105,7 @@ def command(
     seconds: float | None,
     up_to_ma: float | None,
     person_present: bool,
+    wanted_view: Literal["auto", "screen", "terminal"],
     speed: str,
     as_json: bool,
     margin_rule: str | None,
@@ -112,8 +123,9 @@ def command(
         raise click.UsageError("give --stimuli or --seconds, not both")
     if as_json and not is_unattended:
         raise click.UsageError("--json needs --stimuli N or --seconds S")
-    if not is_unattended and not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise click.UsageError("the live view needs a terminal; give --stimuli N or --seconds S for an unattended run")
+    if not is_unattended and speed == "max":
+        raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
+    view = View() if is_unattended else _choose_view(wanted_view)
     profile = read_profile(profile_name)
     settings = settings_from(
         settings_of_profile(profile),
@@ -138,10 +150,16 @@ def command(
     )
     preparation = prepare_study(request, speed="max" if speed == "max" else "real", needs_scan_limit=is_unattended)
     device, code = preparation.device, preparation.code
+    if view.line:
+        click.echo(view.line, err=True)
+    if view.screen is not None:
+        if view.qt_platform is not None:
+            os.environ["QT_QPA_PLATFORM"] = view.qt_platform
+        return int(
+            view.screen(request, needs_cautions=None if preparation.is_simulated else preparation.last_check or "")
+        )
     if not preparation.is_simulated:
         _ask_for_a_person(is_unattended, person_present, up_to_ma, preparation.last_check)
-    if not is_unattended and device.describe().is_virtual_time:
-        raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
     with ending_like_ctrl_c(), ExitStack() as stack:
         store, engine = begin_study(preparation)
         stack.enter_context(store)
@@ -165,6 +183,22 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def _choose_view(wanted: Literal["auto", "screen", "terminal"]) -> View:
+    """Where a live study is shown; without a terminal only the screen is left, and its refusal says why."""
+    has_terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    try:
+        view = choose_view(wants="screen" if wanted == "auto" and not has_terminal else wanted)
+    except ConfigurationError as exc:
+        if has_terminal or wanted == "screen":
+            raise
+        raise click.UsageError(
+            f"{exc}. The terminal view needs a terminal; or give --stimuli N or --seconds S for an unattended run"
+        ) from exc
+    if view.screen is None and not has_terminal:
+        raise click.UsageError("the terminal view needs a terminal; give --stimuli N or --seconds S instead")
+    return view
 
 
 def _ask_for_a_person(is_unattended: bool, person_present: bool, up_to_ma: float | None, last_check: str) -> None:

@@ -45,9 +45,8 @@ from acq.hosting.whereabouts import Whereabouts
 from acq.opening import begin_study, prepare_study
 from acq.study.store import StudyStore
 from acq.turning import Turning
-from hardware_profiles import HardwareProfile
 
-__all__ = ["Host", "main"]
+__all__ = ["Host", "describe_start", "main"]
 
 _FIRST_SCREEN_S: Final = 30.0  # without any screen for so long nothing was ever begun, and the process ends
 _SCREEN_BACK_S: Final = 1800.0  # so long a study waits, at rest, for a screen to come back
@@ -225,13 +224,14 @@ class _Line:
             self._screen.send(message)
 
     def say_last(self, message: Refused | Ended) -> None:
-        """Send, and wait a moment for it to be read; the screen hangs up then."""
+        """Send, wait a moment for it to be read, which the screen shows by hanging up, and hang up as well."""
         if not self._lock.acquire(timeout=_LAST_WORD_S):
             return  # it reads nothing any more
         try:
             with contextlib.suppress(OSError, EOFError, ValueError):
                 self._screen.send(message)
                 self._screen.poll(_LAST_WORD_S)
+                self._screen.close()
         finally:
             self._lock.release()
 
@@ -304,14 +304,14 @@ def main(arguments: list[str] | None = None) -> int:
     """Wait for the first screen, begin what it asks for, and stay until the study has ended."""
     (folder,) = sys.argv[1:] if arguments is None else arguments
     where = Whereabouts.choose(Path(folder))
-    with Listener(where.address, authkey=bytes.fromhex(where.key)) as listener:
-        where.write()
-        waiting = _Waiting(listener)
-        try:
+    try:
+        with Listener(where.address, authkey=bytes.fromhex(where.key)) as listener:
+            where.write()
+            waiting = _Waiting(listener)
             first = waiting.first(within_s=_FIRST_SCREEN_S)
             return _run(where, waiting, *first) if first is not None else 1
-        finally:
-            where.remove()
+    finally:
+        where.remove()
 
 
 class _Waiting:
@@ -379,10 +379,7 @@ def _begin(request: StudyRequest) -> tuple[Engine, StudyStore, Started]:
     if not preparation.is_simulated and not request.person_present:
         raise SafetyViolationError("not begun, since nobody has confirmed that a licensed person is at the patient")
     store, engine = begin_study(preparation)
-    meta = store.meta()
-    about = {key: value for key, value in meta.items() if isinstance(value, (str, int, float))}
-    code = str(meta.get("code", preparation.code))
-    return engine, store, _started(engine, store, code, preparation.profile, request.electrode, about)
+    return engine, store, describe_start(engine, store, preparation.code, request.electrode)
 
 
 def _begin_replay(request: ReplayRequest, stack: contextlib.ExitStack) -> tuple[Engine, StudyStore, Started]:
@@ -392,29 +389,29 @@ def _begin_replay(request: ReplayRequest, stack: contextlib.ExitStack) -> tuple[
     if request.margin is not None:
         settings = replace(settings, margin=request.margin)
     folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="suprathresh-replay-"))
-    store = StudyStore.create(Path(folder) / "replay.study", meta={"replay": path.name})
+    store = StudyStore.create(Path(folder) / "replay.study", meta={"replay": path.name, "code": ""})
     engine = replay_engine(recording, store, settings=settings, is_paced=True)
-    return engine, store, _started(engine, store, "", engine.profile, recording.electrode, {"replay": path.name})
+    return engine, store, describe_start(engine, store, "", recording.electrode)
 
 
-def _started(
-    engine: Engine,
-    store: StudyStore,
-    code: str,
-    profile: HardwareProfile,
-    electrode: str,
-    about: dict[str, str | int | float],
-) -> Started:
-    described = engine.device_description
+def describe_start(engine: Engine, store: StudyStore, code: str, electrode: str) -> Started:
+    """What a screen is told of a study first.
+
+    Parameters
+    ----------
+    code : str
+        Of the study, unless its file has one.
+    """
+    described, profile, meta = engine.device_description, engine.profile, store.meta()
     return Started(
         study_path=str(store.path),
-        code=code,
+        code=str(meta.get("code", code)),
         device=described.detail,
         is_simulated=described.is_simulated,
         is_replay=not described.takes_pulses,
         electrode=electrode,
         rule=engine.margin_rule,
-        about=about,
+        about={key: value for key, value in meta.items() if isinstance(value, (str, int, float))},
         lease_s=profile.safety.lease_s,
         lead_s=described.lead_s,
         ceiling_ma=profile.stimulus.ceiling_ma,

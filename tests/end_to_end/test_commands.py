@@ -283,7 +283,7 @@ def test_unattended_on_real_hardware_needs_a_person_and_a_limit(
 ) -> None:
     # A device that says it is real, and fails the test by having nothing but its description.
     real = SimpleNamespace(describe=lambda: SimpleNamespace(is_simulated=False, is_virtual_time=False))
-    monkeypatch.setattr("acq.commands.study.open_device", lambda *_: real)
+    monkeypatch.setattr("acq.opening.open_device", lambda *_: real)
     path = tmp_path / "never.study"
     code, out, err = run(capsys, "study", *arguments, "--study", path)
     assert (code, out) == (2, "")

@@ -36,7 +36,7 @@ def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, st
 def with_faults(monkeypatch: pytest.MonkeyPatch) -> Callable[..., None]:
     def plan(*faults: Fault) -> None:
         monkeypatch.setattr(
-            "acq.commands.study.open_device",
+            "acq.opening.open_device",
             lambda *_: SimulatedDevice(
                 scenario="single", seed=1, clock=VirtualClock(), block_s=0.02, lead_s=LEAD_S, faults=faults
             ),
@@ -149,7 +149,7 @@ def test_real_hardware_begins_only_when_somebody_confirms(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, answer: str
 ) -> None:
     real = SimpleNamespace(describe=lambda: SimpleNamespace(is_simulated=False, is_virtual_time=False))
-    monkeypatch.setattr("acq.commands.study.open_device", lambda *_: real)
+    monkeypatch.setattr("acq.opening.open_device", lambda *_: real)
     asked: list[str] = []
 
     def confirm(text: str, **_: Any) -> bool:

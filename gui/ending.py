@@ -1,0 +1,92 @@
+"""What a complete study says: where it is kept, its seal, and each endplate beside the limit."""
+
+from __future__ import annotations
+
+import math
+
+from PyQt5.QtCore import Qt, pyqtSignal
+from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+
+from acq.report.cautions import INTENDED_USE
+from gui.controls import Button, font_for, make_style_sheet
+from gui.themes import Theme
+from gui.view_model import ViewModel
+
+__all__ = ["EndCard"]
+
+_MOST_ROWS = 6
+
+
+class EndCard(QFrame):
+    """Shown above the pictures, which stay.
+
+    Signals
+    -------
+    left
+        Back to the start page.
+    """
+
+    left = pyqtSignal()
+
+    def __init__(self, model: ViewModel, theme: Theme, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setObjectName("end")
+        self.setAccessibleName("The study is complete")
+        self._model = model
+        self._text = QLabel(self)
+        self._text.setTextFormat(Qt.TextFormat.PlainText)
+        self._text.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        self._text.setWordWrap(True)
+        self.leave_button = Button("&Start page", is_main=True)
+        self.leave_button.clicked.connect(self.left)
+        row = QHBoxLayout(self)
+        column = QVBoxLayout()
+        column.addWidget(self._text)
+        row.addLayout(column, 1)
+        row.addWidget(self.leave_button, 0, Qt.AlignmentFlag.AlignTop)
+        self.set_theme(theme)
+
+    def set_theme(self, theme: Theme) -> None:
+        """Take other colours or letters."""
+        self.setStyleSheet(make_style_sheet(theme))
+        self._text.setFont(font_for(theme))
+
+    def follow(self) -> None:
+        """Tell how it ended."""
+        ended = self._model.ended
+        if ended is None:
+            return
+        lines = []
+        if ended.failure:
+            lines.append(f"◆ Ended by a failure: {ended.failure}")
+        if ended.code:
+            lines.append(f"Study {ended.code} is complete, kept in {ended.study_path}")
+            lines.append(f"Seal {ended.seal}: written down elsewhere, it tells later whether the study is unchanged.")
+        else:
+            lines.append("The replay is at its end; nothing was delivered and nothing is kept.")
+        lines += [
+            f"   recording {one.recording}, fibre {one.fibre + 1}:  {one.latency_us / 1000:.2f} ms,  jitter "
+            f"{_figure(one.mcd_us)} µs{_interval(one.mcd_interval_us)} over {one.n_pairs} pairs,  blocking "
+            f"{_percent(one.blocking[0])}{'' if one.is_acceptable else ',  not acceptable'}"
+            for one in ended.endplates[-_MOST_ROWS:]
+        ]
+        left_out = len(ended.endplates) - _MOST_ROWS
+        if left_out > 0:
+            lines.append(f"   and {left_out} more: `suprathresh analyse` prints them all")
+        lines.append(INTENDED_USE)
+        text = "\n".join(lines)
+        if text != self._text.text():
+            self._text.setText(text)
+
+
+def _figure(value_us: float) -> str:
+    return f"{value_us:.1f}" if math.isfinite(value_us) else "–"
+
+
+def _interval(ends_us: tuple[float, float]) -> str:
+    low_us, high_us = ends_us
+    return f" ({low_us:.0f}–{high_us:.0f})" if math.isfinite(low_us) and math.isfinite(high_us) else ""
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %" if math.isfinite(share) else "–"

@@ -1,0 +1,162 @@
+"""The jitter of all endplates so far, beside the limit."""
+
+from __future__ import annotations
+
+import math
+from typing import ClassVar, Final
+
+from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
+from PyQt5.QtGui import QColor, QPainter, QPen
+from PyQt5.QtWidgets import QWidget
+
+from gui.pictures.base import draw_lines, fitting, nice_step, said, thin_pen
+from gui.pictures.board import no_limit_words
+from gui.pictures.plot import PlotPicture
+from gui.themes import Theme
+from gui.view_model import EndplateView, ViewModel
+
+__all__ = ["N_WANTED", "EndplatesPicture"]
+
+N_WANTED: Final = 30
+_LEAST_TOP_US: Final = 60.0
+_LEGENDS: Final = (
+    "■ ended  □ running  × not acceptable",
+    "□ running  × not acceptable",
+    "× not acceptable",
+)
+
+
+class EndplatesPicture(PlotPicture):
+    """MCD of each endplate with its interval; hollow while it runs, crossed where it is not acceptable."""
+
+    title: ClassVar[str] = "Endplates so far"
+    _x_label = ("endplate", "")
+    _y_label = ("MCD", "µs")
+
+    def __init__(self, model: ViewModel, theme: Theme, parent: QWidget | None = None) -> None:
+        self._shown: tuple[EndplateView, ...] = ()
+        self._looked: object = None
+        super().__init__(model, theme, parent)
+        self._home_ranges = (self.x_range, self.y_range)
+
+    def counted(self) -> list[EndplateView]:
+        """Those that make the result: ended, acceptable, with a jitter."""
+        return [one for one in self._shown if one.is_acceptable and not one.is_running and math.isfinite(one.mcd_us)]
+
+    def summaries(self) -> tuple[str, ...]:
+        """How many there are, and how many are above the limit, in words; the longest first."""
+        counted, limit = self.counted(), self.model.limit
+        count = f"{len(counted)} of {N_WANTED}"
+        if not counted:
+            return (f"{count} endplates", count)
+        mean = f"mean {sum(one.mcd_us for one in counted) / len(counted):.1f} µs"
+        if limit is None:
+            return (f"{count} endplates  ·  {mean}", f"{count}  ·  {mean}", count)
+        n_above = sum(one.mcd_us > limit.individual_us for one in counted) or "none"
+        return (
+            f"{count} endplates  ·  {n_above} above the limit  ·  {mean}",
+            f"{count}  ·  {n_above} above limit  ·  {mean}",
+            f"{count}  ·  {n_above} above the limit",
+            f"{count}, {n_above} above",
+        )
+
+    def _home(self) -> None:
+        self.set_x_range(0.3, max(N_WANTED, len(self._shown)) + 0.7)
+        known = [one for one in self._shown if math.isfinite(one.mcd_us)]
+        ends_us = [1.05 * one.mcd_interval_us[1] for one in known if one.mcd_interval_us[1] < 2 * one.mcd_us]
+        limit = self.model.limit
+        least_us = 1.6 * limit.individual_us if limit is not None else 0.0
+        top = max([_LEAST_TOP_US, least_us, *(1.1 * one.mcd_us for one in known), *ends_us])
+        step = nice_step(top / 6)
+        self.set_y_range(0.0, math.ceil(top / step) * step)
+
+    def _take(self) -> None:
+        shown = self.model.endplates
+        if shown != self._shown or self._looked != self.model.limit:
+            self._shown, self._looked = shown, self.model.limit
+            if self._home_ranges == (self.x_range, self.y_range):  # not zoomed
+                self.reset_zoom()
+            self._say(*self.summaries())
+            self._describe(self.summaries()[0])
+            self._repaint()
+
+    def reset_zoom(self) -> None:
+        """All endplates."""
+        self._home()
+        self._home_ranges = (self.x_range, self.y_range)
+
+    def _paint_layer(self, painter: QPainter, rect: QRectF) -> None:
+        theme = self.theme
+        small = self.letters(0.8)
+        self._paint_limit(painter, rect)
+        scale = rect.height() / (self.y_range[1] - self.y_range[0])
+        size = max(5.0, min(9.0, 0.5 * rect.width() / max(1.0, self.x_range[1] - self.x_range[0])))
+        limit = self.model.limit
+        for at, one in enumerate(self._shown, start=1):
+            if not math.isfinite(one.mcd_us):
+                continue
+            place = self._to_layer(float(at), one.mcd_us)
+            is_above = limit is not None and one.mcd_us > limit.individual_us
+            colour = theme.quiet if not one.is_acceptable else theme.lost if is_above else theme.assured
+            low_us, high_us = one.mcd_interval_us
+            painter.setPen(thin_pen(colour))
+            if math.isfinite(low_us) and math.isfinite(high_us):
+                x = place.x()
+                bottom = place.y() + (one.mcd_us - low_us) * scale
+                painter.drawLine(QLineF(x, bottom, x, place.y() - (high_us - one.mcd_us) * scale))
+            mark = QRectF(place.x() - size / 2, place.y() - size / 2, size, size)
+            if not one.is_acceptable:
+                painter.setPen(QPen(QColor(colour), 2))
+                draw_lines(
+                    painter,
+                    [QLineF(mark.topLeft(), mark.bottomRight()), QLineF(mark.bottomLeft(), mark.topRight())],
+                )
+            elif one.is_running:
+                painter.fillRect(mark, QColor(theme.panel))
+                painter.setPen(QPen(QColor(colour), 1.5))
+                painter.drawRect(mark)
+            else:
+                painter.fillRect(mark, QColor(colour))
+        painter.setFont(small)
+        painter.setPen(QColor(theme.quiet))
+        legend = fitting(painter, _LEGENDS, rect.width() - 8)
+        painter.drawText(
+            rect.adjusted(4, 2, -4, 0), int(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft), legend
+        )
+
+    def _paint_limit(self, painter: QPainter, rect: QRectF) -> None:
+        theme, limit = self.theme, self.model.limit
+        painter.setFont(self.letters(0.8))
+        metrics = painter.fontMetrics()
+        bottom = int(Qt.AlignmentFlag.AlignBottom | Qt.AlignmentFlag.AlignRight)
+        painter.setPen(QColor(theme.quiet))
+        if limit is None:
+            painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, no_limit_words(self.model))
+            return
+        source = metrics.elidedText(f"limits: {limit.source}", Qt.TextElideMode.ElideRight, int(rect.width() - 8))
+        painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
+        lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
+        if limit.mean_us is not None:
+            lines.append((limit.mean_us, f"limit of the mean {limit.mean_us:g} µs", Qt.PenStyle.DashLine))
+        for value_us, text, style in lines:
+            y = self._to_layer(0.0, value_us).y()
+            painter.setPen(thin_pen(theme.accent, style))
+            painter.drawLine(QLineF(rect.left(), y, rect.right(), y))
+            width = float(metrics.horizontalAdvance(text))
+            painter.fillRect(
+                QRectF(rect.right() - width - 6, y - metrics.height(), width + 4, metrics.height()), QColor(theme.panel)
+            )
+            painter.setPen(QColor(theme.accent))
+            painter.drawText(QPointF(rect.right() - width - 4, y - 3), text)
+
+    def _hovered_at(self, place: QPointF | None) -> None:
+        at = round(place.x()) if place is not None else 0
+        if not 1 <= at <= len(self._shown):
+            self.read_out.emit("")
+            return
+        one = self._shown[at - 1]
+        low_us, high_us = one.mcd_interval_us
+        text = f"endplate {at}: {said(one.mcd_us, 1)} µs ({said(low_us)}–{said(high_us)})"
+        if not one.is_acceptable:
+            text += ", not acceptable"
+        self.read_out.emit(f"{text}, still running" if one.is_running else text)

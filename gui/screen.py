@@ -1,0 +1,166 @@
+"""`suprathresh screen`, and the screen as `suprathresh study` opens it."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import click
+
+from acq.commands.options import margin_options, settings_from
+from acq.devices.registry import read_profile
+from acq.errors import ConfigurationError
+from acq.hosting.messages import ReplayRequest, StudyRequest
+from acq.opening import prepare_study, settings_of_profile
+
+__all__ = ["command", "run_screen"]
+
+_SIZES = {"1280x800": (1280, 800), "1920x1080": (1920, 1080)}
+_NICE = 5  # painting waits for the engine, not the engine for painting
+
+
+def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cautions: str | None = None) -> int:
+    """Show the screen until it is closed.
+
+    Parameters
+    ----------
+    request : StudyRequest or ReplayRequest, optional
+        To begin at once; the start page otherwise.
+    needs_cautions : str, optional
+        For real hardware: what is known of its last check.
+
+    Returns
+    -------
+    int
+        Exit code: 0, or 1 where the study ended by a failure.
+
+    Raises
+    ------
+    ConfigurationError
+        What was asked for could not be begun.
+    """
+    # Only here: Qt takes a third of a second, and needs a display.
+    from gui.application import Application, make_application
+
+    qt = make_application()
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+    application = Application()
+    application.guard_failures()
+    application.heed_signals()
+    application.show()
+    if request is not None:
+        application.begin_and_quit(request, needs_cautions=needs_cautions)
+    qt.exec_()
+    ended = application.ended
+    application.hide()
+    application.deleteLater()
+    if application.refusal and request is not None:
+        raise ConfigurationError(application.refusal)
+    if ended is not None and ended.code:
+        click.echo(f"study kept in {ended.study_path}, code {ended.code}")
+        click.echo(f"seal {ended.seal}; written down elsewhere, it tells later whether the study is unchanged")
+    if ended is not None and ended.failure is not None:
+        click.echo(f"suprathresh: {ended.failure}", err=True)
+        return 1
+    return 0
+
+
+@click.command("screen")
+@click.option("--profile", "profile_name", help="Begin at once with this hardware profile, name or file.")
+@click.option("--scenario", help="Begin at once with this simulated patient, name or file.")
+@click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
+@click.option("--muscle", default="", help="For the reference limits, e.g. frontalis.")
+@click.option(
+    "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
+)
+@click.option("--replay", "replayed", type=click.Path(path_type=Path), help="Play this recording.")
+@click.option("--recording", "number", type=click.IntRange(min=1), help="Which recording of a study file to play.")
+@click.option(
+    "--picture", type=click.Path(path_type=Path), help="Run a scripted simulated study, save the screen, and end."
+)
+@click.option("--at", "at_s", type=click.FloatRange(0, 7200), default=60.0, show_default=True, help="Second of it.")
+@click.option(
+    "--do", "steps", multiple=True, metavar="'SECONDS ACT'", help="With --picture, instead of scan and accept."
+)
+@click.option("--size", type=click.Choice(list(_SIZES)), default="1280x800", show_default=True, help="Of the picture.")
+@click.option(
+    "--theme", type=click.Choice(["dark", "bright"]), default="dark", show_default=True, help="Of the picture."
+)
+@click.option(
+    "--letters", type=click.FloatRange(0.5, 3), default=1.0, show_default=True, help="Size of the letters in it."
+)
+@margin_options
+def command(
+    profile_name: str | None,
+    scenario: str | None,
+    seed: int | None,
+    muscle: str,
+    electrode: str,
+    replayed: Path | None,
+    number: int | None,
+    picture: Path | None,
+    at_s: float,
+    steps: tuple[str, ...],
+    size: str,
+    theme: str,
+    letters: float,
+    margin_rule: str | None,
+    margin_relative: float | None,
+    margin_ma: float | None,
+    margin_scope: str | None,
+) -> int:
+    """Open the screen: the start page, or at once what the options say.
+
+    With --picture FILE a simulated study runs in virtual time, without a display, and the screen is saved as it is
+    after --at seconds.
+    """
+    if steps and picture is None:
+        raise click.UsageError("--do is for --picture FILE")
+    if replayed is not None and (picture is not None or profile_name is not None or scenario is not None):
+        raise click.UsageError("--replay plays a recording: leave --picture, --profile and --scenario out")
+    settings = settings_from(
+        settings_of_profile(read_profile(profile_name or "simulated")),
+        margin_rule=margin_rule,
+        margin_relative=margin_relative,
+        margin_ma=margin_ma,
+        margin_scope=margin_scope,
+    )
+    request = StudyRequest(
+        profile_name=profile_name or "simulated",
+        scenario=scenario,
+        seed=seed,
+        electrode=electrode,
+        about={"muscle": muscle} if muscle else {},
+        margin=settings.margin,
+    )
+    if picture is not None:
+        from gui.scripted_picture import save_scripted_picture
+
+        save_scripted_picture(
+            request,
+            picture,
+            at_s=at_s,
+            steps=steps,
+            size=_SIZES[size],
+            theme=theme,
+            letters=letters,
+            report=_report if sys.stderr.isatty() else lambda _: None,
+        )
+        return 0
+    from acq.commands.choosing import choose_view
+
+    view = choose_view(wants="screen")
+    if view.qt_platform is not None:
+        os.environ["QT_QPA_PLATFORM"] = view.qt_platform
+    if replayed is not None:
+        return run_screen(ReplayRequest(path=str(replayed), number=number, margin=settings.margin))
+    if profile_name is None and scenario is None:
+        return run_screen()
+    preparation = prepare_study(request)
+    return run_screen(request, needs_cautions=None if preparation.is_simulated else preparation.last_check)
+
+
+def _report(at_s: float) -> None:
+    click.echo(f"\r{at_s:.0f} s of the study", nl=False, err=True)

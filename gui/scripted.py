@@ -1,0 +1,153 @@
+"""A simulated study that runs by a script, in virtual time, for a picture of the screen at one moment."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final, Self
+
+from acq.acts import ActName, do_act
+from acq.engine import Engine
+from acq.errors import ConfigurationError
+from acq.hosting.host import describe_start
+from acq.hosting.messages import News, StudyRequest
+from acq.opening import begin_study, prepare_study
+from acq.records import OutputState
+from gui.view_model import ViewModel
+
+__all__ = ["ScriptedStudy", "Step", "parse_step"]
+
+_LONGEST_S: Final = 7200.0
+_USUAL: Final = (ActName.SCAN,)
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """An act at a time of the study."""
+
+    at_s: float
+    name: ActName
+    value: int = 0
+
+
+def parse_step(text: str) -> Step:
+    """A step as it is written on the command line: seconds, then the act, as in "30 faster" or "40 want 2".
+
+    Raises
+    ------
+    ConfigurationError
+        With what is wrong.
+    """
+    at, _, what = text.strip().partition(" ")
+    name, _, value = what.rpartition(" ") if what and what[-1].isdigit() else (what, "", "0")
+    try:
+        at_s = float(at)
+        if not 0 <= at_s <= _LONGEST_S:
+            raise ValueError
+        return Step(at_s, ActName(name.strip()), int(value))
+    except ValueError as exc:
+        acts = ", ".join(act.value for act in ActName)
+        raise ConfigurationError(
+            f"{text!r}: a step is a time in seconds, 0 to {_LONGEST_S:g}, and an act, as in '30 faster'; the acts are: "
+            f"{acts}"
+        ) from exc
+
+
+class ScriptedStudy:
+    """The engine of a simulated study in this process, and the model of a screen that looks on.
+
+    Made by `begin`. Without steps a threshold scan is made, and each proposal is accepted as soon as it stands.
+
+    Parameters
+    ----------
+    steps : sequence of Step
+        Done when their time has come. With any of them nothing is done by itself but what they say, unless
+        `accepts` is set.
+    """
+
+    def __init__(self, engine: Engine, model: ViewModel, *, steps: Sequence[Step], accepts: bool) -> None:
+        self.engine = engine
+        self.model = model
+        self._steps = sorted(steps, key=lambda step: step.at_s)
+        self._accepts = accepts
+        self._n_analysed = -1
+
+    @classmethod
+    @contextmanager
+    def begin(
+        cls, request: StudyRequest, *, steps: Sequence[Step] | None = None, keep: Path | None = None
+    ) -> Iterator[Self]:
+        """Open a simulated study in virtual time; its file is thrown away, or is `keep`.
+
+        Raises
+        ------
+        SuprathreshError
+            When it cannot be opened, or is not simulated.
+        """
+        with tempfile.TemporaryDirectory(prefix="suprathresh-scripted-", ignore_cleanup_errors=True) as folder:
+            path = keep if keep is not None else Path(folder) / "scripted.study"
+            preparation = prepare_study(replace(request, study_path=str(path)), speed="max")
+            if not preparation.is_simulated:
+                raise ConfigurationError(
+                    f"{request.profile_name}: a script runs on the simulated patient alone; leave the profile out"
+                )
+            store, engine = begin_study(preparation)
+            with store:
+                model = ViewModel()
+                model.start(describe_start(engine, store, preparation.code, request.electrode))
+                engine.look_on()
+                try:
+                    script = [Step(0.0, name) for name in _USUAL] if steps is None else steps
+                    yield cls(engine, model, steps=script, accepts=steps is None)
+                finally:
+                    engine.finish()
+
+    def run_to(self, at_s: float) -> None:
+        """Let the study go on until so many seconds of it have passed."""
+        while self.engine.elapsed_s < at_s and not self.engine.is_finished:
+            self.turn()
+        self.show()
+
+    def turn(self) -> int:
+        """One turn of the engine, and what is due in the script. Returns the number of sweeps taken."""
+        engine = self.engine
+        while self._steps and self._steps[0].at_s <= engine.elapsed_s:
+            step = self._steps.pop(0)
+            do_act(engine, step.name, value=step.value)
+        is_offered = engine.proposal_ma is not None and engine.gate.state is OutputState.DELIVERING
+        if self._accepts and is_offered:
+            engine.accept_proposal()
+        n_sweeps = engine.step()
+        if n_sweeps:
+            self._take(snapshot=None)
+        return n_sweeps
+
+    def show(self) -> None:
+        """Bring the model up to date."""
+        self._take(snapshot=self.engine.make_snapshot())
+
+    def _take(self, **known: Any) -> None:
+        engine = self.engine
+        sweeps, tracks, n_dropped = engine.fetch_sweeps()
+        endplates = None
+        if engine.n_analysed != self._n_analysed:
+            self._n_analysed = engine.n_analysed
+            endplates = engine.endplates()
+        self.model.take(
+            News(
+                state=engine.gate.state,
+                latch_reason=engine.gate.latch_reason,
+                intensity_ma=engine.gate.intensity_ma,
+                turn_age_s=0.0,
+                needs=engine.needs,
+                sweeps=sweeps,
+                tracks=tracks,
+                n_dropped=n_dropped,
+                endplates=endplates,
+                **known,
+            ),
+            now_s=engine.elapsed_s,
+        )

@@ -1,0 +1,208 @@
+"""What a study needs to begin, checked field by field; and the studies there are. No Qt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final
+
+from acq.errors import ConfigurationError, StudyFileError
+from acq.hosting.messages import ReplayRequest, StudyRequest
+from acq.report.cautions import CAUTIONS
+from acq.study.reference_limits import all_limits
+from hardware_profiles import ProfileError, load_profile
+
+__all__ = [
+    "ELECTRODES",
+    "RecentStudy",
+    "StudyEntry",
+    "check_entry",
+    "describe_profile",
+    "find_muscles",
+    "find_recent_studies",
+    "make_replay_request",
+    "split_cautions",
+]
+
+ELECTRODES: Final = {"single_fibre": "single fibre", "concentric": "concentric"}
+_OLDEST_YEARS: Final = 120
+_LONGEST_MUSCLE: Final = 60
+_LAST_RECORDING: Final = 1_000_000
+_LARGEST_TO_LOOK_INTO_BYTES: Final = 50_000_000  # a study of thirty endplates has ten; all of it is checked when opened
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StudyEntry:
+    """The fields as they were filled in. folder : of the new study's file, None for the usual one."""
+
+    code: str
+    age: str = ""
+    muscle: str = ""
+    electrode: str = "single_fibre"
+    profile: str = "simulated"
+    scenario: str = "healthy"
+    folder: str | None = None
+    is_acknowledged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class RecentStudy:
+    """A study file. code : empty where it cannot be read. trouble : why, in a few words, empty as a rule."""
+
+    path: Path
+    code: str
+    begun_at: datetime
+    trouble: str = ""
+
+
+def describe_profile(profile: str) -> tuple[str, bool]:
+    """What a profile, name or file, is for, in its own words, and whether that is the simulated patient.
+
+    Raises
+    ------
+    ConfigurationError
+        When the profile cannot be used.
+    """
+    try:
+        found = load_profile(profile)
+    except ProfileError as exc:
+        raise ConfigurationError(str(exc)) from exc
+    return found.description, found.device.kind == "simulated"
+
+
+def find_muscles() -> tuple[str, ...]:
+    """The muscles that have a published limit, sorted."""
+    return tuple(sorted({limit.muscle for limit in all_limits()}))
+
+
+def split_cautions() -> tuple[str, tuple[str, ...]]:
+    """The cautions, all of them: what stands above, and each one in one line."""
+    head, *cautions = (" ".join(part.split()) for part in CAUTIONS.split("\n- "))
+    return head, tuple(cautions)
+
+
+def check_entry(entry: StudyEntry, *, now: datetime) -> tuple[StudyRequest | None, dict[str, str]]:
+    """Check the fields of a study to begin.
+
+    Parameters
+    ----------
+    now : datetime
+        Names the study's file where its folder was chosen.
+
+    Returns
+    -------
+    StudyRequest or None
+        None where something is to be put right. On real hardware nobody has confirmed yet that a person is there.
+    dict
+        By name of the field, one sentence each that says what is wrong and what to do.
+    """
+    # Only here: it brings the engine with it, and the screen is there sooner without.
+    from acq.opening import check_code
+
+    wrong: dict[str, str] = {}
+    code, age, muscle = entry.code.strip(), entry.age.strip(), " ".join(entry.muscle.split())
+    about: dict[str, str | int | float] = {}
+    try:
+        check_code(code)
+    except ConfigurationError as exc:
+        wrong["code"] = str(exc)
+    if age:
+        # Digits of every script are digits to Python; a study has those that everybody reads.
+        if age.isascii() and age.isdigit() and len(age) <= 3 and int(age) <= _OLDEST_YEARS:
+            about["age_years"] = int(age)
+        else:
+            wrong["age"] = f"give whole years from 0 to {_OLDEST_YEARS}, or leave it empty"
+    if len(muscle) > _LONGEST_MUSCLE or not muscle.isprintable():
+        wrong["muscle"] = f"give the muscle in up to {_LONGEST_MUSCLE} letters"
+    elif muscle:
+        about["muscle"] = muscle
+    if entry.electrode not in ELECTRODES:
+        wrong["electrode"] = f"choose one of: {', '.join(ELECTRODES.values())}"
+    is_for_patient = False
+    try:
+        is_for_patient = not describe_profile(entry.profile)[1]
+    except ConfigurationError as exc:
+        wrong["profile"] = str(exc)
+    if entry.folder is not None and Path(entry.folder).exists() and not Path(entry.folder).is_dir():
+        wrong["folder"] = f"{entry.folder} is a file; choose a folder"
+    if not entry.is_acknowledged:
+        wrong["cautions"] = "read the cautions, then say here that you have"
+    if wrong:
+        return None, wrong
+    return (
+        StudyRequest(
+            profile_name=entry.profile,
+            scenario=None if is_for_patient else entry.scenario,
+            study_path=_name_file(entry.folder, now),
+            code=code,
+            electrode=entry.electrode,
+            about=about,
+        ),
+        {},
+    )
+
+
+def _name_file(folder: str | None, now: datetime) -> str | None:
+    from acq.study.store import default_study_path
+
+    return str(Path(folder) / default_study_path(now).name) if folder is not None else None
+
+
+def make_replay_request(path: str, number: str) -> ReplayRequest:
+    """What to play.
+
+    Parameters
+    ----------
+    number : str
+        Of the recording in a study file, as it was filled in; empty for the only one.
+
+    Raises
+    ------
+    ConfigurationError
+        When the file is of a kind that has no recordings, or the number has no meaning.
+    """
+    kind, number = Path(path).suffix.lower(), number.strip()
+    if kind not in (".npz", ".study"):
+        raise ConfigurationError(f"{Path(path).name} is no recording; choose a study file or a .npz file")
+    if not number:
+        return ReplayRequest(path=path)
+    if kind == ".npz":
+        raise ConfigurationError(f"{Path(path).name} holds one recording; leave the number empty")
+    if not (number.isascii() and number.isdigit() and 1 <= int(number) <= _LAST_RECORDING):
+        raise ConfigurationError(f"number {number!r}: give the recording's number from 1, or leave it empty")
+    return ReplayRequest(path=path, number=int(number))
+
+
+def find_recent_studies(folder: Path, *, most: int = 8) -> tuple[RecentStudy, ...]:
+    """The newest study files of a folder, newest first; none where there is no such folder.
+
+    Parameters
+    ----------
+    most : int
+        How many.
+    """
+    try:
+        paths = sorted(((path.stat().st_mtime, path) for path in folder.glob("*.study")), reverse=True)
+    except OSError:
+        return ()
+    return tuple(_look_into(path, changed_s) for changed_s, path in paths[:most])
+
+
+def _look_into(path: Path, changed_s: float) -> RecentStudy:
+    from acq.study.database import BusyStudyError
+    from acq.study.store import StudyStore
+
+    changed_at = datetime.fromtimestamp(changed_s).astimezone()
+    try:
+        if path.stat().st_size > _LARGEST_TO_LOOK_INTO_BYTES:
+            return RecentStudy(path, "", changed_at, "large; its code is read when it is opened")
+        with StudyStore.open(path) as store:
+            meta = store.meta()
+        return RecentStudy(
+            path, str(meta.get("code", "")), datetime.fromisoformat(str(meta["created_at_utc"])).astimezone()
+        )
+    except BusyStudyError:
+        return RecentStudy(path, "", changed_at, "open in another program")
+    except (StudyFileError, OSError, KeyError, ValueError):
+        return RecentStudy(path, "", changed_at, "cannot be read as it is")
