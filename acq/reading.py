@@ -64,6 +64,12 @@ class Guarded:
             highest = fibre.threshold_interval_ma[1]
         return self.rule.required_ma(highest) if highest is not None and highest > 0 else None
 
+    def required_ma(self, fibre: FibreSnapshot) -> float | None:
+        """The least intensity that keeps the margin over the most probable threshold; None where that is not known."""
+        if not self.is_wanted(fibre) or self.rule is None or not fibre.threshold_ma:
+            return None
+        return self.rule.required_ma(fibre.threshold_ma)
+
     def reason(self, fibre: FibreSnapshot) -> str:
         """Why a fibre is not assured; empty where it is, or where nothing is delivered."""
         if fibre.verdict is GuardVerdict.ASSURED or not is_live(self.snapshot):

@@ -12,7 +12,7 @@ from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Final
 
-from PyQt5.QtCore import QProcess, QProcessEnvironment, Qt, QTimer, pyqtSignal
+from PyQt5.QtCore import QProcess, QProcessEnvironment, QSize, Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QGuiApplication
 from PyQt5.QtWidgets import QApplication, QDialog, QPlainTextEdit, QStackedWidget, QVBoxLayout, QWidget
 
@@ -35,7 +35,8 @@ from gui.window import StudyWindow
 __all__ = ["Application", "make_application", "theme_of"]
 
 _FAILURES_NAME: Final = "failures.log"
-_SIZE: Final = (1280, 800)
+_SIZE: Final = QSize(1280, 800)
+_FRAME: Final = 48
 _LAST_WORD_MS: Final = 20_000  # for the engine to complete the study when the program is asked to end
 
 
@@ -99,9 +100,19 @@ class Application(QStackedWidget):
         self._connected.connect(self._take_link)
         self._failed_to_connect.connect(self._refuse)
         self.setWindowTitle("suprathresh")
-        self.resize(*_SIZE)
+        self.resize(_SIZE)
         self._show_running()
         self.start_page.show_error(" ".join(warning for warning in warnings if warning))
+
+    def show_fitting(self) -> None:
+        """Show the window; over the whole screen where that is not larger than it."""
+        screen = QApplication.primaryScreen()
+        available = screen.availableSize() if screen is not None else _SIZE
+        # With its frame the window must fit as well.
+        if available.width() <= _SIZE.width() + _FRAME or available.height() <= _SIZE.height() + _FRAME:
+            self.showMaximized()
+        else:
+            self.show()
 
     # ---- the way to an engine ----------------------------------------------------------------------------------
 

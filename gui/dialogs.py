@@ -122,7 +122,7 @@ class CautionsDialog(_Dialog):
     def __init__(self, theme: Theme, *, last_check: str = "", parent: QWidget | None = None) -> None:
         super().__init__("Before the first stimulus", theme, parent)
         column = QVBoxLayout(self)
-        scroll = QScrollArea()
+        scroll = self._scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setWidget(make_cautions())
         scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -147,7 +147,16 @@ class CautionsDialog(_Dialog):
         self.begin_button.clicked.connect(self._begin)
         self.leave_button.clicked.connect(self.reject)
         self.confirmation.setFocus()
-        _fit(self, letter_width(theme) * 90, letter_height(theme) * 27)
+        _fit(self, letter_width(theme) * 90, letter_height(theme) * 26)
+
+    def keyPressEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
+        """Page up and down turn the cautions over, where they are longer than the screen."""
+        name = key_name(event) if event is not None else None
+        bar = self._scroll.verticalScrollBar()
+        if bar is not None and name in ("page up", "page down"):
+            bar.setValue(bar.value() + (bar.pageStep() if name == "page down" else -bar.pageStep()))
+        else:
+            super().keyPressEvent(event)
 
     def _begin(self) -> None:
         if self.confirmation.isChecked():
@@ -594,5 +603,5 @@ def _fit(dialog: QDialog, width: int, height: int) -> None:
         layout.invalidate()
         layout.activate()
         width = max(width, layout.minimumSize().width())
-        height = max(height, layout.totalHeightForWidth(width))
+        height = max(height, layout.minimumHeightForWidth(width))
     dialog.resize(width, height)

@@ -36,7 +36,8 @@ def save_picture(widget: QWidget, path: Path, *, theme: Theme, palette: Theme = 
     widget : QWidget
         With a method `set_theme` it is drawn in the palette for paper, and afterwards as it was.
     path : Path
-        Its suffix says how: `.svg` in lines and letters, `.png` in pixels, two for one of the screen.
+        Its suffix says how: `.png` in pixels, two for one of the screen; `.svg` in lines and letters, in pixels
+        only what the widget itself keeps as such.
     theme : Theme
         The one it has on the screen.
     palette : Theme
@@ -91,14 +92,12 @@ def _in_palette(widget: QWidget, theme: Theme, palette: Theme) -> Iterator[None]
     if not isinstance(widget, _Themed):
         yield
         return
-    # What is on the screen must not flicker.
-    widget.setUpdatesEnabled(False)
+    # No event is handled in between, so that nothing of it is seen on the screen.
     try:
         widget.set_theme(with_font_scale(palette, theme.font_scale))
         yield
     finally:
         widget.set_theme(theme)
-        widget.setUpdatesEnabled(True)
 
 
 def _draw(widget: QWidget, palette: Theme) -> QImage:

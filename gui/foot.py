@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 
-from PyQt5.QtCore import Qt, pyqtSignal
-from PyQt5.QtWidgets import QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
+from PyQt5.QtCore import QRect, QSize, Qt, pyqtSignal
+from PyQt5.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent
+from PyQt5.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
 from acq.records import OutputState
+from gui.controls import font_for
 from gui.key_map import Command, KeyMap, show_key
 from gui.themes import Theme
 from gui.view_model import ViewModel
@@ -107,45 +109,40 @@ class KeyBar(QWidget):
 
 
 class Foot(QWidget):
-    """Time, study, recording, noise and the newest message; losses loud."""
+    """Time, study, recording, noise, the newest message; losses loud and first. What has no room is left out whole."""
 
     def __init__(self, model: ViewModel, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setObjectName("foot")
         self.setAccessibleName("About the study")
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self._model = model
-        self._where = QLabel(self)
-        self._loud = QLabel(self)
-        self._message = QLabel(self)
-        self._read_out = QLabel(self)
+        self._theme = theme
+        self._quiet: list[str] = []
+        self._loud: list[str] = []
+        self._newest = ""
         self._said = ""
-        self._where.setAccessibleName("study")
-        self._message.setAccessibleName("newest message")
-        self._read_out.setAccessibleName("cursor")
-        self._message.setSizePolicy(QSizePolicy.Ignored, QSizePolicy.Preferred)
-        layout = QHBoxLayout(self)
-        layout.setContentsMargins(10, 0, 10, 2)
-        layout.setSpacing(14)
-        for label in (self._where, self._loud, self._message, self._read_out):
-            label.setTextFormat(Qt.TextFormat.PlainText)
-            layout.addWidget(label, 1 if label is self._message else 0)
-        self.set_theme(theme)
+        self._read_out = ""
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours or letters."""
-        size = f"font-size: {9.5 * theme.font_scale:.1f}pt"
-        self.setStyleSheet(f"QLabel {{ color: {theme.quiet}; {size}; }}")
-        self._loud.setStyleSheet(f"color: {theme.warning}; font-weight: bold; {size};")
-        self._read_out.setStyleSheet(f"color: {theme.text}; {size};")
+        self._theme = theme
+        self.updateGeometry()
+        self.update()
+
+    def sizeHint(self) -> QSize:  # noqa: N802 - Qt's name
+        """One line."""
+        return QSize(400, QFontMetrics(font_for(self._theme)).height() + 6)
 
     def say(self, text: str) -> None:
         """Say something of the screen's own, until the engine says something new."""
         self._said = text
-        self._message.setText(text)
+        self._tell()
 
     def show_read_out(self, text: str) -> None:
         """What the cursor reads."""
-        self._read_out.setText(text)
+        self._read_out = text
+        self._tell()
 
     def follow(self) -> None:
         """Tell what is so now."""
@@ -153,31 +150,60 @@ class Foot(QWidget):
         if now is None or started is None:
             return
         minutes, seconds = divmod(int(now.elapsed_s), 60)
-        parts = [f"{minutes}:{seconds:02d}", started.code, f"recording {now.recording}"]
-        if now.is_simulated:
-            parts.append("simulated patient")
-        if math.isfinite(now.noise_uv):
-            parts.append(f"noise {now.noise_uv:.0f} µV")
-        if now.procedure:
-            parts.append(now.procedure.removeprefix("recording, "))
-        if now.fibres and not now.is_settled:
-            parts.append("latencies still settling")
-        loud = [f"{now.samples_lost} SAMPLES LOST"] if now.samples_lost else []
+        self._loud = [f"{now.samples_lost} SAMPLES LOST"] if now.samples_lost else []
         if now.n_rejected:
-            loud.append(f"{now.n_rejected} sweeps rejected")
+            self._loud.append(f"{now.n_rejected} sweeps rejected")
         if self._model.n_dropped:
-            loud.append(f"{self._model.n_dropped} sweeps not shown (all are kept)")
-        _set(self._where, "   ".join(part for part in parts if part))
-        _set(self._loud, "   ".join(loud))
+            self._loud.append(f"{self._model.n_dropped} sweeps not shown, all are kept")
+        quiet = [
+            f"{minutes}:{seconds:02d}",
+            started.code,
+            "simulated patient" if now.is_simulated else "",
+            f"recording {now.recording}",
+            now.procedure.removeprefix("recording, "),
+            f"noise {now.noise_uv:.0f} µV" if math.isfinite(now.noise_uv) else "",
+            "latencies still settling" if now.fibres and not now.is_settled else "",
+        ]
+        self._quiet = [part for part in quiet if part]
         newest = self._model.messages[-1] if self._model.messages else ""
         if newest != self._newest:
-            self._newest = newest
-            self._said = ""
-        _set(self._message, self._said or newest)
+            self._newest, self._said = newest, ""
+        self._tell()
 
-    _newest = ""
+    def _tell(self) -> None:
+        parts = [*self._loud, *self._quiet, self._said or self._newest, self._read_out]
+        self.setAccessibleDescription("; ".join(part for part in parts if part))
+        self.update()
 
-
-def _set(label: QLabel, text: str) -> None:
-    if label.text() != text:
-        label.setText(text)
+    def paintEvent(self, event: QPaintEvent | None) -> None:  # noqa: N802, ARG002 - Qt's name and signature
+        """From both ends; the message takes what is left between."""
+        painter = QPainter(self)
+        plain, bold = font_for(self._theme), font_for(self._theme)
+        bold.setBold(True)
+        gap = QFontMetrics(plain).averageCharWidth() * 2
+        left, right = gap, self.width() - gap
+        flags = int(Qt.AlignmentFlag.AlignVCenter)
+        if self._read_out:
+            width = QFontMetrics(plain).horizontalAdvance(self._read_out)
+            painter.setFont(plain)
+            painter.setPen(QColor(self._theme.text))
+            painter.drawText(QRect(right - width, 0, width, self.height()), flags, self._read_out)
+            right -= width + gap
+        for texts, font, colour, share in (
+            (self._loud, bold, self._theme.warning, 1.0),
+            (self._quiet, plain, self._theme.quiet, 0.6),
+        ):
+            painter.setFont(font)
+            painter.setPen(QColor(colour))
+            for text in texts:
+                width = QFontMetrics(font).horizontalAdvance(text)
+                if left + width > right * share:
+                    continue
+                painter.drawText(QRect(left, 0, width, self.height()), flags, text)
+                left += width + gap
+        painter.setFont(plain)
+        painter.setPen(QColor(self._theme.text if self._said else self._theme.quiet))
+        message = QFontMetrics(plain).elidedText(
+            self._said or self._newest, Qt.TextElideMode.ElideRight, max(0, right - left)
+        )
+        painter.drawText(QRect(left, 0, max(0, right - left), self.height()), flags, message)

@@ -17,7 +17,6 @@ from acq.opening import prepare_study, settings_of_profile
 __all__ = ["command", "run_screen"]
 
 _SIZES = {"1280x800": (1280, 800), "1920x1080": (1920, 1080)}
-_NICE = 5  # painting waits for the engine, not the engine for painting
 
 
 def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cautions: str | None = None) -> int:
@@ -44,12 +43,10 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
     from gui.application import Application, make_application
 
     qt = make_application()
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     application = Application()
     application.guard_failures()
     application.heed_signals()
-    application.show()
+    application.show_fitting()
     if request is not None:
         application.begin_and_quit(request, needs_cautions=needs_cautions)
     qt.exec_()

@@ -66,6 +66,7 @@ def save_scripted_picture(
     if not path.parent.is_dir():
         raise ConfigurationError(f"{path.parent}: there is no such folder; make it, or choose another")
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    os.environ.setdefault("QT_FONT_DPI", "96")  # as large on every computer
     # Only here: the platform must have been chosen before.
     from gui.application import make_application
     from gui.export import save_picture
@@ -87,6 +88,7 @@ def save_scripted_picture(
         window.resize(*size)
         window.show()
         window.tick()
+        application.processEvents()  # sizes follow what is shown
         for picture in window.pictures:
             picture.settle()
         window.head.are_keys_elsewhere = False
@@ -96,4 +98,3 @@ def save_scripted_picture(
             raise ConfigurationError(f"{path}: the picture cannot be written; choose a folder you may write to")
         window.end()
         window.deleteLater()
-    del application  # it had to live as long as the window

@@ -13,6 +13,7 @@ from typing import Final
 from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QResizeEvent, QShowEvent
 from PyQt5.QtWidgets import (
+    QApplication,
     QBoxLayout,
     QDialog,
     QFileDialog,
@@ -137,6 +138,9 @@ class StartPage(QWidget):
         self._follow_profile()
         self.set_running([])
         self.acknowledged.setFocus()
+        app = QApplication.instance()
+        if isinstance(app, QApplication):
+            app.focusChanged.connect(self._follow_focus)
 
     # ---- what it is made of --------------------------------------------------------------------------------------
 
@@ -197,14 +201,14 @@ class StartPage(QWidget):
         self.cautions = make_cautions()
         column.addWidget(self.cautions)
         self.acknowledged = Tick(_ACKNOWLEDGED)
-        self.acknowledged.setToolTip("Enter or a click sets it")
         self._fields["cautions"] = self.acknowledged
         column.addWidget(self.acknowledged)
+        column.addWidget(_label("Enter sets it and goes on to Start; Enter again starts.", look="quiet"))
         self._error_labels["cautions"] = self._add_error("cautions")
         column.addWidget(self._error_labels["cautions"])
         column.addStretch(1)
         self.profile.activated.connect(self._choose_profile)
-        self.acknowledged.toggled.connect(lambda: self._show_wrong("cautions", ""))
+        self.acknowledged.toggled.connect(self._follow_acknowledged)
         self.code.textChanged.connect(lambda: self._show_wrong("code", ""))
         self.age.textChanged.connect(lambda: self._show_wrong("age", ""))
         self.muscle.editTextChanged.connect(lambda: self._show_wrong("muscle", ""))
@@ -273,7 +277,7 @@ class StartPage(QWidget):
         self._error_labels["replay"] = self._add_error("replay")
         self._fields["replay"] = self.replay
         column.addWidget(self._error_labels["replay"])
-        self.bench = Button("Bench &test of the whole chain")
+        self.bench = Button("Bench test of the &whole chain")
         self.bench.clicked.connect(self.bench_requested)
         column.addWidget(self.bench)
         column.addStretch(1)
@@ -283,7 +287,6 @@ class StartPage(QWidget):
         made = QListWidget()
         made.setAccessibleName(name)
         made.setTabKeyNavigation(False)
-        made.setWordWrap(True)
         made.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         return made
 
@@ -381,10 +384,15 @@ class StartPage(QWidget):
             what = f"   {study.trouble}" if study.trouble else ""
             item = QListWidgetItem(f"{study.code or study.path.name}   {study.begun_at:%Y-%m-%d %H:%M}{what}")
             item.setData(Qt.ItemDataRole.UserRole, str(study.path))
-            item.setToolTip(str(study.path))
+            item.setToolTip(f"{study.path}{what}")
             self.recent.addItem(item)
         self.recent.setVisible(bool(self.recent.count()))
         self._no_recent.setVisible(not self.recent.count())
+
+    def _follow_focus(self, before: QWidget | None, now: QWidget | None) -> None:
+        """Scroll to what has the focus, but for the first: the page is read from its beginning."""
+        if before is not None and now is not None and self._content.isAncestorOf(now):
+            self._scroll.ensureWidgetVisible(now)
 
     def _fill_patients(self) -> None:
         if self.scenario.count() > 1:
@@ -459,6 +467,11 @@ class StartPage(QWidget):
             return dialog.exec_() == int(QDialog.DialogCode.Accepted)
         finally:
             dialog.deleteLater()
+
+    def _follow_acknowledged(self, is_set: bool) -> None:
+        self._show_wrong("cautions", "")
+        if is_set:
+            self.start.setFocus()
 
     def _keep_choices(self) -> None:
         entry = self.entry()

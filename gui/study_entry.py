@@ -12,6 +12,7 @@ from acq.hosting.messages import ReplayRequest, StudyRequest
 from acq.report.cautions import CAUTIONS
 from acq.study.reference_limits import all_limits
 from hardware_profiles import ProfileError, load_profile
+from hardware_profiles.wording import quote
 
 __all__ = [
     "ELECTRODES",
@@ -28,7 +29,7 @@ __all__ = [
 ELECTRODES: Final = {"single_fibre": "single fibre", "concentric": "concentric"}
 _OLDEST_YEARS: Final = 120
 _LONGEST_MUSCLE: Final = 60
-_LAST_RECORDING: Final = 1_000_000
+_MOST_DIGITS: Final = 6  # of the number of a recording
 _LARGEST_TO_LOOK_INTO_BYTES: Final = 50_000_000  # a study of thirty endplates has ten; all of it is checked when opened
 
 
@@ -169,8 +170,8 @@ def make_replay_request(path: str, number: str) -> ReplayRequest:
         return ReplayRequest(path=path)
     if kind == ".npz":
         raise ConfigurationError(f"{Path(path).name} holds one recording; leave the number empty")
-    if not (number.isascii() and number.isdigit() and 1 <= int(number) <= _LAST_RECORDING):
-        raise ConfigurationError(f"number {number!r}: give the recording's number from 1, or leave it empty")
+    if not (number.isascii() and number.isdigit() and len(number) <= _MOST_DIGITS and int(number) >= 1):
+        raise ConfigurationError(f"number {quote(number)}: give the recording's number from 1, or leave it empty")
     return ReplayRequest(path=path, number=int(number))
 
 

@@ -75,12 +75,14 @@ class FibreView:
     """One fibre: what is known of it (`now`), and how it stands among the others.
 
     needed_ma : the intensity that surely keeps its margin, None where it is not known or the fibre is not wanted.
+    required_ma : the least that keeps the margin over the most probable threshold, None where that is not known.
     below_ma : what the threshold is surely below where no more is known. is_binding : it sets the intensity.
     reason : why it is not assured. is_live : the verdict is about what happens now.
     """
 
     now: FibreSnapshot
     needed_ma: float | None
+    required_ma: float | None
     below_ma: float | None
     is_binding: bool
     is_wanted: bool
@@ -551,6 +553,7 @@ class ViewModel:
             FibreView(
                 now=one,
                 needed_ma=guarded.needed_ma(one),
+                required_ma=guarded.required_ma(one),
                 below_ma=bound_ma(one, snapshot),
                 is_binding=one.fibre == binding,
                 is_wanted=guarded.is_wanted(one),

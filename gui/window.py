@@ -14,9 +14,11 @@ from PyQt5.QtWidgets import QApplication, QDialog, QFileDialog, QHBoxLayout, QLa
 from acq.acts import ActName
 from acq.errors import SuprathreshError
 from acq.hosting.messages import Act, Ended, Leaving, News, Refused, Shown, Started
+from acq.reading import is_before_first_stimulus
 from acq.records import OutputState
 from gui.bridge import EngineLine
-from gui.dialogs import ErrorBar, FinishChoice, FinishDialog, KeysOverlay, MarkDialog
+from gui.controls import font_for, make_style_sheet
+from gui.dialogs import ErrorBar, FinishChoice, FinishDialog, KeysOverlay, MarkDialog, make_cautions
 from gui.ending import EndCard
 from gui.export import copy_picture, save_picture
 from gui.foot import Foot, KeyBar
@@ -103,6 +105,8 @@ class StudyWindow(QWidget):
         self.head.accept_pressed.connect(lambda: self.do(Command.ACCEPT))
         self.error_bar = ErrorBar(theme, self)
         self.board = FibreBoard(model, theme, self)
+        self.cautions = make_cautions(self)
+        self.cautions.setObjectName("cautions")
         self.sweeps, self.stacked, self.rate, self.endplates = (picture(model, theme, self) for picture, _ in _PICTURES)
         self.key_bar = KeyBar(model, key_map, theme, self)
         self.key_bar.pressed.connect(self.do)
@@ -141,6 +145,7 @@ class StudyWindow(QWidget):
         column.addWidget(self.silence)
         column.addWidget(self.error_bar)
         column.addWidget(self.end_card)
+        column.addWidget(self.cautions, 5)
         column.addWidget(self.board, 5)
         row = QHBoxLayout()
         row.setContentsMargins(4, 0, 4, 0)
@@ -207,6 +212,7 @@ class StudyWindow(QWidget):
             self._drawn_revision = self._model.revision
             for picture in self.pictures:
                 picture.follow()
+            self._follow_cautions()
             self.key_bar.follow()
             self.foot.follow()
             if self._model.ended is not None:
@@ -222,6 +228,14 @@ class StudyWindow(QWidget):
 
     def _has_keys(self) -> bool:
         return self.isActiveWindow() or QApplication.activeModalWidget() is not None
+
+    def _follow_cautions(self) -> None:
+        """The cautions stand where the fibres will be, until the first stimulus."""
+        now = self._model.snapshot
+        is_before = now is None or is_before_first_stimulus(now)
+        if self.cautions.isHidden() == is_before:
+            self.cautions.setVisible(is_before)
+            self.board.setHidden(is_before)
 
     def _follow_silence(self, silent_s: float) -> None:
         is_silent = silent_s > 0 and self._model.ended is None
@@ -452,6 +466,8 @@ class StudyWindow(QWidget):
             f"background: {theme.warning}; color: {theme.on_colour}; font-weight: bold; padding: 6px;"
             f" font-size: {14 * theme.font_scale:.1f}pt;"
         )
+        self.cautions.setStyleSheet(make_style_sheet(theme))
+        self.cautions.setFont(font_for(theme))
         for part in (self.head, self.error_bar, self.key_bar, self.foot, self.end_card, *self.pictures):
             part.set_theme(theme)
         self._drawn_revision = -1

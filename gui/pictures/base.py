@@ -132,6 +132,7 @@ class _Frame(QWidget):
     def __init__(self, picture: Picture) -> None:
         super().__init__(picture)
         self._picture = picture
+        self.setAccessibleName(f"frame about {picture.title}")
         self.setAttribute(Qt.WidgetAttribute.WA_TransparentForMouseEvents)
         self.hide()
 

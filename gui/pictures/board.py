@@ -45,11 +45,13 @@ _WHY: Final = tuple(
     f"{MISSING_SHAPES[reason]} {reason}"
     for reason in (MissingReason.ENDPLATE, MissingReason.STIMULUS, MissingReason.UNDECIDED, MissingReason.REJECTED)
 )
+_REST: Final = "╵ test pulse  ▨ set aside"
 _LEGENDS: Final = (
-    f"latency · missing: {'  '.join(_WHY)} sweep  ╵ test pulse  ▨ set aside",
+    f"latency · missing: {'  '.join(_WHY)} sweep  {_REST}",
     f"latency · missing: {'  '.join(_WHY)}  ╵ test  ▨ set aside",
     f"missing: {'  '.join(_WHY)}  ╵ test  ▨ aside",
     f"{'  '.join(_WHY)}  ╵ test  ▨ aside",
+    f"{' '.join(_WHY)} ╵ test ▨ aside",
     "  ".join(_WHY),
 )
 
@@ -147,8 +149,10 @@ class FibreBoard(PaintedPicture):
             left, right = self._axis_ends(places)
             value_ma = (place.x() - left) / (right - left) * self._top_ma
             return f"{value_ma:.2f} mA" if 0 <= value_ma <= self._top_ma else ""
-        index = self._strip.index_at(place.x())
         row = self._row_at(place)
+        if place.x() < places.verdict[1]:  # the reason as a whole, since it may be cut off in the row
+            return f"fibre {row.view.fibre}: {row.view.reason}" if row is not None and row.view.reason else ""
+        index = self._strip.index_at(place.x())
         if index is None or row is None or index >= self.model.log.n:
             return ""
         return read_stimulus(self.model, row.view.fibre, index)
@@ -293,7 +297,8 @@ class FibreBoard(PaintedPicture):
             return
         x = self._cursor.x()
         painter.setPen(thin_pen(self.theme.accent))
-        painter.drawLine(QLineF(x, self._places.head, x, self._rows[-1].rect.bottom()))
+        if x >= self._places.margin[0]:
+            painter.drawLine(QLineF(x, self._places.head, x, self._rows[-1].rect.bottom()))
         painter.setFont(self._bold)
         metrics = painter.fontMetrics()
         width = metrics.horizontalAdvance(self._said) + self._places.line
@@ -334,19 +339,20 @@ class FibreBoard(PaintedPicture):
         draw_lines(painter, rules)
         head = QRectF(0, 0, 0, places.head)
         self._write(painter, _across(head, places.verdict, line), "fibre", self._small, theme.quiet)
-        self._write(painter, _across(head, places.figures, line), self._limit_words(), self._small, theme.quiet)
+        limit, place = self.model.limit, _across(head, places.figures, line)
+        words = no_limit_words(self.model) if limit is None else (f"limit {limit.individual_us:g} µs",)
+        painter.setFont(self._small)
+        texts = [f"jitter MCD  ┃ {text}" if limit is not None else f"jitter MCD · {text}" for text in words]
+        self._write(painter, place, fitting(painter, texts, place.width()), self._small, theme.quiet)
         place = _across(head, places.strip, line)
         painter.setFont(self._small)
-        self._write(painter, place, fitting(painter, _LEGENDS, place.width()), self._small, theme.quiet)
+        legend = fitting(painter, _LEGENDS, place.width())
+        self._write(painter, place, legend, self._small, theme.quiet)
         foot = QRectF(0, places.bottom, 0, places.foot)
+        if legend == _LEGENDS[-1]:  # the rest of it where there is room
+            self._write(painter, _across(foot, places.figures, line), _REST, self._small, theme.quiet, _RIGHT)
         self._paint_ma_axis(painter, places, foot)
         self._strip.paint_axis(painter, foot, theme, self._small)
-
-    def _limit_words(self) -> str:
-        limit = self.model.limit
-        if limit is not None:
-            return f"jitter MCD ┃ limit {limit.individual_us:g} µs"
-        return f"jitter MCD · {no_limit_words(self.model)}"
 
     def _paint_ma_axis(self, painter: QPainter, places: _Places, foot: QRectF) -> None:
         left, right = self._axis_ends(places)
@@ -379,7 +385,7 @@ class FibreBoard(PaintedPicture):
         texts = [f"stimulus {intensity_ma:.2f} mA"]
         if math.isfinite(output.delivered_ma) and not output.is_replay:
             given = f"{'test ' if output.is_test else ''}delivered {output.delivered_ma:.2f} mA"
-            texts.insert(0, f"{texts[0]} · {given}")
+            texts = [f"{texts[0]} · {given}", f"stimulus {intensity_ma:.2f}, {given}", *texts]
         painter.setFont(self._bold)
         text = fitting(painter, texts, head.width()) or texts[-1]
         width = painter.fontMetrics().horizontalAdvance(text) + 2
@@ -472,22 +478,20 @@ class FibreBoard(PaintedPicture):
         painter.drawLine(QLineF(bar.left(), middle, bar.right(), middle))
         verdict, threshold_ma = view.now.verdict, view.now.threshold_ma
         intensity_ma = self.model.output.intensity_ma
-        colour = QColor(row.colour)
-        band = mixed(theme.panel, theme.quiet, 0.45)
+        least_ma, sure_ma = _band_ends(view)
         edge_ma = threshold_ma if threshold_ma is not None else view.below_ma
-        if view.needed_ma is not None and edge_ma is not None and view.needed_ma > edge_ma:
+        if least_ma is not None and sure_ma is not None and edge_ma is not None:
             is_warned = verdict in (GuardVerdict.THIN, GuardVerdict.LOST) and view.is_live
-            fill = mixed(theme.panel, row.colour, 0.75 if verdict is GuardVerdict.THIN else 0.4) if is_warned else band
-            painter.fillRect(self._between(bar, edge_ma, view.needed_ma, 0.62), fill)
-            needed = self._between(bar, view.needed_ma, view.needed_ma, 1.0)
-            painter.fillRect(needed.adjusted(-1, 0, 1, 0), QColor(theme.text))
-        if (
-            verdict is GuardVerdict.ASSURED
-            and view.is_live
-            and view.needed_ma is not None
-            and intensity_ma > view.needed_ma
-        ):
-            painter.fillRect(self._between(bar, view.needed_ma, intensity_ma, 0.3), colour)
+            hue = row.colour if is_warned else theme.quiet
+            solid = (0.75 if verdict is GuardVerdict.THIN else 0.45) if is_warned else 0.45
+            if sure_ma > least_ma:
+                painter.fillRect(self._between(bar, least_ma, sure_ma, 0.62), mixed(theme.panel, hue, 0.45 * solid))
+            if least_ma > edge_ma:
+                painter.fillRect(self._between(bar, edge_ma, least_ma, 0.62), mixed(theme.panel, hue, solid))
+            end = self._between(bar, least_ma, least_ma, 1.0)
+            painter.fillRect(end.adjusted(-1, 0, 1, 0), QColor(theme.text))
+        if verdict is GuardVerdict.ASSURED and view.is_live and least_ma is not None and intensity_ma > least_ma:
+            painter.fillRect(self._between(bar, least_ma, intensity_ma, 0.3), QColor(row.colour))
         if view.below_ma is not None:
             painter.fillRect(
                 self._between(bar, 0.0, view.below_ma, 0.8), QBrush(QColor(theme.quiet), Qt.BrushStyle.BDiagPattern)
@@ -497,7 +501,7 @@ class FibreBoard(PaintedPicture):
             is_lost = verdict is GuardVerdict.LOST and view.is_live
             painter.fillRect(
                 self._between(bar, low_ma, high_ma, 0.8).adjusted(-1, 0, 1, 0),
-                colour if is_lost else QColor(theme.quiet),
+                QColor(row.colour if is_lost else theme.quiet),
             )
         if threshold_ma is not None:
             tick = self._between(bar, threshold_ma, threshold_ma, 1.25)
@@ -559,13 +563,16 @@ class FibreBoard(PaintedPicture):
         low_us, high_us = now.mcd_interval_us
         words = f"{said(low_us)}–{said(high_us)}" if math.isfinite(low_us) and math.isfinite(high_us) else ""
         if limit is not None and math.isfinite(now.mcd_us) and now.mcd_us > limit.individual_us:
-            words += "  above limit"
+            words += "  above"
         self._write(painter, place, words, self._small, theme.quiet if grey else theme.text)
         if has_gauge:
             self._paint_gauge(painter, QRectF(left, top + tall, width, gauge), row, grey=grey)
         if has_line:
             share = now.blocking[0]
-            blocking = f"blocking {said(100 * share, 1)} %" if math.isfinite(share) else "blocking –"
+            blocking = "blocking –"
+            if math.isfinite(share):
+                # Below it lies what is believed before anything was seen.
+                blocking = f"blocking {said(100 * share, 1)} %" if share >= _SURE_BLOCKING else "blocking <1 %"
             place = QRectF(left, top + tall + gauge, width, line)
             is_loud = math.isfinite(share) and share >= _SURE_BLOCKING and not grey
             self._write(painter, place, blocking, self._bold if is_loud else self._plain, theme.quiet if grey else None)
@@ -615,10 +622,21 @@ class FibreBoard(PaintedPicture):
         self._write(painter, place, f"and {len(hidden)} more, none worse than {shape} {worst}", colour=colour)
 
 
-def no_limit_words(model: ViewModel) -> str:
-    """Why there is no limit to compare with."""
+def no_limit_words(model: ViewModel) -> tuple[str, ...]:
+    """Why there is no limit to compare with; the longest words first."""
     muscle = str(model.started.about.get("muscle", "")) if model.started is not None else ""
-    return "no limit published for muscle and electrode" if muscle else "no limit: muscle not given"
+    if muscle:
+        return ("no limit published for muscle and electrode", "no limit for this muscle", "no limit")
+    return ("no limit: muscle not given", "no limit")
+
+
+def _band_ends(view: FibreView) -> tuple[float | None, float | None]:
+    """What keeps the margin over the likeliest threshold, and what surely does; the same where only one is known."""
+    if view.needed_ma is None:
+        return None, None
+    if view.required_ma is None:
+        return view.needed_ma, view.needed_ma
+    return view.required_ma, max(view.required_ma, view.needed_ma)
 
 
 def _word(view: FibreView) -> str:

@@ -63,7 +63,7 @@ class Raster:
         self._stop = int(stops[-1])
 
     def spans(self, row: npt.NDArray[np.float32]) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-        """Highest and lowest place in each covered column, NaN where a sample is.
+        """Highest and lowest place in each covered column, NaN where no sample is known.
 
         Parameters
         ----------
@@ -72,12 +72,12 @@ class Raster:
         """
         left = row[self._base]
         at_edges = left + self._weight * (row[self._base + 1] - left)
-        low = np.minimum(at_edges[:-1], at_edges[1:])
-        high = np.maximum(at_edges[:-1], at_edges[1:])
+        low = np.fmin(at_edges[:-1], at_edges[1:])
+        high = np.fmax(at_edges[:-1], at_edges[1:])
         if self._starts.size:
             seen = row[: self._stop]
-            low[self._filled] = np.minimum(low[self._filled], np.minimum.reduceat(seen, self._starts))
-            high[self._filled] = np.maximum(high[self._filled], np.maximum.reduceat(seen, self._starts))
+            low[self._filled] = np.fmin(low[self._filled], np.fmin.reduceat(seen, self._starts))
+            high[self._filled] = np.fmax(high[self._filled], np.fmax.reduceat(seen, self._starts))
         return low, high
 
     def cells(self, samples_uv: npt.NDArray[Any], *, top_uv: float, bottom_uv: float, thickness: int = 1) -> Cells:
@@ -95,7 +95,8 @@ class Raster:
             return np.zeros(0, dtype=np.int32)
         scale = self.n_rows / (bottom_uv - top_uv)
         row = (samples_uv.astype(np.float32) - np.float32(top_uv)) * np.float32(scale)
-        low, high = self.spans(row)
+        with np.errstate(invalid="ignore"):  # where samples are missing there is a gap
+            low, high = self.spans(row)
         inside = (high >= 0) & (low < self.n_rows)  # False for NaN too
         first = np.maximum(low[inside], 0).astype(np.int64)
         last = np.minimum(high[inside].astype(np.float64), self.n_rows - 1).astype(np.int64) + (thickness - 1)

@@ -131,9 +131,11 @@ class EndplatesPicture(PlotPicture):
         bottom = int(Qt.AlignmentFlag.AlignBottom | Qt.AlignmentFlag.AlignRight)
         painter.setPen(QColor(theme.quiet))
         if limit is None:
-            painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, no_limit_words(self.model))
+            words = fitting(painter, no_limit_words(self.model), rect.width() - 8)
+            painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, words)
             return
-        source = metrics.elidedText(f"limits: {limit.source}", Qt.TextElideMode.ElideRight, int(rect.width() - 8))
+        short = limit.source.split(",")[0].replace(" et al.", "")
+        source = fitting(painter, (f"limits: {limit.source}", f"limits: {short}", short), rect.width() - 8)
         painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
         lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
         if limit.mean_us is not None:

@@ -107,23 +107,25 @@ class LatencyStrip:
         """Numbers of the stimuli, counted from 1."""
         painter.setFont(font)
         metrics = painter.fontMetrics()
-        n_most = max(2, int((self._right - self._left) / (metrics.averageCharWidth() * 12)))
+        n_most = max(2, int((self._right - self._left) / (metrics.averageCharWidth() * 8)))
         ticks = [tick for tick in nice_ticks(self.first + 1, self.first + self.span, n_most) if tick == int(tick)]
         painter.setPen(thin_pen(theme.line))
         draw_lines(
             painter, [QLineF(self.x_of(tick - 1), foot.top(), self.x_of(tick - 1), foot.top() + 4) for tick in ticks]
         )
         painter.setPen(QColor(theme.quiet))
-        free = self._right + 2.0
-        for tick in reversed(ticks):
-            text = f"stimulus {tick:.0f}" if tick == ticks[-1] else f"{tick:.0f}"
-            width = metrics.horizontalAdvance(text) + 4.0
-            x = min(self.x_of(tick - 1) - width / 2, self._right - width)
-            if x + width > free:
+        word = metrics.horizontalAdvance("stimulus") + 4.0
+        place = QRectF(self._left, foot.top() + 3, word, foot.height() - 3)
+        painter.drawText(place, int(Qt.AlignmentFlag.AlignCenter), "stimulus")
+        free = self._left + word + 4
+        for tick in ticks:
+            width = metrics.horizontalAdvance(f"{tick:.0f}") + 4.0
+            x = self.x_of(tick - 1) - width / 2
+            if x < free:
                 continue
-            free = x - 4
+            free = x + width + 4
             place = QRectF(x, foot.top() + 3, width, foot.height() - 3)
-            painter.drawText(place, int(Qt.AlignmentFlag.AlignCenter), text)
+            painter.drawText(place, int(Qt.AlignmentFlag.AlignCenter), f"{tick:.0f}")
 
     def paint_row(
         self, painter: QPainter, model: ViewModel, fibre: int, rect: QRectF, theme: Theme, line: float, font: QFont

@@ -91,7 +91,8 @@ class PlotPicture(Picture):
         self._heading.setTextFormat(Qt.TextFormat.PlainText)
         self._heading.setMinimumWidth(1)
         self._plot: Any = pg.PlotWidget(self)
-        self._plot.setAccessibleName(self.title)
+        for part in (self._plot, *self._plot.findChildren(QWidget)):
+            part.setAccessibleName(self.title)
         self._plot.setFrameShape(pg.QtWidgets.QFrame.NoFrame)
         self._item: Any = self._plot.getPlotItem()
         self._item.hideButtons()

@@ -235,7 +235,6 @@ class SweepsPicture(PlotPicture):
         for cursor in self._cursors:
             cursor.set_colour(self.theme.accent)
         self._image = None
-        self._later.start()
 
     # ---- painting ------------------------------------------------------------------------------------------------
 
@@ -246,6 +245,8 @@ class SweepsPicture(PlotPicture):
         if self._image is not None and self._place is not None:
             low_ms, high_ms, low_uv, high_uv = self._place
             if self._is_stale():  # until it is counted anew it is stretched
+                if not self._later.isActive():
+                    self._later.start()
                 target = QRectF(self._to_layer(low_ms, high_uv), self._to_layer(high_ms, low_uv))
                 painter.drawImage(target, self._image)
             else:

@@ -1,14 +1,14 @@
 from collections.abc import Iterator
 
 import pytest
-from PyQt5.QtCore import QEvent, QObject, Qt
+from PyQt5.QtCore import QEvent, QObject, QPoint, Qt
 from PyQt5.QtGui import QColor, QKeyEvent
 from PyQt5.QtTest import QTest
-from PyQt5.QtWidgets import QApplication, QDialog, QLabel, QPushButton, QWidget
+from PyQt5.QtWidgets import QApplication, QDialog, QLabel, QPushButton, QScrollArea, QWidget
 from pytestqt.qtbot import QtBot
 
 from acq.report.cautions import CAUTIONS
-from gui.controls import Button, Choice, MarkLine, Tick, font_for, letter_height
+from gui.controls import Button, Choice, MarkLine, Tick, font_for, letter_height, make_style_sheet
 from gui.dialogs import (
     USUAL_MARKS,
     CautionsDialog,
@@ -150,6 +150,25 @@ def test_cautions_are_shown_in_full(qtbot: QtBot, theme: Theme) -> None:
     # No line of it is cut off: each has the height its width asks for.
     for label in dialog.findChildren(QLabel):
         assert label.height() >= label.heightForWidth(label.width()), label.text()
+
+
+def test_cautions_are_read_without_a_mouse(qtbot: QtBot) -> None:
+    dialog = CautionsDialog(DARK, last_check="This profile passed its check on 2026-03-02 10:14.")
+    show(qtbot, dialog)
+    area = dialog.findChild(QScrollArea)
+    assert area is not None
+    bar = area.verticalScrollBar()
+    assert bar is not None
+    assert bar.maximum() == 0  # in usual letters all of it is seen at once
+    dialog.resize(dialog.width(), dialog.height() // 2)
+    QApplication.processEvents()
+    assert bar.maximum() > 0
+    for _ in range(20):
+        type_key(dialog, Key.Key_PageDown)
+    assert bar.value() == bar.maximum()
+    for _ in range(20):
+        type_key(dialog, Key.Key_PageUp)
+    assert bar.value() == 0
 
 
 def test_cautions_keep_their_order_and_number() -> None:
@@ -397,10 +416,12 @@ def test_all_keys_are_seen_at_once(below: Window, theme: Theme, size: tuple[int,
         assert overlay.rect().contains(label.geometry()), label.text()
         assert label.font().pointSizeF() >= 0.99 * font_for(theme).pointSizeF() or theme.font_scale > 1
     image = overlay.grab().toImage()
+    scale = image.devicePixelRatio()
     stop = next(label for label in overlay.findChildren(QLabel) if label.text() == "Space")
-    assert image.pixelColor(stop.geometry().left() + stop.width() // 2, stop.geometry().top() + 3) == QColor(theme.stop)
-    red = sum(image.pixelColor(x, y) == QColor(theme.stop) for x in range(0, size[0], 4) for y in range(0, size[1], 4))
-    assert red * 16 < 1.3 * stop.width() * stop.height()  # nothing else is red
+    inside = (stop.geometry().topLeft() + QPoint(stop.width() // 2, 3)) * scale
+    assert image.pixelColor(inside) == QColor(theme.stop)
+    seen = [image.pixelColor(x, y) for x in range(0, image.width(), 4) for y in range(0, image.height(), 4)]
+    assert seen.count(QColor(theme.stop)) * (4 / scale) ** 2 < 1.3 * stop.width() * stop.height()  # nothing else is red
     assert image.pixelColor(3, 3) == QColor(theme.ground)
     overlay.close()
 
@@ -457,11 +478,11 @@ def test_controls_are_drawn_in_both_themes(qtbot: QtBot) -> None:
     for theme in (DARK, BRIGHT):
         choice = Choice()
         qtbot.addWidget(choice)
-        from gui.controls import make_style_sheet
 
         choice.setStyleSheet(make_style_sheet(theme))
         choice.addItem("single fibre")
         choice.resize(300, choice.sizeHint().height())
         image = choice.grab().toImage()
-        right = [image.pixelColor(x, y) for x in range(275, 297) for y in range(4, image.height() - 4)]
+        edge = image.width() - round(25 * image.devicePixelRatio())
+        right = [image.pixelColor(x, y) for x in range(edge, image.width() - 6) for y in range(8, image.height() - 8)]
         assert QColor(theme.text) in right  # its arrow

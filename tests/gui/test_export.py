@@ -1,12 +1,12 @@
 import os
 import sys
-import xml.etree.ElementTree as ElementTree
+import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
 from PyQt5.QtCore import QPoint, Qt
 from PyQt5.QtGui import QColor, QFont, QImage, QPainter, QPaintEvent
-from PyQt5.QtWidgets import QApplication, QWidget
+from PyQt5.QtWidgets import QApplication, QVBoxLayout, QWidget
 from pytestqt.qtbot import QtBot
 
 from acq.errors import ConfigurationError, SuprathreshError
@@ -28,7 +28,7 @@ class Drawn(QWidget):
         self.theme = theme
         self.seen.append(theme)
 
-    def paintEvent(self, event: QPaintEvent | None) -> None:  # noqa: ARG002
+    def paintEvent(self, event: QPaintEvent | None) -> None:  # noqa: ARG002, N802
         painter = QPainter(self)
         painter.fillRect(self.rect(), QColor(self.theme.ground))
         painter.setPen(QColor(self.theme.trace))
@@ -66,7 +66,7 @@ def test_pixels_are_twice_as_many_and_on_white(drawn: Drawn, tmp_path: Path) -> 
 def test_lines_stay_lines_and_letters_letters(drawn: Drawn, tmp_path: Path) -> None:
     path = tmp_path / "sweeps.svg"
     save_picture(drawn, path, theme=drawn.theme)
-    root = ElementTree.parse(path).getroot()  # noqa: S314 - written a moment ago
+    root = ET.parse(path).getroot()  # noqa: S314 - written a moment ago
     names = {one.tag.rpartition("}")[2] for one in root.iter()}
     text = path.read_text(encoding="utf-8")
     assert root.attrib["viewBox"] == "0 0 200 100"
@@ -85,6 +85,34 @@ def test_clipboard_holds_it_on_white(drawn: Drawn) -> None:
     assert (image.width(), image.height()) == (400, 200)
     assert QColor(image.pixel(300, 20)) == QColor(PRINT.ground)
     assert drawn.updatesEnabled()
+
+
+@pytest.mark.parametrize("suffix", [".svg", ".png"])
+def test_a_picture_made_of_parts_is_drawn_whole(qtbot: QtBot, tmp_path: Path, suffix: str) -> None:
+    class Whole(QWidget):
+        def __init__(self) -> None:
+            super().__init__()
+            self.part = Drawn(DARK)
+            column = QVBoxLayout(self)
+            column.addWidget(self.part)
+
+        def set_theme(self, theme: Theme) -> None:
+            self.part.set_theme(theme)
+
+    window = QWidget()
+    qtbot.addWidget(window)
+    whole = Whole()
+    QVBoxLayout(window).addWidget(whole)
+    window.resize(300, 200)
+    window.show()
+    save_picture(whole, tmp_path / f"whole{suffix}", theme=DARK)
+    if suffix == ".svg":
+        assert "3.87 ms" in (tmp_path / "whole.svg").read_text(encoding="utf-8")
+    else:
+        image = QImage(str(tmp_path / "whole.png"))
+        column = [QColor(image.pixel(image.width() // 2, y)) for y in range(image.height())]
+        assert any(is_black(colour) for colour in column)
+    assert whole.part.theme == DARK
 
 
 @pytest.mark.parametrize("name", ["picture.jpg", "picture", "picture.svg.pdf"])

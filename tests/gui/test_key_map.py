@@ -6,7 +6,7 @@ import pytest
 from PyQt5.QtCore import QEvent, Qt
 from PyQt5.QtGui import QKeyEvent
 
-from acq.acts import ActName
+from acq.acts import ActName, do_act
 from acq.errors import ConfigurationError
 from acq.keyboard import decode_keys
 from acq.live_view import KEYS
@@ -84,7 +84,6 @@ def test_same_keys_as_in_the_terminal() -> None:
         n_known += 1
         assert command is not None, name
         assert command.act is not None, name
-        from acq.acts import do_act
 
         do_act(by_screen, command.act, value=command.act_value)  # type: ignore[arg-type] # likewise
         assert by_screen.called == by_terminal.called, name
@@ -199,7 +198,8 @@ def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
 def test_foot_switches_and_changed_keys(tmp_path: Path) -> None:
     path = write(
         tmp_path,
-        'schema_version = 1\n[keys]\nstop = ["F13", "Pause"]\nbegin = ["f14", "s"]\nmark = []\nzoom_in = ["Ctrl + Up"]\n',
+        'schema_version = 1\n[keys]\nstop = ["F13", "Pause"]\nbegin = ["f14", "s"]\nmark = []\n'
+        'zoom_in = ["Ctrl + Up"]\n',
     )
     keys, warning = load_key_map(path)
     assert warning == ""

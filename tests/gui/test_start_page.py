@@ -1,8 +1,9 @@
+import os
 from datetime import datetime
 from pathlib import Path
 
 import pytest
-from PyQt5.QtCore import QPoint, QRect, Qt
+from PyQt5.QtCore import QPoint, QRect, Qt, QTimer
 from PyQt5.QtGui import QColor
 from PyQt5.QtTest import QTest
 from PyQt5.QtWidgets import QApplication, QFileDialog, QLabel, QLineEdit, QWidget
@@ -14,6 +15,7 @@ from acq.report.cautions import CAUTIONS
 from acq.study.reference_limits import all_limits
 from acq.study.store import StudyStore
 from gui.controls import Button, Choice, Tick, font_for
+from gui.dialogs import CautionsDialog
 from gui.settings import Settings
 from gui.start_page import StartPage
 from gui.study_entry import (
@@ -186,8 +188,6 @@ def test_what_can_be_played(path: str, number: str, request_or_error: ReplayRequ
 
 
 def test_recent_studies_newest_first(folder: Path) -> None:
-    import os
-
     for day in range(1, 5):
         path = folder / f"study-{day}.study"
         make_study(path, f"H{day}-KQ4{day}", NOW.replace(day=day))
@@ -216,15 +216,24 @@ def test_a_study_that_runs_is_left_alone(folder: Path) -> None:
 
 
 def test_two_acts_begin_a_simulated_study(page: StartPage, qtbot: QtBot) -> None:
-    """By keyboard: Enter on the tick, which has the focus, and Alt+S."""
+    """By keyboard: Enter on the tick, which has the focus, and Enter on what has it then."""
     code = page.code.text()
-    type_key(page, Key.Key_Return)
+    with qtbot.assertNotEmitted(page.study_requested):
+        type_key(page, Key.Key_Return)
+    assert page.acknowledged.isChecked()
     with qtbot.waitSignal(page.study_requested) as asked:
-        type_key(page, Key.Key_S, Qt.KeyboardModifier.AltModifier)
+        type_key(page, Key.Key_Return)
     (request,) = asked.args
     assert isinstance(request, StudyRequest)
     assert (request.profile_name, request.scenario, request.code) == ("simulated", "healthy", code)
     assert not request.person_present
+
+
+def test_start_has_a_letter_of_its_own(page: StartPage, qtbot: QtBot) -> None:
+    page.acknowledged.click()
+    page.age.setFocus()
+    with qtbot.waitSignal(page.study_requested):
+        type_key(page, Key.Key_S, Qt.KeyboardModifier.AltModifier)
 
 
 def test_nothing_begins_before_the_cautions_are_acknowledged(page: StartPage, qtbot: QtBot) -> None:
@@ -311,11 +320,7 @@ def test_real_hardware_asks_once_more(page: StartPage, qtbot: QtBot, monkeypatch
     assert asked.args[0].scenario is None
 
 
-def test_the_question_before_real_hardware(page: StartPage, qtbot: QtBot) -> None:
-    from PyQt5.QtCore import QTimer
-
-    from gui.dialogs import CautionsDialog
-
+def test_the_question_before_real_hardware(page: StartPage) -> None:
     request = StudyRequest(profile_name="nidaqmx_analogue", code="A1")
     seen: list[str] = []
 
@@ -522,9 +527,10 @@ def test_all_of_a_new_study_is_seen_without_scrolling(
         assert not widget.visibleRegion().isEmpty()
         assert widget.visibleRegion().boundingRect().height() >= widget.height() - 1, widget.accessibleName()
     image = page.grab().toImage()
+    scale = image.devicePixelRatio()
     assert image.pixelColor(3, 3) == QColor(theme.ground)
     start = page.start.mapTo(page, QPoint(12, 6))
-    assert image.pixelColor(start) == QColor(theme.assured)
+    assert image.pixelColor(start * scale) == QColor(theme.assured)
 
 
 @pytest.mark.parametrize("theme", [DARK, BRIGHT], ids=["dark", "bright"])
