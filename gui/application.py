@@ -132,11 +132,7 @@ class Application(QStackedWidget):
         if needs_cautions is None:
             self.begin(request)
             return
-        dialog = CautionsDialog(self._theme, last_check=needs_cautions, parent=self)
-        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.accepted.connect(lambda: self.begin(_with_person(request)))
-        dialog.rejected.connect(self._decline)
-        dialog.open()
+        self._ask_for_a_person(request, needs_cautions).rejected.connect(self._decline)
 
     def _decline(self) -> None:
         self._refuse("not begun, since nobody has confirmed it; nothing was delivered")
@@ -165,13 +161,26 @@ class Application(QStackedWidget):
                 "the study again"
             )
             return
-        if chosen.profile == "simulated":
-            self.begin(request)
+        # Only here: the engine and all it needs, which the start page can do without.
+        from acq.opening import prepare_study
+
+        try:
+            preparation = prepare_study(request)
+        except SuprathreshError as exc:
+            self.start_page.show_error(str(exc))
             return
-        dialog = CautionsDialog(self._theme, parent=self)
+        if preparation.is_simulated:
+            self.begin(request)
+        else:
+            self._ask_for_a_person(request, preparation.last_check)
+
+    def _ask_for_a_person(self, request: StudyRequest | ReplayRequest, last_check: str) -> CautionsDialog:
+        """Real hardware: cautions first, and never without somebody who says that they are there."""
+        dialog = CautionsDialog(self._theme, last_check=last_check, parent=self)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.accepted.connect(lambda: self.begin(_with_person(request)))
         dialog.open()
+        return dialog
 
     def come_back(self, folder: str) -> None:
         """Come back to a study that runs."""

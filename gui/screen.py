@@ -88,6 +88,9 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
 @click.option(
     "--letters", type=click.FloatRange(0.5, 3), default=1.0, show_default=True, help="Size of the letters in it."
 )
+@click.option(
+    "--write-keys", is_flag=True, help="Write a file in which keys and foot switches can be changed, and end."
+)
 @margin_options
 def command(
     profile_name: str | None,
@@ -103,6 +106,7 @@ def command(
     size: str,
     theme: str,
     letters: float,
+    write_keys: bool,
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
@@ -113,6 +117,14 @@ def command(
     With --picture FILE a simulated study runs in virtual time, without a display, and the screen is saved as it is
     after --at seconds.
     """
+    if write_keys:
+        from gui.key_map import FILE_NAME, write_default
+        from gui.settings import settings_folder
+
+        path = settings_folder() / FILE_NAME
+        write_default(path)
+        click.echo(f"keys and foot switches can be changed in {path}")
+        return 0
     if steps and picture is None:
         raise click.UsageError("--do is for --picture FILE")
     if replayed is not None and (picture is not None or profile_name is not None or scenario is not None):

@@ -233,7 +233,7 @@ class StudyWindow(QWidget):
         """The cautions stand where the fibres will be, until the first stimulus."""
         now = self._model.snapshot
         is_before = now is None or is_before_first_stimulus(now)
-        if self.cautions.isHidden() == is_before:
+        if self.board.isHidden() != is_before:
             self.cautions.setVisible(is_before)
             self.board.setHidden(is_before)
 

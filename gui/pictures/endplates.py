@@ -139,7 +139,9 @@ class EndplatesPicture(PlotPicture):
         painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
         lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
         if limit.mean_us is not None:
-            lines.append((limit.mean_us, f"limit of the mean {limit.mean_us:g} µs", Qt.PenStyle.DashLine))
+            texts = (f"limit of the mean {limit.mean_us:g} µs", f"mean {limit.mean_us:g} µs")
+            text = fitting(painter, texts, 0.4 * rect.width()) or texts[-1]
+            lines.append((limit.mean_us, text, Qt.PenStyle.DashLine))
         for value_us, text, style in lines:
             y = self._to_layer(0.0, value_us).y()
             painter.setPen(thin_pen(theme.accent, style))

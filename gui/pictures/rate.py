@@ -45,11 +45,15 @@ class RatePicture(PlotPicture):
 
     def _home(self) -> None:
         rates_hz = [point.rate_hz for points in self._points.values() for point in points]
-        self.set_x_range(0.0, 1.15 * max(rates_hz, default=10.0))
-        reach = max((abs(shift) for line in self.shifts_us.values() for _, shift in line), default=0.0)
-        spread = max((point.spread_us for points in self._points.values() for point in points), default=0.0)
-        top = max(_LEAST_US, nice_step(1.2 * (reach + spread)))
-        self.set_y_range(-top, top)
+        self.set_x_range(0.0, 1.25 * max(rates_hz, default=10.0))
+        ends_us = [0.0]
+        for points in self._points.values():
+            for point in points:
+                shift_us = point.latency_us - points[0].latency_us
+                ends_us += [shift_us - point.spread_us, shift_us + point.spread_us]
+        low_us, high_us = min(ends_us), max(ends_us)
+        step_us = nice_step(max(_LEAST_US, high_us - low_us) / 4)
+        self.set_y_range((math.floor(low_us / step_us) - 0.5) * step_us, (math.ceil(high_us / step_us) + 0.5) * step_us)
 
     def _take(self) -> None:
         fibres = tuple(one.fibre for one in self.fibres)
