@@ -87,7 +87,8 @@ class SweepReport:
     """One sweep as it came in, with what each fibre did in it.
 
     index : of the sweep within its recording, from 0. onset_s : of its stimulus, on the device's sample clock.
-    rate_hz : of the train at that time. samples_uv : (n_samples,) float32, the needle channel as recorded.
+    rate_hz : of the train at that time. verdict_after_s : from the arrival of its last sample to its verdict, NaN where
+    time is not real. samples_uv : (n_samples,) float32, the needle channel as recorded.
     """
 
     recording: int
@@ -100,6 +101,7 @@ class SweepReport:
     sample_rate_hz: float
     is_rejected: bool
     responses: tuple[FibreResponse, ...]
+    verdict_after_s: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)

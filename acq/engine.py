@@ -30,7 +30,8 @@ from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
-from acq.records import DeviceDescription, GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis
+from acq.records import DeviceDescription, GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis, Sweep
+from acq.refitting import Refitter
 from acq.safety.gate import ActKind, OperatorAct, SafetyGate
 from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
@@ -76,13 +77,15 @@ class EngineOptions:
     """What may be chosen for a run.
 
     scan_step_ma : of the threshold scan's climb, None for twice the profile's step. sweep_extent_s : of a sweep before
-    and after the stimulus, None for the profile's; a replay needs that of its recording.
+    and after the stimulus, None for the profile's; a replay needs that of its recording. fits_elsewhere : templates are
+    made in a process of their own, for whoever looks on in real time; the numbers are the same.
     """
 
     electrode: str = "single_fibre"
     settings: RecordingSettings = field(default_factory=RecordingSettings)
     scan_step_ma: float | None = None
     sweep_extent_s: tuple[float, float] | None = None
+    fits_elsewhere: bool = False
 
 
 class _Paused:
@@ -247,6 +250,7 @@ class Engine:
             is_threaded=not (self._about.is_virtual_time or self._is_replay),
         )
         self._blas = contextlib.ExitStack()
+        self._refitter = Refitter() if self._options.fits_elsewhere and not self._about.is_virtual_time else None
         self._begin_recording()
         try:
             device.open()
@@ -254,6 +258,7 @@ class Engine:
             device.start()
         except DeviceError:
             self._backlog.close()
+            self._close_refitter()
             device.close()
             raise
         # For the whole run and all its threads: entered and left by each, it would be undone for the others.
@@ -625,10 +630,15 @@ class Engine:
             self._analyse_ended()
         finally:
             self._backlog.close()
+            self._close_refitter()
         self._drain_events()
         self._is_finished = True
         self._publish(force=True)
         return results
+
+    def _close_refitter(self) -> None:
+        if self._refitter is not None:
+            self._refitter.close()
 
     def _release_device(self) -> DeviceError | None:
         """End the threads, stop and close the device; what the device said against it."""
@@ -809,10 +819,18 @@ class Engine:
                 sample_rate_hz=outcome.sweep.sample_rate_hz,
                 is_rejected=outcome.rejected,
                 responses=outcome.responses,
+                verdict_after_s=self._delay_s(outcome.sweep),
             )
         )
         if (outcome.refreshed or outcome.is_rejudged) and outcome.recording == self._number:
             self._tracks = self.session.tracks()
+
+    def _delay_s(self, sweep: Sweep) -> float:
+        """From the arrival of a sweep's last sample to now, when its verdict is there."""
+        if self._about.is_virtual_time:
+            return math.nan
+        last = sweep.pulse.onset_sample - sweep.onset_index + sweep.samples_uv.size - 1
+        return self._clock.now_s() - self._reader.arrived_s(last)
 
     def _rate_seen_hz(self, onset_s: float) -> float:
         """Of the train; in a replay, which has none, from one stimulus to the next."""
@@ -1112,6 +1130,7 @@ class Engine:
             sample_rate_hz=self._rate_hz,
             onset_index=self._onset_index,
             full_scale_uv=needle.full_scale,
+            fit=self._refitter,
         )
 
     def _next_recording(self) -> None:

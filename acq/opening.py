@@ -100,8 +100,13 @@ def prepare_study(
     return Preparation(request, profile, settings, device, code, meta, last_check)
 
 
-def begin_study(preparation: Preparation) -> tuple[StudyStore, Engine]:
+def begin_study(preparation: Preparation, *, is_watched: bool = False) -> tuple[StudyStore, Engine]:
     """Make or open the study file, and start the engine, its output at rest. The caller ends both.
+
+    Parameters
+    ----------
+    is_watched : bool
+        Somebody looks on in real time, and waits for each verdict.
 
     Raises
     ------
@@ -116,7 +121,7 @@ def begin_study(preparation: Preparation) -> tuple[StudyStore, Engine]:
     else:
         path = Path(request.study_path) if request.study_path is not None else default_study_path(datetime.now())
         store = StudyStore.create(path, meta=preparation.meta)
-    options = EngineOptions(electrode=request.electrode, settings=preparation.settings)
+    options = EngineOptions(electrode=request.electrode, settings=preparation.settings, fits_elsewhere=is_watched)
     try:
         return store, Engine(preparation.device, preparation.profile, store, options=options)
     except SuprathreshError:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
 
 from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
-from acq.analysis.streaming import FibreHistory, StreamingAnalyser, SweepFinding
+from acq.analysis.streaming import FibreHistory, FitWork, StreamingAnalyser, SweepFinding
 from acq.analysis.threshold import Belief
+from acq.analysis.waveforms import Waveforms
 from acq.display import FibreSnapshot, TrackReport
 from acq.guard.attribution import attribute
 from acq.guard.axons import AxonWatch, FibreOutcome
@@ -112,6 +113,8 @@ class RecordingSession:
         The recording in the study file.
     sample_rate_hz, onset_index : float, int
         Of the sweeps.
+    fit : callable, optional
+        Where templates are made, see `StreamingAnalyser`.
     """
 
     def __init__(
@@ -123,6 +126,7 @@ class RecordingSession:
         sample_rate_hz: float,
         onset_index: int,
         full_scale_uv: float | None,
+        fit: Callable[[FitWork], Callable[[], Waveforms]] | None = None,
     ) -> None:
         self.number = number
         self._store = store
@@ -132,6 +136,7 @@ class RecordingSession:
             sample_rate_hz=sample_rate_hz,
             settings=settings.waveforms,
             full_scale_uv=full_scale_uv,
+            fit=fit,
         )
         self._guard = AxonWatch(rule=settings.margin, settings=settings.watch)
         self._watched: dict[int, _Watched] = {}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import signal
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable
 from dataclasses import replace
@@ -12,13 +13,23 @@ from pathlib import Path
 from types import FrameType, TracebackType
 from typing import Final
 
-from PyQt5.QtCore import QProcess, QProcessEnvironment, QSize, Qt, QTimer, pyqtSignal
+from PyQt5.QtCore import (
+    QMessageLogContext,
+    QProcess,
+    QProcessEnvironment,
+    QSize,
+    Qt,
+    QTimer,
+    QtMsgType,
+    pyqtSignal,
+    qInstallMessageHandler,
+)
 from PyQt5.QtGui import QCloseEvent, QGuiApplication
 from PyQt5.QtWidgets import QApplication, QDialog, QPlainTextEdit, QStackedWidget, QVBoxLayout, QWidget
 
 from acq.errors import SuprathreshError
 from acq.hosting.link import Link, LinkError, attach, start
-from acq.hosting.messages import Ended, Refused, ReplayRequest, Started, StudyRequest
+from acq.hosting.messages import Act, ActName, Ended, Leaving, Refused, ReplayRequest, Started, StudyRequest
 from acq.hosting.whereabouts import find_running
 from acq.study.store import StudyStore
 from gui.bridge import Bridge
@@ -37,6 +48,10 @@ __all__ = ["Application", "make_application", "theme_of"]
 _FAILURES_NAME: Final = "failures.log"
 _SIZE: Final = QSize(1280, 800)
 _FRAME: Final = 48
+_IDLE_WORDS: Final = ("QStandardPaths: XDG_RUNTIME_DIR", "This plugin does not support")
+_START_MS: Final = 60_000  # the link itself gives up sooner
+_ATTACH_MS: Final = 10_000  # an engine that is stopped takes the call and never answers
+_MOST_FAILURES_BYTES: Final = 1_000_000
 _LAST_WORD_MS: Final = 20_000  # for the engine to complete the study when the program is asked to end
 
 
@@ -48,12 +63,19 @@ def make_application() -> QApplication:
     existing = QApplication.instance()
     if isinstance(existing, QApplication):
         return existing
+    qInstallMessageHandler(_tell)
     QApplication.setAttribute(Qt.ApplicationAttribute.AA_EnableHighDpiScaling)
     QApplication.setAttribute(Qt.ApplicationAttribute.AA_UseHighDpiPixmaps)
     QGuiApplication.setHighDpiScaleFactorRoundingPolicy(Qt.HighDpiScaleFactorRoundingPolicy.PassThrough)
     application = QApplication(["suprathresh"])
     application.setApplicationName("suprathresh")
     return application
+
+
+def _tell(_kind: QtMsgType, _context: QMessageLogContext, text: str | None) -> None:
+    """Qt's own words, but for what no user can do anything about."""
+    if text and not text.startswith(_IDLE_WORDS):
+        sys.stderr.write(f"{text}\n")
 
 
 def theme_of(settings: Settings) -> Theme:
@@ -70,8 +92,9 @@ class Application(QStackedWidget):
         The user's own by default.
     """
 
-    _connected = pyqtSignal(object)
-    _failed_to_connect = pyqtSignal(str)
+    _connected = pyqtSignal(object, int)
+    _failed_to_connect = pyqtSignal(str, int)
+    _failed_elsewhere = pyqtSignal(object, object, object)  # in a thread: kind, value, traceback
 
     def __init__(self, *, settings: Settings | None = None, key_map: KeyMap | None = None) -> None:
         super().__init__()
@@ -86,8 +109,14 @@ class Application(QStackedWidget):
         self._key_map = key_map
         self._quits_after_study = False
         self._is_ending = False
+        self._attempt = 0  # which of those to reach an engine counts
+        self._is_connecting = False
+        self._is_coming_back = False  # to a study that runs
+        self._is_engine_gone = False
+        self._request: StudyRequest | None = None  # of the study that is shown, where it was begun here
         self.study: StudyWindow | None = None
         self._bridge: Bridge | None = None
+        self._link: Link | None = None
         self.ended: Ended | None = None
         self.refusal = ""
         self.start_page = StartPage(self._theme, settings)
@@ -98,7 +127,7 @@ class Application(QStackedWidget):
         self.start_page.attach_requested.connect(self.come_back)
         self.start_page.bench_requested.connect(self.bench)
         self._connected.connect(self._take_link)
-        self._failed_to_connect.connect(self._refuse)
+        self._failed_to_connect.connect(self._take_failure)
         self.setWindowTitle("suprathresh")
         self.resize(_SIZE)
         self._show_running()
@@ -118,7 +147,9 @@ class Application(QStackedWidget):
 
     def begin(self, request: StudyRequest | ReplayRequest) -> None:
         """Start an engine for a study or a replay, and show it when it runs."""
-        self._connect(lambda: start(request), "starting the engine …")
+        self._is_coming_back = False
+        self._request = request if isinstance(request, StudyRequest) else None
+        self._connect(lambda: start(request), "starting the engine …", within_ms=_START_MS)
 
     def begin_and_quit(self, request: StudyRequest | ReplayRequest, *, needs_cautions: str | None = None) -> None:
         """Begin at once, and end the program with the study.
@@ -161,6 +192,10 @@ class Application(QStackedWidget):
                 "the study again"
             )
             return
+        self._begin_prepared(request)
+
+    def _begin_prepared(self, request: StudyRequest) -> None:
+        """Begin; on real hardware not before somebody has said that they are there."""
         # Only here: the engine and all it needs, which the start page can do without.
         from acq.opening import prepare_study
 
@@ -186,30 +221,50 @@ class Application(QStackedWidget):
         """Come back to a study that runs."""
         where = next((one for one in find_running() if one.folder == folder), None)
         if where is None:
+            self._show_running()
             self._refuse("that study has ended meanwhile; open its file instead")
             return
-        self._connect(lambda: attach(where), "coming back to the study …")
+        self._request, self._is_coming_back = None, True
+        self._connect(lambda: attach(where), "coming back to the study …", within_ms=_ATTACH_MS)
 
-    def _connect(self, connect: Callable[[], Link], what: str) -> None:
+    def _connect(self, connect: Callable[[], Link], what: str, *, within_ms: int) -> None:
         """Reach an engine in a thread of its own: the page must go on answering."""
         self.start_page.set_busy(what)
+        self._is_connecting, self._is_engine_gone = True, False
+        self._attempt += 1
+        attempt = self._attempt
 
         def run() -> None:
             try:
                 link = connect()
             except (LinkError, SuprathreshError, OSError) as exc:
-                self._failed_to_connect.emit(str(exc))
+                self._failed_to_connect.emit(str(exc), attempt)
             else:
-                self._connected.emit(link)
+                self._connected.emit(link, attempt)
 
         threading.Thread(target=run, name="connecting", daemon=True).start()
+        QTimer.singleShot(within_ms, lambda: self._take_failure("the engine does not answer; try again", attempt))
 
-    def _take_link(self, link: Link) -> None:
+    def _take_link(self, link: Link, attempt: int) -> None:
+        if attempt != self._attempt or not self._is_connecting:
+            link.close()  # nobody waits for it any more
+            return
+        self._is_connecting = False
         bridge = Bridge(link)
         bridge.arrived.connect(lambda: self._take_messages(bridge, link))
         bridge.ended.connect(lambda: self._take_end(bridge, link))
-        self._bridge = bridge
+        self._bridge, self._link = bridge, link
         bridge.begin()
+        if self._is_ending:
+            self._end_underway()
+
+    def _take_failure(self, why: str, attempt: int) -> None:
+        if attempt != self._attempt or not self._is_connecting:
+            return
+        self._is_connecting = False
+        if self._is_ending:
+            QApplication.quit()
+        self._refuse(why)
 
     def _take_messages(self, bridge: Bridge, link: Link) -> None:
         if bridge is not self._bridge:
@@ -218,6 +273,8 @@ class Application(QStackedWidget):
             if isinstance(message, Refused) and self.study is None:
                 self._drop(bridge, link)
                 self._refuse(message.why)
+                if self._is_ending:
+                    QApplication.quit()
                 return
             if isinstance(message, Started) and self.study is None:
                 self._show_study(link)
@@ -233,6 +290,9 @@ class Application(QStackedWidget):
         self._take_messages(bridge, link)
         if bridge is not self._bridge:
             return
+        self._is_engine_gone = True
+        if self._is_ending:
+            QApplication.quit()
         if self.study is not None:
             self.study.lose()
         else:
@@ -242,12 +302,13 @@ class Application(QStackedWidget):
     def _drop(self, bridge: Bridge, link: Link) -> None:
         bridge.end()
         link.close()
-        self._bridge = None
+        self._bridge = self._link = None
 
     # ---- pages ----------------------------------------------------------------------------------
 
     def _show_study(self, link: Link) -> None:
         self.start_page.clear_busy()
+        self.ended = None
         study = StudyWindow(ViewModel(), link, theme=self._theme, key_map=self._key_map)
         study.left.connect(self._leave_study)
         study.resume_wanted.connect(self._resume_after_death)
@@ -266,15 +327,21 @@ class Application(QStackedWidget):
         self._show_running()
 
     def _resume_after_death(self, path: str) -> None:
+        request = self._request
         self._close_study()
         self._show_running()
-        self.resume(path)
+        if request is None:
+            self.resume(path)
+            return
+        # As it was begun, whatever is chosen on the page by now.
+        request = replace(request, study_path=path, resume=True, person_present=False)
+        self._begin_prepared(request)
 
     def _close_study(self) -> None:
         study, self.study = self.study, None
         if self._bridge is not None:
             self._bridge.end()
-            self._bridge = None
+            self._bridge = self._link = None
         if study is not None:
             study.end()
             self.removeWidget(study)
@@ -316,17 +383,42 @@ class Application(QStackedWidget):
             event.ignore()
             return
         write_settings(self.start_page.settings)
+        if self._is_underway():
+            self.hide()
+            self._end_underway()
+            QTimer.singleShot(_LAST_WORD_MS, QApplication.quit)
+            event.ignore()
+            return
         super().closeEvent(event)
         QApplication.quit()
 
     def end_at_once(self) -> None:
         """Asked to end from outside: the output to rest, the study complete."""
-        if self.study is None or self.ended is not None:
+        if self._is_underway():
+            self._end_underway()
+        elif self.study is None or self.ended is not None or self._is_engine_gone:
             QApplication.quit()
             return
-        self._is_ending = True
-        self.study.finish()
+        else:
+            self._is_ending = True
+            self.study.finish()
         QTimer.singleShot(_LAST_WORD_MS, QApplication.quit)
+
+    def _is_underway(self) -> bool:
+        """Whether an engine is on its way that shows no study yet."""
+        return self.study is None and (self._is_connecting or self._bridge is not None)
+
+    def _end_underway(self) -> None:
+        """Let what is being begun come to its end: a study that nobody has seen is not left waiting."""
+        self._is_ending = True
+        if self._link is None:
+            return  # as soon as it is there
+        if self._is_coming_back:
+            self._link.send(Leaving())
+            self._link.close()
+            QApplication.quit()
+        else:
+            self._link.send(Act(ActName.FINISH, time.monotonic()))
 
     def heed_signals(self) -> None:
         """Ctrl-C, a closed terminal and a request to end complete the study."""
@@ -352,8 +444,10 @@ class Application(QStackedWidget):
             path = settings_folder() / _FAILURES_NAME
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
-                with path.open("a", encoding="utf-8") as file:
-                    file.write(text)
+                # What fails at every picture must not fill the disk.
+                if not path.exists() or path.stat().st_size < _MOST_FAILURES_BYTES:
+                    with path.open("a", encoding="utf-8") as file:
+                        file.write(text)
             except OSError:
                 sys.stderr.write(text)
             shown = self.study.error_bar if self.study is not None else self.start_page.error_bar
@@ -362,7 +456,12 @@ class Application(QStackedWidget):
                 remedy=f"Go on if all looks well; else close the window and come back. Details are in {path}",
             )
 
+        def on_failure_elsewhere(args: threading.ExceptHookArgs) -> None:
+            self._failed_elsewhere.emit(args.exc_type, args.exc_value, args.exc_traceback)
+
         sys.excepthook = on_failure
+        threading.excepthook = on_failure_elsewhere
+        self._failed_elsewhere.connect(on_failure)
 
 
 def _with_person(request: StudyRequest | ReplayRequest) -> StudyRequest | ReplayRequest:
@@ -404,10 +503,17 @@ class _Bench(QDialog):
         self.process.start(sys.executable, ["-P", "-m", "acq.cli", "bench"])
 
     def _read(self) -> None:
-        self.text.appendPlainText(bytes(self.process.readAll().data()).decode("utf-8", errors="replace").rstrip())
+        # Whole lines alone: what comes may be cut anywhere, in a letter too.
+        while self.process.canReadLine():
+            self._show(bytes(self.process.readLine()))
+
+    def _show(self, line: bytes) -> None:
+        self.text.appendPlainText(line.decode("utf-8", errors="replace").rstrip())
 
     def _finish(self, code: int) -> None:
         self._read()
+        if rest := bytes(self.process.readAll().data()):
+            self._show(rest)
         self.text.appendPlainText("\nPASSED" if code == 0 else "\nNOT PASSED: see the rows marked so above")
 
     def reject(self) -> None:

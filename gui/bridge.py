@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
+from collections.abc import Iterator
 from typing import Final, Protocol
 
 from PyQt5.QtCore import QObject, pyqtSignal
@@ -57,10 +58,15 @@ class Bridge(QObject):
         """Take messages from now on."""
         self._link.receive(self._put, self._end)
 
-    def take(self) -> list[object]:
-        """What has come since the last call, oldest first."""
+    def take(self) -> Iterator[object]:
+        """What has come since the last call, oldest first.
+
+        What is not taken, since something fails with one before it, waits for the next call.
+        """
         self._is_told.clear()
-        return [self._waiting.popleft() for _ in range(len(self._waiting))]
+        # Not for as long as there is any: a screen slower than the engine must come back to its keys.
+        for _ in range(len(self._waiting)):
+            yield self._waiting.popleft()
 
     def end(self) -> None:
         """Nobody takes anything any more."""

@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 
 from PyQt5.QtCore import Qt, pyqtSignal
+from PyQt5.QtGui import QResizeEvent
 from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from acq.report.cautions import INTENDED_USE
-from gui.controls import Button, font_for, make_style_sheet
+from gui.controls import Button, font_for, make_style_sheet, set_look
 from gui.themes import Theme
 from gui.view_model import ViewModel
 
 __all__ = ["EndCard"]
 
 _MOST_ROWS = 6
+_FEW_ROWS = 3  # the pictures need room, too
+_LARGE_LETTERS = 1.25
+_MARGINS = 48
 
 
 class EndCard(QFrame):
@@ -32,6 +36,7 @@ class EndCard(QFrame):
         super().__init__(parent)
         self.setObjectName("end")
         self.setAccessibleName("The study is complete")
+        set_look(self, "panel")
         self._model = model
         self._text = QLabel(self)
         self._text.setTextFormat(Qt.TextFormat.PlainText)
@@ -50,6 +55,17 @@ class EndCard(QFrame):
         """Take other colours or letters."""
         self.setStyleSheet(make_style_sheet(theme))
         self._text.setFont(font_for(theme))
+        self._n_rows = _MOST_ROWS if theme.font_scale <= _LARGE_LETTERS else _FEW_ROWS
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:  # noqa: N802 - Qt's name
+        """As high as its lines are at this width."""
+        super().resizeEvent(event)
+        self._keep_whole()
+
+    def _keep_whole(self) -> None:
+        width = self.width() - self.leave_button.sizeHint().width() - _MARGINS
+        if self.isVisible() and width > _MARGINS:
+            self._text.setMinimumHeight(self._text.heightForWidth(width))
 
     def follow(self) -> None:
         """Tell how it ended."""
@@ -68,15 +84,16 @@ class EndCard(QFrame):
             f"   recording {one.recording}, fibre {one.fibre + 1}:  {one.latency_us / 1000:.2f} ms,  jitter "
             f"{_figure(one.mcd_us)} µs{_interval(one.mcd_interval_us)} over {one.n_pairs} pairs,  blocking "
             f"{_percent(one.blocking[0])}{'' if one.is_acceptable else ',  not acceptable'}"
-            for one in ended.endplates[-_MOST_ROWS:]
+            for one in ended.endplates[-self._n_rows :]
         ]
-        left_out = len(ended.endplates) - _MOST_ROWS
+        left_out = len(ended.endplates) - self._n_rows
         if left_out > 0:
-            lines.append(f"   and {left_out} more: `suprathresh analyse` prints them all")
+            lines.append(f"   and {left_out} before them: `suprathresh analyse` prints them all")
         lines.append(INTENDED_USE)
         text = "\n".join(lines)
         if text != self._text.text():
             self._text.setText(text)
+            self._keep_whole()
 
 
 def _figure(value_us: float) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from PyQt5.QtCore import QRect, QSize, Qt, pyqtSignal
-from PyQt5.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent
+from PyQt5.QtGui import QColor, QFontMetrics, QPainter, QPaintEvent, QResizeEvent
 from PyQt5.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
 from acq.records import OutputState
@@ -32,6 +32,18 @@ _SHORT = {
     Command.FINISH: "finish",
     Command.KEYS: "keys",
 }
+# Left out first where there is too little room: each has its key all the same, and stands in the list of keys.
+_LEAST_NEEDED = (
+    Command.UNDO,
+    Command.TESTS,
+    Command.MARK,
+    Command.SLOWER,
+    Command.FASTER,
+    Command.NEW_RECORDING,
+    Command.RAISE,
+    Command.LOWER,
+)
+_POINTS = (9.5, 9.0, 8.5, 8.0)
 _IN_REPLAY = frozenset({Command.FINISH, Command.KEYS})
 
 
@@ -51,6 +63,8 @@ class KeyBar(QWidget):
         self.setAccessibleName("Commands")
         self._model = model
         self._key_map = key_map
+        self._theme = theme
+        self._points = 0.0
         self.buttons: dict[Command, QPushButton] = {}
         layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 2, 6, 2)
@@ -76,12 +90,44 @@ class KeyBar(QWidget):
             keys = [key for key, mapped in key_map.keys.items() if mapped is command]
             key = f"{show_key(keys[0])}  " if keys else ""
             button.setText(f"{key}{_SHORT[command]}")
+        self._fit()
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours or letters."""
+        self._theme = theme
+        self._points = 0.0
+        self._fit()
+
+    def resizeEvent(self, event: QResizeEvent | None) -> None:  # noqa: N802 - Qt's name
+        """More or less room."""
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        """Smaller letters, then fewer buttons: words that are cut off on both sides say nothing."""
+        shown = list(self.buttons)
+        points = next((one for one in _POINTS if self._needed(shown, one) <= self.width()), _POINTS[-1])
+        for command in _LEAST_NEEDED:
+            if self._needed(shown, points) <= self.width():
+                break
+            shown.remove(command)
+        for command, button in self.buttons.items():
+            button.setVisible(command in shown)
+        if points != self._points:
+            self._points = points
+            self._style(points)
+
+    def _needed(self, commands: list[Command], points: float) -> int:
+        font = font_for(self._theme)
+        font.setPointSizeF(points * self._theme.font_scale)
+        metrics = QFontMetrics(font)
+        return 12 + sum(metrics.horizontalAdvance(self.buttons[command].text()) + 22 for command in commands)
+
+    def _style(self, points: float) -> None:
+        theme = self._theme
         self.setStyleSheet(
             f"QPushButton {{ background: {theme.panel}; color: {theme.text}; border: 1px solid {theme.line};"
-            f" border-radius: 3px; padding: 3px 7px; font-size: {9.5 * theme.font_scale:.1f}pt; }}"
+            f" border-radius: 3px; padding: 3px 7px; font-size: {points * theme.font_scale:.1f}pt; }}"
             f"QPushButton:disabled {{ color: {theme.line}; }}"
             f'QPushButton[isWanted="true"] {{ background: {theme.accent}; color: {theme.on_colour}; }}'
         )

@@ -7,7 +7,9 @@ import sys
 from pathlib import Path
 
 import click
+from click.core import ParameterSource
 
+from acq.commands.analyse import settings_in
 from acq.commands.options import margin_options, settings_from
 from acq.devices.registry import read_profile
 from acq.errors import ConfigurationError
@@ -17,6 +19,9 @@ from acq.opening import prepare_study, settings_of_profile
 __all__ = ["command", "run_screen"]
 
 _SIZES = {"1280x800": (1280, 800), "1920x1080": (1920, 1080)}
+_OF_A_PICTURE = frozenset({"--at", "--do", "--size", "--theme", "--letters"})
+_MARGIN = frozenset({"--margin-rule", "--margin-relative", "--margin-ma", "--margin-scope"})
+_NOT_OF_A_REPLAY = frozenset({"--picture", "--profile", "--scenario", "--seed", "--muscle", "--electrode"})
 
 
 def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cautions: str | None = None) -> int:
@@ -125,12 +130,19 @@ def command(
         write_default(path)
         click.echo(f"keys and foot switches can be changed in {path}")
         return 0
-    if steps and picture is None:
-        raise click.UsageError("--do is for --picture FILE")
-    if replayed is not None and (picture is not None or profile_name is not None or scenario is not None):
-        raise click.UsageError("--replay plays a recording: leave --picture, --profile and --scenario out")
+    given = _given()
+    if picture is None and (alone := given & _OF_A_PICTURE):
+        raise click.UsageError(f"{_list(alone)}: for --picture FILE")
+    if replayed is None and number is not None:
+        raise click.UsageError("--recording is for --replay FILE")
+    if replayed is not None and (other := given & _NOT_OF_A_REPLAY):
+        raise click.UsageError(f"--replay plays a recording: leave {_list(other)} out")
+    # What a recording was made with holds for it, unless something else is asked for.
+    base = settings_of_profile(read_profile(profile_name or "simulated"))
+    if replayed is not None and given & _MARGIN:
+        base = settings_in(replayed, number)
     settings = settings_from(
-        settings_of_profile(read_profile(profile_name or "simulated")),
+        base,
         margin_rule=margin_rule,
         margin_relative=margin_relative,
         margin_ma=margin_ma,
@@ -164,11 +176,26 @@ def command(
     if view.qt_platform is not None:
         os.environ["QT_QPA_PLATFORM"] = view.qt_platform
     if replayed is not None:
-        return run_screen(ReplayRequest(path=str(replayed), number=number, margin=settings.margin))
+        margin = settings.margin if given & _MARGIN else None
+        return run_screen(ReplayRequest(path=str(replayed), number=number, margin=margin))
     if profile_name is None and scenario is None:
         return run_screen()
     preparation = prepare_study(request)
     return run_screen(request, needs_cautions=None if preparation.is_simulated else preparation.last_check)
+
+
+def _given() -> frozenset[str]:
+    """The options that stand on the command line."""
+    context = click.get_current_context()
+    return frozenset(
+        parameter.opts[0]
+        for parameter in context.command.params
+        if parameter.name and context.get_parameter_source(parameter.name) is ParameterSource.COMMANDLINE
+    )
+
+
+def _list(options: frozenset[str]) -> str:
+    return ", ".join(sorted(options))
 
 
 def _report(at_s: float) -> None:

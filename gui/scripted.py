@@ -10,18 +10,21 @@ from pathlib import Path
 from typing import Any, Final, Self
 
 from acq.acts import ActName, do_act
+from acq.devices.registry import read_profile
 from acq.engine import Engine
 from acq.errors import ConfigurationError
 from acq.hosting.host import describe_start
-from acq.hosting.messages import News, StudyRequest
+from acq.hosting.messages import Ended, News, StudyRequest
 from acq.opening import begin_study, prepare_study
 from acq.records import OutputState
+from acq.study.store import StudyStore
 from gui.view_model import ViewModel
 
 __all__ = ["ScriptedStudy", "Step", "parse_step"]
 
 _LONGEST_S: Final = 7200.0
 _USUAL: Final = (ActName.SCAN,)
+_CODE: Final = "S-01"  # always the same, so that the same script gives the same picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,18 +44,19 @@ def parse_step(text: str) -> Step:
     ConfigurationError
         With what is wrong.
     """
-    at, _, what = text.strip().partition(" ")
-    name, _, value = what.rpartition(" ") if what and what[-1].isdigit() else (what, "", "0")
+    at, *words = text.split() or [""]
+    value = words.pop() if words and words[-1].isdecimal() else "0"
     try:
-        at_s = float(at)
-        if not 0 <= at_s <= _LONGEST_S:
+        at_s, name = float(at), ActName(" ".join(words))
+        # A fibre has a number, and nothing else has.
+        if not 0 <= at_s <= _LONGEST_S or (name is ActName.WANT) != (int(value) > 0):
             raise ValueError
-        return Step(at_s, ActName(name.strip()), int(value))
+        return Step(at_s, name, int(value))
     except ValueError as exc:
         acts = ", ".join(act.value for act in ActName)
         raise ConfigurationError(
-            f"{text!r}: a step is a time in seconds, 0 to {_LONGEST_S:g}, and an act, as in '30 faster'; the acts are: "
-            f"{acts}"
+            f"{text!r}: a step is a time in seconds, 0 to {_LONGEST_S:g}, and an act, as in '30 faster', for want with "
+            f"the fibre, as in '40 want 2'; the acts are: {acts}"
         ) from exc
 
 
@@ -68,9 +72,12 @@ class ScriptedStudy:
         `accepts` is set.
     """
 
-    def __init__(self, engine: Engine, model: ViewModel, *, steps: Sequence[Step], accepts: bool) -> None:
+    def __init__(
+        self, engine: Engine, store: StudyStore, model: ViewModel, *, steps: Sequence[Step], accepts: bool
+    ) -> None:
         self.engine = engine
         self.model = model
+        self._store = store
         self._steps = sorted(steps, key=lambda step: step.at_s)
         self._accepts = accepts
         self._n_analysed = -1
@@ -89,11 +96,12 @@ class ScriptedStudy:
         """
         with tempfile.TemporaryDirectory(prefix="suprathresh-scripted-", ignore_cleanup_errors=True) as folder:
             path = keep if keep is not None else Path(folder) / "scripted.study"
-            preparation = prepare_study(replace(request, study_path=str(path)), speed="max")
-            if not preparation.is_simulated:
+            if (request.device_kind or read_profile(request.profile_name).device.kind) != "simulated":
                 raise ConfigurationError(
                     f"{request.profile_name}: a script runs on the simulated patient alone; leave the profile out"
                 )
+            request = replace(request, study_path=str(path), code=request.code or _CODE)
+            preparation = prepare_study(request, speed="max")
             store, engine = begin_study(preparation)
             with store:
                 model = ViewModel()
@@ -101,7 +109,7 @@ class ScriptedStudy:
                 engine.look_on()
                 try:
                     script = [Step(0.0, name) for name in _USUAL] if steps is None else steps
-                    yield cls(engine, model, steps=script, accepts=steps is None)
+                    yield cls(engine, store, model, steps=script, accepts=steps is None)
                 finally:
                     engine.finish()
 
@@ -117,6 +125,9 @@ class ScriptedStudy:
         while self._steps and self._steps[0].at_s <= engine.elapsed_s:
             step = self._steps.pop(0)
             do_act(engine, step.name, value=step.value)
+            if step.name is ActName.FINISH:
+                self._finish()
+                return 0
         is_offered = engine.proposal_ma is not None and engine.gate.state is OutputState.DELIVERING
         if self._accepts and is_offered:
             engine.accept_proposal()
@@ -127,7 +138,16 @@ class ScriptedStudy:
 
     def show(self) -> None:
         """Bring the model up to date."""
-        self._take(snapshot=self.engine.make_snapshot())
+        if self.model.ended is None:
+            self._take(snapshot=self.engine.make_snapshot())
+
+    def _finish(self) -> None:
+        """Complete the study, as the engine's own process does."""
+        self.engine.finish()
+        self.show()
+        endplates, code = self.engine.endplates(), str(self._store.meta()["code"])
+        self._store.close()
+        self.model.end(Ended(str(self._store.path), code, self._store.seal, None, endplates))
 
     def _take(self, **known: Any) -> None:
         engine = self.engine

@@ -60,13 +60,20 @@ def save_scripted_picture(
     SuprathreshError
         In one line for the user.
     """
-    script = [parse_step(text) for text in steps] if steps else None
+    script = sorted((parse_step(text) for text in steps), key=lambda step: step.at_s) if steps else None
     if path.suffix.lower() not in (".png", ".svg"):
         raise ConfigurationError(f"{path.name}: a picture is saved as .png or .svg; choose one of the two")
     if not path.parent.is_dir():
         raise ConfigurationError(f"{path.parent}: there is no such folder; make it, or choose another")
-    os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    os.environ.setdefault("QT_FONT_DPI", "96")  # as large on every computer
+    if script and script[-1].at_s > at_s:
+        raise ConfigurationError(
+            f"the step at {script[-1].at_s:g} s comes after the picture at {at_s:g} s; give a later moment for it"
+        )
+    # As large on every computer, whatever its screen is like.
+    for name in ("QT_SCALE_FACTOR", "QT_SCREEN_SCALE_FACTORS", "QT_AUTO_SCREEN_SCALE_FACTOR", "QT_DEVICE_PIXEL_RATIO"):
+        os.environ.pop(name, None)
+    os.environ["QT_QPA_PLATFORM"] = "offscreen"
+    os.environ["QT_FONT_DPI"] = "96"
     # Only here: the platform must have been chosen before.
     from gui.application import make_application
     from gui.export import save_picture
@@ -77,6 +84,7 @@ def save_scripted_picture(
     application = make_application()
     with ScriptedStudy.begin(request, steps=script) as study:
         shown_s = 0.0
+        study.run_to(shown_s)
         while shown_s < at_s and not study.engine.is_finished:
             shown_s = min(at_s, shown_s + _REPORT_EVERY_S)
             study.run_to(shown_s)
@@ -85,6 +93,7 @@ def save_scripted_picture(
         window = StudyWindow(
             study.model, NoLine(), theme=look, key_map=DEFAULT_KEYS, now_s=lambda: study.engine.elapsed_s
         )
+        window.end_card.setVisible(study.model.ended is not None)
         window.resize(*size)
         window.show()
         window.tick()

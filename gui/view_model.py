@@ -317,6 +317,8 @@ class _Chosen:
 class ViewModel:
     """Everything the screen shows. `revision` changes whenever something may look different.
 
+    is_unheard : not only the engine's thread hangs, its process says nothing at all: a stop may not reach it either.
+
     Parameters
     ----------
     muscle : str, optional
@@ -340,6 +342,7 @@ class ViewModel:
         self._news: News | None = None
         self._heard_s: float | None = None
         self._silent_s = 0.0
+        self.is_unheard = False
         self._is_gone = False
         self._endplates: tuple[EndplateReport, ...] = ()
         self._chosen = _Chosen()
@@ -363,13 +366,15 @@ class ViewModel:
         """
         self._news = news
         self._heard_s, self._silent_s, self._is_gone = now_s, 0.0, False
+        self.is_unheard = False
         for sweep in news.sweeps:
             self._take_sweep(sweep)
+        if news.snapshot is not None:
+            self._take_snapshot(news.snapshot)
+        # After the snapshot: a screen that has just come learns from it alone which recording runs.
         for report in news.tracks or ():
             if report.recording == self.recording:
                 self.tracks.setdefault(report.fibre, Track()).put_again(report)
-        if news.snapshot is not None:
-            self._take_snapshot(news.snapshot)
         if news.needs is not None:
             self.needs = news.needs
         if news.endplates is not None:
@@ -386,20 +391,25 @@ class ViewModel:
     def lose(self) -> None:
         """The engine cannot be reached any more."""
         self._is_gone = True
+        self._silent_s, self.is_unheard = 0.0, False  # it is not silent for a while, it is gone
         self.revision += 1
 
     def tick(self, *, now_s: float) -> None:
         """Let time pass: how long the engine has been silent, or its thread has not come round."""
-        silent_s = 0.0
-        if self._heard_s is not None and self.ended is None:
+        silent_s = unheard_s = 0.0
+        if self._heard_s is not None and self.ended is None and not self._is_gone:
             behind_s = self._news.turn_age_s if self._news is not None else 0.0
-            silent_s = now_s - self._heard_s + behind_s
+            unheard_s = now_s - self._heard_s
+            silent_s = unheard_s + behind_s
+        self.is_unheard = unheard_s >= _STALLED_S
         silent_s = silent_s if silent_s >= _STALLED_S else 0.0
         if silent_s or self._silent_s:
             self.revision += 1
         self._silent_s = silent_s
 
     def _take_sweep(self, sweep: SweepReport) -> None:
+        if sweep.recording < self.recording:
+            return  # the last of the recording before; that one is no longer shown
         self._follow_recording(sweep.recording)
         self.sweeps.put(sweep)
         self.log.put(sweep)
@@ -506,6 +516,8 @@ class ViewModel:
             intensity_ma = now.intensity_ma  # in a scan that of the train, which the gate does not have
         if now is not None and is_replay:
             intensity_ma = now.delivered_ma
+        elif self.ended is not None and state is OutputState.DELIVERING:
+            state, intensity_ma = OutputState.AT_REST, 0.0  # the engine has stopped before it said that it has ended
         return OutputView(
             state=state,
             is_idle=not is_replay and state is OutputState.DELIVERING and intensity_ma <= 0,
@@ -528,6 +540,8 @@ class ViewModel:
             return f"the study is complete: {failure}" if failure else "the study is complete"
         if self._is_gone:
             return "the engine has ended by itself; the study file keeps what was recorded: open it again"
+        if self.is_unheard:
+            return "no news from the engine: what is shown is old; a stop may not reach it, look at the stimulator"
         if self._silent_s:
             return "no news from the engine: what is shown is old; the stop works all the same"
         if self._news is not None and self._news.busy_with:
@@ -547,8 +561,11 @@ class ViewModel:
         if self.snapshot is None:
             return ()
         snapshot = replace(self.snapshot, state=self.output.state)
+        if self._is_gone or self._silent_s or self.ended is not None:
+            # What was so then assures nothing now, in a replay neither.
+            snapshot = replace(snapshot, state=OutputState.AT_REST, is_replay=False)
         guarded = Guarded(snapshot, self.rule, self.needs)
-        binding, live = guarded.binding, is_live(snapshot) and not self._is_gone and self.ended is None
+        binding, live = guarded.binding, is_live(snapshot)
         return tuple(
             FibreView(
                 now=one,

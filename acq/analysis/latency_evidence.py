@@ -125,6 +125,7 @@ class LatencyEvidence:
         self._mean = np.zeros(shape)
         self._variance = np.full(shape, _LARGEST_SD_US**2)
         self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
+        self._jitter_us: float | None = None  # worked out when first asked for, until another difference comes
         self._learnt_ma: float | None = None  # intensity the differences were seen at
         self._changes = 0.0  # sum of squares of the changes of activity, and of them times the latency's
         self._moves = 0.0
@@ -136,13 +137,16 @@ class LatencyEvidence:
         usual, n_usual = self.settings.usual_jitter_us, self.settings.usual_weight
         if not self._differences:
             return usual
-        seen = float(np.median(self._differences)) / _MEDIAN_TO_SD
-        n = len(self._differences)
-        return max((n * seen + n_usual * usual) / (n + n_usual), 1.0)
+        if self._jitter_us is None:
+            seen = float(np.median(self._differences)) / _MEDIAN_TO_SD
+            n = len(self._differences)
+            self._jitter_us = max((n * seen + n_usual * usual) / (n + n_usual), 1.0)
+        return self._jitter_us
 
     def note_difference(self, difference_us: float, *, intensity_ma: float) -> None:
         """Learn the jitter from two consecutive responses under equal conditions."""
         self._differences.append(abs(difference_us))
+        self._jitter_us = None
         self._learnt_ma = intensity_ma
 
     def note_move(self, moved_us: float, *, change: float) -> None:

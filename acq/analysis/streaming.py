@@ -7,6 +7,7 @@ with the new templates.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,12 +22,14 @@ from acq.analysis.tracking import match_identities
 from acq.analysis.waveforms import Waveforms, measure_waveforms, spread_over
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["FibreHistory", "Revision", "StreamingAnalyser", "SweepFinding"]
+__all__ = ["FibreHistory", "FitWork", "Revision", "StreamingAnalyser", "SweepFinding", "fit_here"]
 
 _FIRST_FIT = 6  # sweeps before the first discovery
 _GROWTH = 2.0  # templates are made again each time the recording has grown by this
 _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time one fit takes
 _CAPACITY = 300
+_DEFERRED = 8  # sweeps from the beginning of a fit to the exchange of the templates
+_FEWEST_DEFERRED = 48  # sweeps held; with fewer a fit takes little longer than a sweep
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _MEMORY = 16  # sweeps; as many count when the last discovery found nothing new
 _SAME_FIBRE_US = 200.0
@@ -95,6 +98,44 @@ class _Known:
     variance_us2: FloatArray
 
 
+@dataclass(frozen=True, slots=True)
+class FitWork:
+    """What templates are made from; plain data, so that another process can do it. See `measure_waveforms`."""
+
+    sweeps_uv: FloatArray
+    onset_index: int
+    sample_rate_hz: float
+    settings: AnalysisSettings
+    damaged: BoolArray
+    full_scale_uv: float | None
+
+    def run(self) -> Waveforms:
+        """Discover and fit."""
+        return measure_waveforms(
+            self.sweeps_uv,
+            onset_index=self.onset_index,
+            sample_rate_hz=self.sample_rate_hz,
+            settings=self.settings,
+            damaged=self.damaged,
+            full_scale_uv=self.full_scale_uv,
+        )
+
+
+def fit_here(work: FitWork) -> Callable[[], Waveforms]:
+    """Make the templates at once."""
+    waveforms = work.run()
+    return lambda: waveforms
+
+
+@dataclass(frozen=True, slots=True)
+class _Pending:
+    """A fit that was begun when `count` sweeps had come, of which `held` were held."""
+
+    count: int
+    held: int
+    result: Callable[[], Waveforms]
+
+
 class StreamingAnalyser:
     """Analyser for sweeps that arrive one by one. Not thread-safe: one thread owns it.
 
@@ -102,10 +143,19 @@ class StreamingAnalyser:
     ----------
     onset_index : int
         Sample of the stimulus onset in every sweep.
+    fit : callable, optional
+        Begins to make templates, perhaps elsewhere, and gives what waits for them; `fit_here` by default. Where there
+        are many sweeps the result is taken a fixed number of them later, so that it is the same wherever it was made.
     """
 
     def __init__(
-        self, *, onset_index: int, sample_rate_hz: float, settings: AnalysisSettings, full_scale_uv: float | None = None
+        self,
+        *,
+        onset_index: int,
+        sample_rate_hz: float,
+        settings: AnalysisSettings,
+        full_scale_uv: float | None = None,
+        fit: Callable[[FitWork], Callable[[], Waveforms]] | None = None,
     ) -> None:
         self._onset = onset_index
         self._rate_hz = sample_rate_hz
@@ -125,6 +175,9 @@ class StreamingAnalyser:
         self._patience = 1
         self._groups: tuple[KnownPotentials, ...] = ()
         self._revision: Revision | None = None
+        self._fit = fit if fit is not None else fit_here
+        self._pending: _Pending | None = None
+        self._is_asked = False  # for a fit with the next sweep, without delay
 
     @property
     def n_sweeps(self) -> int:
@@ -150,20 +203,32 @@ class StreamingAnalyser:
     def add(self, sweep_uv: FloatArray, *, damaged: bool = False) -> SweepFinding:
         """Take the next sweep, (n_samples,) as recorded."""
         row = self._keep(sweep_uv, damaged)
-        if self._is_time_to_fit():
-            return self._finding(row, self._fit())
+        is_asked, self._is_asked = self._is_asked, False
+        pending = self._pending
+        if pending is not None and (is_asked or self._count - pending.count >= _DEFERRED):
+            revision = self._take_fit(pending)
+            if not is_asked:
+                return self._finding(row, revision)
+        if self._pending is None and (is_asked or self._is_time_to_fit()):
+            pending = self._begin_fit()
+            if is_asked or self._held < _FEWEST_DEFERRED:
+                return self._finding(row, self._take_fit(pending))
+        self._judge(row)
+        return self._finding(row, None)
+
+    def _judge(self, row: int) -> None:
+        """Reject a sweep or measure it, by what is known so far."""
         quality = self._waveforms.quality if self._waveforms is not None else None
         # Before the first fit there is nothing to compare with; the fit judges these sweeps.
-        self._rejected[row] = damaged or (
-            quality is not None and bool(find_unusable_sweeps(sweep_uv[np.newaxis], quality)[0])
+        self._rejected[row] = bool(self._damaged[row]) or (
+            quality is not None and bool(find_unusable_sweeps(self._sweeps[row : row + 1], quality)[0])
         )
         if not self._rejected[row]:
             self._measure(row)
-        return self._finding(row, None)
 
     def fit_next(self) -> None:
         """Discover and fit with the next sweep."""
-        self._next_fit = min(self._next_fit, self._count + 1)
+        self._is_asked = True
 
     def history(self) -> tuple[FibreHistory, ...]:
         """Every known fibre over the sweeps still held, ordered by latency."""
@@ -212,25 +277,37 @@ class StreamingAnalyser:
         recent = self._unexplained[-8 * self._patience :]
         return sum(recent) >= _UNEXPLAINED * self._patience and self._count >= _FIRST_FIT
 
-    def _fit(self) -> Revision:
-        """Discover and fit over the window; carry identities over."""
+    def _begin_fit(self) -> _Pending:
+        """Discover and fit over the window; the result is taken a few sweeps later, or now."""
         held = self._held
-        before = {known.identity: known.latency_us[:held].copy() for known in self._known}
-        waveforms = measure_waveforms(
-            self._sweeps[:held],
+        work = FitWork(
+            sweeps_uv=self._sweeps[:held].copy(),
             onset_index=self._onset,
             sample_rate_hz=self._rate_hz,
             settings=self._settings,
-            damaged=self._damaged[:held],
+            damaged=self._damaged[:held].copy(),
             full_scale_uv=self._full_scale_uv,
         )
-        self._rejected[:held] = waveforms.rejected
+        self._pending = _Pending(self._count, held, self._fit(work))
+        self._unexplained.clear()
+        grown = int(np.ceil(self._count * _GROWTH))
+        self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)
+        return self._pending
+
+    def _take_fit(self, pending: _Pending) -> Revision:
+        """Exchange the templates, carry identities over, and measure the sweeps since by the new ones."""
+        waveforms = pending.result()
+        self._pending = None
+        gone = (self._count - self._held) - (pending.count - pending.held)  # rows that were dropped meanwhile
+        held = pending.held - gone
+        before = {known.identity: known.latency_us[:held].copy() for known in self._known}
+        self._rejected[:held] = waveforms.rejected[gone:]
         known: list[_Known] = []
         for found in waveforms.fibres:
             latency_us = np.full(_CAPACITY, np.nan)
             variance = np.full(_CAPACITY, np.nan)
-            latency_us[:held] = self._latency_us(spread_over(found.position, waveforms.rejected))
-            variance[:held] = spread_over(found.variance_us2, waveforms.rejected)
+            latency_us[:held] = self._latency_us(spread_over(found.position, waveforms.rejected))[gone:]
+            variance[:held] = spread_over(found.variance_us2, waveforms.rejected)[gone:]
             known.append(_Known(-1, found, latency_us, variance))
         self._recognise(known)
         # A discovery that found nothing new must see more evidence before it is tried again.
@@ -239,8 +316,8 @@ class StreamingAnalyser:
         self._known = known
         self._groups = waveforms.known
         self._unexplained.clear()
-        grown = int(np.ceil(self._count * _GROWTH))
-        self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)
+        for row in range(held, self._held):
+            self._judge(row)
         self._revision = _compare(before, known, held)
         return self._revision
 

@@ -18,6 +18,7 @@ from acq.analysis.threshold_grid import (
     check_prior,
     sum_first,
     sum_last,
+    weigh_last,
     zones_of,
 )
 from acq.records import FloatArray
@@ -91,6 +92,8 @@ class ThresholdFilter:
         self._prior_ma = prior_ma
         self._density = self._grid.prior(scale=scale, prior_ma=prior_ma)
         self._waiting_s = 0.0  # drift of b is slow: it is applied in steps
+        # Worked out of the density when first asked for, until it changes.
+        self._weight: FloatArray | None = None
         self._cumulative: FloatArray | None = None
         self._stimulus_failures = 0.0
         self._last_miss: float = float("nan")
@@ -100,7 +103,7 @@ class ThresholdFilter:
         twin = self.copy()
         twin._density = self._grid.prior(scale=scale, prior_ma=self._prior_ma)
         twin._waiting_s = 0.0
-        twin._cumulative = None
+        twin._weight = twin._cumulative = None
         twin._stimulus_failures = 0.0
         twin._last_miss = float("nan")
         return twin
@@ -113,7 +116,7 @@ class ThresholdFilter:
         twin._prior_ma = self._prior_ma
         twin._density = self._density.copy()
         twin._waiting_s = self._waiting_s
-        twin._cumulative = self._cumulative
+        twin._weight, twin._cumulative = self._weight, self._cumulative
         twin._stimulus_failures = self._stimulus_failures
         twin._last_miss = self._last_miss
         return twin
@@ -137,7 +140,7 @@ class ThresholdFilter:
             whole_s = math.floor(self._waiting_s)
             self._density = self._grid.drift_blocking(self._density, float(whole_s), adjoint=False)
             self._waiting_s -= whole_s
-        self._cumulative = None
+        self._weight = self._cumulative = None
 
     def outlook(self, *, intensity_ma: float, responded: bool) -> tuple[float, float]:
         """P(the axon fires and this outcome comes) and P(it does not fire and this outcome comes), before it has."""
@@ -145,7 +148,7 @@ class ThresholdFilter:
         outcome = self._grid.outcome(intensity_ma, responded=responded)
         fired, silent = self._grid.chances(outcome)
         fires = self._grid.firing_at(outcome).astype(np.float32)
-        passing = self._density @ fired.astype(np.float32)
+        passing = weigh_last(self._density, fired.astype(np.float32))
         weight = self.weight()
         return float(np.vdot(passing, fires)), silent * float(np.vdot(weight, 1.0 - fires))
 
@@ -188,7 +191,7 @@ class ThresholdFilter:
         if latency is not None:
             self._density *= latency.astype(np.float32)[:, None, None]
         self._density *= np.float32(1.0) / self._density.sum()
-        self._cumulative = None
+        self._weight = self._cumulative = None
 
     def _others(self, company: Company) -> tuple[float, float]:
         """Chance of what the others did, if the axon fired and if it did not."""
@@ -210,9 +213,10 @@ class ThresholdFilter:
             ),
             1,
         )
-        both: Array32 = np.float32(company.probability) * together
-        both += np.float32((1.0 - company.probability) * company.alone) * alone
-        return both
+        return self._grid.mixed(
+            (together, np.float32(company.probability)),
+            (alone, np.float32((1.0 - company.probability) * company.alone)),
+        )
 
     def stimulus_failure_probability(self) -> float:
         """P(the stimulus failed | the last response was missing), NaN if there was one or it was not attributed."""
@@ -234,10 +238,11 @@ class ThresholdFilter:
         return self._grid
 
     def weight(self) -> FloatArray:
-        """Probability of each threshold and spread, (n_theta, n_spread)."""
-        marginal = sum_last(self._density)
-        marginal /= marginal.sum()
-        return marginal
+        """Probability of each threshold and spread, (n_theta, n_spread); not to be written into."""
+        if self._weight is None:
+            self._weight = sum_last(self._density)
+            self._weight /= self._weight.sum()
+        return self._weight
 
     def _cumulated(self) -> FloatArray:
         if self._cumulative is None:
@@ -301,7 +306,7 @@ class ThresholdFilter:
     def belief(self) -> Belief:
         """What is known now, summed over what the choice of an intensity does not need."""
         total = float(self._density.sum(dtype=np.float64))
-        blocked = (self._density @ self._grid.blocking.astype(np.float32)).astype(np.float64) / total
+        blocked = weigh_last(self._density, self._grid.blocking.astype(np.float32)).astype(np.float64) / total
         return Belief(self._grid.log_theta, self._grid.spreads, sum_last(self._density) / total, blocked)
 
     def relative_spread(self) -> float:

@@ -35,6 +35,7 @@ __all__ = [
     "check_prior",
     "sum_first",
     "sum_last",
+    "weigh_last",
     "zones_of",
 ]
 
@@ -43,6 +44,7 @@ _AnyFloat = npt.NDArray[Any]
 _Z95 = 1.959963984540054
 _COARSE = 16  # θ cells in one block of the jump kernel: about 8 %, finer than any jump can be known
 _CACHE_BYTES = 64 * 2**20
+_CACHED_FIRINGS = 64
 _CACHED_KERNELS = 64
 
 
@@ -186,6 +188,8 @@ class ThresholdGrid:
         self._prepare_jumps(n_coarse)
         self._blocking_kernels: dict[float, Array32] = {}
         self._likelihoods: OrderedDict[tuple[Outcome, int], Array32] = OrderedDict()
+        self._firings: OrderedDict[int, FloatArray] = OrderedDict()
+        self._mixed: tuple[tuple[int, float, int, float], Array32, Array32, Array32] | None = None
 
     def _theta_prior(self, scale: float) -> FloatArray:
         if self._centre_ma is None:
@@ -249,8 +253,15 @@ class ThresholdGrid:
         return fired, silent
 
     def firing_at(self, outcome: Outcome) -> FloatArray:
-        """Probability that the axon fired at an outcome's intensity, (n_theta, n_spread)."""
-        return self.firing(math.exp(outcome.level * 0.1 * self.settings.step))
+        """Probability that the axon fired at an outcome's intensity, (n_theta, n_spread); not to be written into."""
+        found = self._firings.get(outcome.level)
+        if found is None:
+            found = self._firings[outcome.level] = self.firing(math.exp(outcome.level * 0.1 * self.settings.step))
+            if len(self._firings) > _CACHED_FIRINGS:
+                self._firings.popitem(last=False)
+        else:
+            self._firings.move_to_end(outcome.level)
+        return found
 
     def likelihood(self, outcome: Outcome, count: int) -> Array32:
         """Likelihood of so many equal outcomes, (n_theta, n_spread, n_blocking)."""
@@ -271,6 +282,16 @@ class ThresholdGrid:
         if len(self._likelihoods) * result.nbytes > _CACHE_BYTES:
             self._likelihoods.popitem(last=False)
         return result
+
+    def mixed(self, one: tuple[Array32, np.float32], other: tuple[Array32, np.float32]) -> Array32:
+        """The weighted sum of two likelihoods; the last is kept, since a fibre's filters ask for it in turn."""
+        key = (id(one[0]), float(one[1]), id(other[0]), float(other[1]))
+        if self._mixed is None or self._mixed[0] != key:
+            both: Array32 = one[1] * one[0]
+            both += other[1] * other[0]
+            # With the two it was made of, so that their identities cannot come to be those of others.
+            self._mixed = (key, both, one[0], other[0])
+        return self._mixed[1]
 
     def advance(self, density: Array32, dt_s: float) -> Array32:
         """Density after dt_s without data."""
@@ -360,8 +381,13 @@ class ThresholdGrid:
 
 def sum_last(density: Array32) -> FloatArray:
     """Sum over b, as a matrix product: many times faster than a sum over a short last axis."""
-    total = density @ np.ones(density.shape[-1], dtype=np.float32)
-    return total.astype(np.float64)
+    return weigh_last(density, np.ones(density.shape[-1], dtype=np.float32)).astype(np.float64)
+
+
+def weigh_last(density: Array32, weight: Array32) -> Array32:
+    """Sum over b with a weight for each, (n_blocking,): one product of a matrix, not one for each θ."""
+    total: Array32 = (density.reshape(-1, density.shape[-1]) @ weight).reshape(density.shape[:-1])
+    return total
 
 
 def sum_first(density: Array32) -> FloatArray:

@@ -161,7 +161,7 @@ def command(
     if not preparation.is_simulated:
         _ask_for_a_person(is_unattended, person_present, up_to_ma, preparation.last_check)
     with ending_like_ctrl_c(), ExitStack() as stack:
-        store, engine = begin_study(preparation)
+        store, engine = begin_study(preparation, is_watched=not is_unattended)
         stack.enter_context(store)
         try:
             if not is_unattended:

@@ -77,6 +77,7 @@ class _Pair:
     reached: list[float] = field(default_factory=lambda: [0.0, 0.0])
     missed: list[float] = field(default_factory=lambda: [0.0, 0.0])
     n_differences: float = 0.0
+    probability: float | None = None  # that they share an axon; worked out when first asked for, until more is known
     squares: float = 0.0
     products: float = 0.0
 
@@ -140,6 +141,7 @@ class Kinship:
         if not (all(answers) and pair.reached[0] == pair.missed[0]):
             largest = self.settings.largest
             pair.log_odds = min(max(pair.log_odds + evidence, -largest), largest)
+        pair.probability = None
         for this in (0, 1):
             if answers[1 - this]:
                 pair.reached[this] += 1.0
@@ -202,6 +204,7 @@ class Kinship:
                 # Beyond three SD it is an event, not the endplates' jitter; neighbouring differences share a latency,
                 # so two count as one.
                 a, b = (min(max(shifts[fibre], -3.0), 3.0) for fibre in (first, second))
+                pair.probability = None
                 pair.n_differences += 0.5
                 pair.squares += 0.25 * (a * a + b * b)
                 pair.products += 0.5 * a * b
@@ -212,8 +215,11 @@ class Kinship:
             return 1.0
         prior = math.log(self.settings.prior / (1.0 - self.settings.prior))
         pair = self._pairs.get((min(first, second), max(first, second)))
-        odds = prior if pair is None else prior + pair.log_odds + self._from_shifts(pair)
-        return 1.0 / (1.0 + math.exp(-odds))
+        if pair is None:
+            return 1.0 / (1.0 + math.exp(-prior))
+        if pair.probability is None:
+            pair.probability = 1.0 / (1.0 + math.exp(-(prior + pair.log_odds + self._from_shifts(pair))))
+        return pair.probability
 
     def _from_shifts(self, pair: _Pair) -> float:
         """Log Bayes factor of a correlation of the latencies' shifts against none."""

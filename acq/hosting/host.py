@@ -378,7 +378,7 @@ def _begin(request: StudyRequest) -> tuple[Engine, StudyStore, Started]:
     preparation = prepare_study(request)
     if not preparation.is_simulated and not request.person_present:
         raise SafetyViolationError("not begun, since nobody has confirmed that a licensed person is at the patient")
-    store, engine = begin_study(preparation)
+    store, engine = begin_study(preparation, is_watched=True)
     return engine, store, describe_start(engine, store, preparation.code, request.electrode)
 
 

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import bisect
+import math
 import threading
+from collections import deque
 
 from acq.clock import Clock
 from acq.devices.contract import Device
@@ -10,6 +13,8 @@ from acq.errors import DeviceError, DeviceTimeoutError
 from acq.stream.ring import RingBuffer
 
 __all__ = ["Reader"]
+
+_ARRIVALS_KEPT = 2000  # blocks, ten seconds and more
 
 
 class Reader:
@@ -49,6 +54,7 @@ class Reader:
         self._n_timeouts = 0
         self._n_lost = 0
         self._last_block_s = clock.now_s()
+        self._arrivals: deque[tuple[int, float]] = deque(maxlen=_ARRIVALS_KEPT)  # one past a block's last sample, when
         self._stopping = threading.Event()
         self._thread: threading.Thread | None = None
 
@@ -75,6 +81,12 @@ class Reader:
         """Time since the last block, or since the start."""
         with self._lock:
             return self._clock.now_s() - self._last_block_s
+
+    def arrived_s(self, sample: int) -> float:
+        """When a sample came, on the clock; NaN for one that is not among the newest blocks."""
+        with self._lock:
+            index = bisect.bisect_right(self._arrivals, sample, key=lambda arrival: arrival[0])
+            return self._arrivals[index][1] if index < len(self._arrivals) else math.nan
 
     @property
     def is_running(self) -> bool:
@@ -115,6 +127,7 @@ class Reader:
         with self._lock:
             self._n_lost += block.overrun_count
             self._last_block_s = self._clock.now_s()
+            self._arrivals.append((block.first_sample + block.samples.shape[1], self._last_block_s))
         return True
 
     def run(self) -> None:

@@ -15,6 +15,7 @@ from gui.themes import Theme, verdict_look
 from gui.view_model import FibreView, ViewModel
 
 __all__ = [
+    "WORST_FIRST",
     "PaintedPicture",
     "Picture",
     "draw_lines",
@@ -28,6 +29,7 @@ __all__ = [
     "thin_pen",
 ]
 
+WORST_FIRST: Final = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
 _FEW: Final = 1e-9
 _LEAST_POINTS: Final = 5.0
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0)
@@ -230,7 +232,7 @@ class Picture(QWidget):
     def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
         """Small: the window decides."""
         metrics = QFontMetricsF(self.letters())
-        return QSize(round(metrics.averageCharWidth() * 22), round(metrics.height() * 7))
+        return QSize(round(metrics.averageCharWidth() * 14), round(metrics.height() * 4))
 
     def resizeEvent(self, event: QResizeEvent | None) -> None:  # noqa: N802 - Qt's name
         """The frame goes along."""

@@ -14,8 +14,9 @@ from PyQt5.QtGui import QBrush, QColor, QFont, QFontMetricsF, QMouseEvent, QPain
 from PyQt5.QtWidgets import QWidget
 
 from acq.reading import threshold_text
-from acq.records import GuardVerdict, MissingReason
+from acq.records import GuardVerdict, MissingReason, OutputState
 from gui.pictures.base import (
+    WORST_FIRST,
     PaintedPicture,
     draw_lines,
     draw_shape,
@@ -34,13 +35,14 @@ from gui.view_model import FibreView, ViewModel
 __all__ = ["FibreBoard", "choose_rows"]
 
 N_ROWS: Final = 6
-_WORST_FIRST: Final = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
 _LEFT: Final = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
 _RIGHT: Final = int(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 _MIDDLE: Final = int(Qt.AlignmentFlag.AlignHCenter | Qt.AlignmentFlag.AlignVCenter)
 _SPANS: Final = (100, 200, 300, 500, 1000, 2000, 5000)
 _USUAL_SPAN: Final = 2  # of `_SPANS`
 _SURE_BLOCKING: Final = 0.01
+_LEAST_ROW: Final = 1.4  # lines; that each fibre is there counts for more than what is said of it
+_ROOM_FOR_TEST: Final = 3.6  # lines a row needs so that the test pulse's current can be written in it
 _WHY: Final = tuple(
     f"{MISSING_SHAPES[reason]} {reason}"
     for reason in (MissingReason.ENDPLATE, MissingReason.STIMULUS, MissingReason.UNDECIDED, MissingReason.REJECTED)
@@ -66,7 +68,7 @@ def choose_rows(fibres: Sequence[FibreView], n_places: int) -> tuple[list[FibreV
     """
     if len(fibres) <= n_places:
         return list(fibres), []
-    worst = sorted(range(len(fibres)), key=lambda at: (_WORST_FIRST.index(fibres[at].now.verdict), at))
+    worst = sorted(range(len(fibres)), key=lambda at: (WORST_FIRST.index(fibres[at].now.verdict), at))
     kept = set(worst[: max(1, n_places - 1)])
     shown = [one for at, one in enumerate(fibres) if at in kept]
     return shown, [one for at, one in enumerate(fibres) if at not in kept]
@@ -158,9 +160,9 @@ class FibreBoard(PaintedPicture):
         return read_stimulus(self.model, row.view.fibre, index)
 
     def minimumSizeHint(self) -> QSize:  # noqa: N802 - Qt's name
-        """Wide enough for its four columns."""
+        """Little: what has no room is left out, while a window larger than the screen would hide the stop."""
         line = QFontMetricsF(self._plain).height()
-        return QSize(round(52 * line), round(9 * line))
+        return QSize(round(24 * line), round(5 * line))
 
     # ---- the mouse -----------------------------------------------------------------------------------------------
 
@@ -249,7 +251,7 @@ class FibreBoard(PaintedPicture):
     def _paint(self, painter: QPainter) -> None:
         fibres = self.fibres
         line = QFontMetricsF(self._plain).height()
-        room = max(1, int((self.height() - 2.85 * line) // (1.9 * line)))
+        room = max(1, int((self.height() - 2.85 * line) // (_LEAST_ROW * line)))
         shown, hidden = choose_rows(fibres, min(N_ROWS, room) if len(fibres) <= N_ROWS else min(N_ROWS + 1, room))
         places = self._places = self._make_places(max(1, len(shown) + (0.4 if hidden else 0)))
         self._rows = [
@@ -343,6 +345,7 @@ class FibreBoard(PaintedPicture):
         words = no_limit_words(self.model) if limit is None else (f"limit {limit.individual_us:g} µs",)
         painter.setFont(self._small)
         texts = [f"jitter MCD  ┃ {text}" if limit is not None else f"jitter MCD · {text}" for text in words]
+        texts += [f"jitter  ┃ {words[-1]}" if limit is not None else f"jitter · {words[-1]}", words[-1], "jitter"]
         self._write(painter, place, fitting(painter, texts, place.width()), self._small, theme.quiet)
         place = _across(head, places.strip, line)
         painter.setFont(self._small)
@@ -374,8 +377,9 @@ class FibreBoard(PaintedPicture):
         output, theme = self.model.output, self.theme
         head = _across(QRectF(0, 0, 0, places.head), places.margin, places.line)
         intensity_ma = output.intensity_ma
-        if not math.isfinite(intensity_ma) or intensity_ma <= 0:
-            self._write(painter, head, f"no stimulus: {output.state}", self._bold, theme.quiet)
+        why = _nothing_given(self.model)
+        if why:
+            self._write(painter, head, f"no stimulus: {why}", self._bold, theme.quiet)
             return
         x = min(self.x_of_ma(intensity_ma), places.margin[1] - 2)
         top, bottom = places.head, self._rows[-1].rect.bottom()
@@ -408,10 +412,9 @@ class FibreBoard(PaintedPicture):
                     painter,
                     [QLineF(x, row.rect.bottom() - 0.45 * places.line, x, row.rect.bottom()) for row in self._rows],
                 )
-                label = QRectF(
-                    x - 4 * places.line, bottom - 0.85 * places.line, 4 * places.line - 3, 0.85 * places.line
-                )
-                self._write(painter, label, f"test {test_ma:.2f}", self._small, theme.quiet, _RIGHT)
+                if self._below_bar(places, self._rows[-1]):
+                    label = QRectF(x - 6 * places.line, bottom - places.line, 6 * places.line - 4, places.line)
+                    self._write(painter, label, f"test {test_ma:.2f} mA", self._small, theme.quiet, _RIGHT)
         delivered_ma = self.model.output.delivered_ma
         if math.isfinite(delivered_ma) and not self.model.output.is_test and 0 <= delivered_ma <= self._top_ma:
             x, reach = self.x_of_ma(delivered_ma), 0.28 * places.line
@@ -453,22 +456,32 @@ class FibreBoard(PaintedPicture):
         place.setLeft(left + painter.fontMetrics().horizontalAdvance(second) + 0.7 * line)
         if not view.is_wanted:
             self._write(painter, place, "not wanted", colour=theme.quiet)
-        elif view.is_binding:
+        elif view.is_binding and view.is_live:
             painter.setFont(self._bold)
             text = fitting(painter, ("▸ sets the intensity", "▸ sets intensity", "▸"), place.width())
             self._write(painter, place, text, self._bold)
         elif view.reason and not has_third:
-            self._write(painter, place, view.reason, colour=row.colour)
+            self._write_reason(painter, place, row)
         if has_third:
-            self._write(painter, QRectF(left, top + lines[0] + line, width, line), view.reason, colour=row.colour)
+            self._write_reason(painter, QRectF(left, top + lines[0] + line, width, line), row)
+
+    def _write_reason(self, painter: QPainter, place: QRectF, row: _Row) -> None:
+        """Why it is not assured, in smaller letters where there is too little room; as a whole under the mouse."""
+        painter.setFont(self._plain)
+        fits = painter.fontMetrics().horizontalAdvance(row.view.reason) <= place.width()
+        self._write(painter, place, row.view.reason, self._plain if fits else self._small, row.colour)
 
     def _bar_rect(self, places: _Places, row: _Row) -> QRectF:
         """Where the margin is painted in a row."""
         left, right = self._axis_ends(places)
         words = 1.2 * places.line if row.rect.height() >= 2.4 * places.line else 0.0
-        free = row.rect.height() - words
+        free = row.rect.height() - words - self._below_bar(places, row)
         height = min(1.8 * places.line, 0.66 * free)
         return QRectF(left, row.rect.top() + words + (free - height) / 2, right - left, height)
+
+    def _below_bar(self, places: _Places, row: _Row) -> float:
+        """Room below the bar for what a test pulse is called, so that it does not stand on the bar."""
+        return 0.7 * places.line if row.rect.height() >= _ROOM_FOR_TEST * places.line else 0.0
 
     def _paint_margin(self, painter: QPainter, places: _Places, row: _Row) -> None:
         view, theme = row.view, self.theme
@@ -512,6 +525,7 @@ class FibreBoard(PaintedPicture):
         if row.rect.height() < 2.4 * places.line or self.model.snapshot is None:
             return
         threshold, margin = threshold_text(row.view.now, self.model.snapshot)
+        margin = margin if row.view.is_live else ""  # against a stimulus that is no more
         place = QRectF(self._bar_rect(places, row))
         place.setTop(row.rect.top() + 0.15 * places.line)
         place.setHeight(1.1 * places.line)
@@ -552,19 +566,23 @@ class FibreBoard(PaintedPicture):
         has_line = room >= 2.0 * line
         gauge = 0.75 * line if has_gauge else 0.0
         factor = min(1.6, max(1.0, (room - gauge - line * has_line) / (1.1 * line)))
+        text = f"{said(now.mcd_us, 1)} µs"
+        low_us, high_us = now.mcd_interval_us
+        words = f"{said(low_us)}–{said(high_us)}" if math.isfinite(low_us) and math.isfinite(high_us) else ""
+        is_above = limit is not None and math.isfinite(now.mcd_us) and now.mcd_us > limit.individual_us
+        texts = (f"{words}  above", "above") if is_above else (words,)
+        least = QFontMetricsF(self._small).horizontalAdvance(texts[-1]) + 0.4 * line
+        while factor > 1 and QFontMetricsF(self.letters(factor, is_bold=True)).horizontalAdvance(text) + least > width:
+            factor = max(1.0, factor - 0.1)
         tall = 1.08 * factor * line
         top = row.rect.top() + (row.rect.height() - tall - gauge - line * has_line) / 2
         figure = self.letters(factor, is_bold=not grey)
-        text = f"{said(now.mcd_us, 1)} µs"
         place = QRectF(left, top, width, tall)
         self._write(painter, place, text, figure, theme.quiet if grey else theme.text)
         painter.setFont(figure)
         place.setLeft(left + painter.fontMetrics().horizontalAdvance(text) + 0.4 * line)
-        low_us, high_us = now.mcd_interval_us
-        words = f"{said(low_us)}–{said(high_us)}" if math.isfinite(low_us) and math.isfinite(high_us) else ""
-        if limit is not None and math.isfinite(now.mcd_us) and now.mcd_us > limit.individual_us:
-            words += "  above"
-        self._write(painter, place, words, self._small, theme.quiet if grey else theme.text)
+        painter.setFont(self._small)
+        self._write(painter, place, fitting(painter, texts, place.width()), self._small, theme.quiet if grey else None)
         if has_gauge:
             self._paint_gauge(painter, QRectF(left, top + tall, width, gauge), row, grey=grey)
         if has_line:
@@ -580,8 +598,8 @@ class FibreBoard(PaintedPicture):
             place.setLeft(left + painter.fontMetrics().horizontalAdvance(blocking) + 0.6 * line)
             painter.setFont(self._small)
             counts = (f"{now.n_admitted} admitted", f"n {now.n_admitted}", f"{now.n_admitted}")
-            texts = ("untested",) if now.is_untested else counts
-            self._write(painter, place, fitting(painter, texts, place.width()), self._small, theme.quiet)
+            counted = ("untested",) if now.is_untested else counts
+            self._write(painter, place, fitting(painter, counted, place.width()), self._small, theme.quiet)
 
     def _paint_gauge(self, painter: QPainter, rect: QRectF, row: _Row, *, grey: bool) -> None:
         """Jitter on an axis from 0 to twice the limit: the interval a bar, the figure a tick, the limit a line."""
@@ -615,11 +633,22 @@ class FibreBoard(PaintedPicture):
         )
 
     def _paint_hidden(self, painter: QPainter, places: _Places, hidden: list[FibreView]) -> None:
-        worst = next(one for one in _WORST_FIRST if any(view.now.verdict is one for view in hidden))
-        shape, colour = verdict_look(worst, self.theme)
+        worst = next(one for one in WORST_FIRST if any(view.now.verdict is one for view in hidden))
+        is_live = all(view.is_live for view in hidden)
+        colour = verdict_look(worst, self.theme)[1] if is_live else self.theme.quiet
         top = self._rows[-1].rect.bottom()
-        place = QRectF(0.8 * places.line, top, places.verdict[1] - places.line, places.bottom - top)
-        self._write(painter, place, f"and {len(hidden)} more, none worse than {shape} {worst}", colour=colour)
+        line = places.line
+        place = QRectF(places.verdict[0] + 0.8 * line, top, places.verdict[1] - 1.2 * line, places.bottom - top)
+        size = 0.7 * line
+        shape = QRectF(place.left(), place.center().y() - size / 2, size, size)
+        draw_shape(painter, worst, self.theme, shape, colour)
+        place.setLeft(shape.right() + 0.5 * line)
+        counts = [(verdict, sum(view.now.verdict is verdict for view in hidden)) for verdict in WORST_FIRST]
+        told = ", ".join(f"{n} {verdict}" for verdict, n in counts if n)
+        n, was = len(hidden), "" if is_live else "was "
+        texts = (f"and {n} more: {was}{told}", f"{n} more: {was}{told}", f"{n} more, worst {worst}", f"{n} more")
+        painter.setFont(self._bold)
+        self._write(painter, place, fitting(painter, texts, place.width()), self._bold, colour)
 
 
 def no_limit_words(model: ViewModel) -> tuple[str, ...]:
@@ -628,6 +657,18 @@ def no_limit_words(model: ViewModel) -> tuple[str, ...]:
     if muscle:
         return ("no limit published for muscle and electrode", "no limit for this muscle", "no limit")
     return ("no limit: muscle not given", "no limit")
+
+
+def _nothing_given(model: ViewModel) -> str:
+    """Why there is no stimulus to compare with; empty where there is one."""
+    output = model.output
+    if model.ended is not None:
+        return "ended"
+    if output.is_gone:
+        return "engine gone"
+    if not output.is_replay and output.state is not OutputState.DELIVERING:
+        return str(output.state)
+    return "" if math.isfinite(output.intensity_ma) and output.intensity_ma > 0 else "0 mA"
 
 
 def _band_ends(view: FibreView) -> tuple[float | None, float | None]:

@@ -48,15 +48,15 @@ class EndplatesPicture(PlotPicture):
         counted, limit = self.counted(), self.model.limit
         count = f"{len(counted)} of {N_WANTED}"
         if not counted:
-            return (f"{count} endplates", count)
+            return (f"{count} endplates ended", f"{count} endplates", count)
         mean = f"mean {sum(one.mcd_us for one in counted) / len(counted):.1f} µs"
         if limit is None:
-            return (f"{count} endplates  ·  {mean}", f"{count}  ·  {mean}", count)
+            return (f"{count} endplates ended  ·  {mean}", f"{count} ended  ·  {mean}", count)
         n_above = sum(one.mcd_us > limit.individual_us for one in counted) or "none"
         return (
-            f"{count} endplates  ·  {n_above} above the limit  ·  {mean}",
-            f"{count}  ·  {n_above} above limit  ·  {mean}",
-            f"{count}  ·  {n_above} above the limit",
+            f"{count} endplates ended  ·  {n_above} above the limit  ·  {mean}",
+            f"{count} ended  ·  {n_above} above limit  ·  {mean}",
+            f"{count} ended  ·  {n_above} above",
             f"{count}, {n_above} above",
         )
 
@@ -139,8 +139,9 @@ class EndplatesPicture(PlotPicture):
         painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
         lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
         if limit.mean_us is not None:
-            texts = (f"limit of the mean {limit.mean_us:g} µs", f"mean {limit.mean_us:g} µs")
-            text = fitting(painter, texts, 0.4 * rect.width()) or texts[-1]
+            # Never "mean" alone: that would be read as the mean of these endplates.
+            texts = (f"limit of the mean {limit.mean_us:g} µs", f"mean's limit {limit.mean_us:g} µs")
+            text = fitting(painter, texts, 0.75 * rect.width()) or texts[-1]
             lines.append((limit.mean_us, text, Qt.PenStyle.DashLine))
         for value_us, text, style in lines:
             y = self._to_layer(0.0, value_us).y()

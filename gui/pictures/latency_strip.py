@@ -236,6 +236,8 @@ class LatencyStrip:
     def paint_marks(self, painter: QPainter, model: ViewModel, theme: Theme, *, top: float, bottom: float) -> None:
         """What was marked, as lines through all rows with their words."""
         metrics = painter.fontMetrics()
+        taken: list[QRectF] = []
+        words: list[tuple[QRectF, str]] = []
         for mark in model.marks:
             last = mark.last if mark.last is not None else (model.log.n - 1 if mark.is_stretch else mark.index)
             if last < self.first or mark.index >= self.first + self.span:
@@ -250,6 +252,11 @@ class LatencyStrip:
             text = elided(painter, mark.text, 0.35 * (self._right - self._left))
             width = metrics.horizontalAdvance(text) + 6.0
             place = QRectF(min(left + 2, self._right - width), top + 4, width, metrics.height())
+            while any(place.intersects(other) for other in taken) and place.bottom() + place.height() < bottom:
+                place.translate(0.0, place.height())  # below those that stand there already
+            taken.append(place)
+            words.append((place, text))
+        for place, text in words:  # over all lines
             painter.fillRect(place, QColor(theme.panel))
             painter.setPen(QColor(theme.accent))
             painter.drawText(place, int(Qt.AlignmentFlag.AlignCenter), text)

@@ -90,10 +90,7 @@ class RatePicture(PlotPicture):
         painter.setFont(self.letters())
         words = self.missing_words()
         if words:
-            painter.setPen(QColor(theme.quiet))
-            painter.drawText(
-                rect.adjusted(6, 6, -6, -6), int(Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap), words
-            )
+            self._paint_missing_words(painter, rect.adjusted(6, 2, -6, -2), words)
             return
         order = {one.fibre: at for at, one in enumerate(self.fibres)}
         metrics = painter.fontMetrics()
@@ -122,6 +119,17 @@ class RatePicture(PlotPicture):
             free = max(free + metrics.ascent(), y)
             painter.setPen(colour)
             painter.drawText(QPointF(x + 8, free + 0.4 * metrics.ascent()), f"{fibre}")
+
+    def _paint_missing_words(self, painter: QPainter, rect: QRectF, words: str) -> None:
+        """As much of it as there is room for, on a ground of its own."""
+        flags = int(Qt.AlignmentFlag.AlignCenter | Qt.TextFlag.TextWordWrap)
+        for text in (words, words.split(":")[0]):
+            needed = painter.boundingRect(rect, flags, text)
+            if needed.height() <= rect.height():
+                break
+        painter.fillRect(needed.adjusted(-4, -2, 4, 2), QColor(self.theme.panel))
+        painter.setPen(QColor(self.theme.quiet))
+        painter.drawText(rect, flags, text)
 
     def _hovered_at(self, place: QPointF | None) -> None:
         self.read_out.emit("" if place is None else f"{said(place.x(), 1)} Hz, {said(place.y())} µs")

@@ -155,15 +155,26 @@ class SweepsPicture(PlotPicture):
 
     def _say_heading(self) -> None:
         stack, chosen = self.model.sweeps, self.model.chosen_sweep
-        if not stack.n_held:
-            text = f"{self.title}: none yet"
+        n = stack.n_held
+        if not n:
+            texts: tuple[str, ...] = (f"{self.title}: none yet", "no sweep yet")
         elif chosen is not None:
-            sweep = stack.sweep(chosen)
-            text = f"stimulus {sweep.index + 1} over the density of the last {stack.n_held} sweeps"
+            number = stack.sweep(chosen).index + 1
+            texts = (
+                f"stimulus {number} over the density of the last {n} sweeps",
+                f"stimulus {number} over the last {n} sweeps",
+                f"stimulus {number} over {n}",
+            )
         else:
-            text = f"density of the last {stack.n_held} sweeps, the newest as a curve"
-        self._say(self._said or text)
-        self._describe(text)
+            texts = (
+                f"density of the last {n} sweeps, the newest as a curve",
+                f"last {n} sweeps, the newest as a curve",
+                f"the last {n} sweeps",
+            )
+        self._describe(texts[0])
+        if self._said:  # what the cursors are apart is what they were put there for
+            texts = (self._said, self._said.rsplit("; ", 1)[-1])
+        self._say(*texts)
 
     def _add(self, number: int) -> None:
         if self._layer_counts is None or self._raster is None or self._place is None:
