@@ -65,6 +65,7 @@ class KeyBar(QWidget):
         self._key_map = key_map
         self._theme = theme
         self._points = 0.0
+        self._followed: object = None
         self.buttons: dict[Command, QPushButton] = {}
         layout = QHBoxLayout(self)
         layout.setContentsMargins(6, 2, 6, 2)
@@ -136,6 +137,10 @@ class KeyBar(QWidget):
         """What can be done now, and what is waited for."""
         output = self._model.output
         is_over = self._model.ended is not None or output.is_gone
+        look = (is_over, output.is_replay, self._model.is_proposing, output.state)
+        if look == self._followed:
+            return
+        self._followed = look
         for command, button in self.buttons.items():
             is_possible = not is_over or command is Command.KEYS
             if output.is_replay:

@@ -11,7 +11,7 @@ from PyQt5.QtWidgets import QAbstractButton, QHBoxLayout, QSizePolicy, QWidget
 
 from acq.hosting.messages import Ended
 from acq.records import GuardVerdict, OutputState
-from gui.pictures.base import WORST_FIRST, draw_shape
+from gui.pictures.base import WORST_FIRST, draw_shape, fibres_shown, is_scanning
 from gui.themes import Theme, state_look, verdict_look
 from gui.view_model import OutputView, ViewModel
 
@@ -41,7 +41,7 @@ def state_words(output: OutputView, ended: Ended | None = None) -> tuple[str, st
     if output.is_replay:
         return "REPLAY", count
     if output.is_idle:
-        return "NO CURRENT YET", "delivering, at 0 mA"
+        return "NO CURRENT" if output.n_pulses else "NO CURRENT YET", "delivering, at 0 mA"
     return str(output.state).upper(), count
 
 
@@ -55,7 +55,7 @@ def verdict_words(model: ViewModel) -> tuple[GuardVerdict | None, str, tuple[str
     below : tuple of str
         One of them, the longest first.
     """
-    output, fibres = model.output, model.fibres
+    output, fibres = model.output, fibres_shown(model)
     if model.ended is not None:
         return None, "", ("",)
     if output.is_gone or output.silent_s > 0:
@@ -67,7 +67,7 @@ def verdict_words(model: ViewModel) -> tuple[GuardVerdict | None, str, tuple[str
     if not wanted:
         return None, "NONE WANTED", (_fibres(len(fibres)),)
     if not all(one.is_live for one in wanted):
-        return None, "NO VERDICT", ("nothing is delivered",)
+        return None, "NO VERDICT", ("while the scan runs",) if is_scanning(model) else ("nothing is delivered",)
     counts = {verdict: sum(one.now.verdict is verdict for one in wanted) for verdict in WORST_FIRST}
     worst = next(verdict for verdict in WORST_FIRST if counts[verdict])
     others = [f"{counts[verdict]} {verdict}" for verdict in WORST_FIRST if counts[verdict] and verdict is not worst]
@@ -159,6 +159,7 @@ class Head(QWidget):
         self._accept_rect = QRect()
         self._followed: int | None = None
         self._factor = 1.0
+        self._fitted: tuple[object, QFont, int] | None = None
         self._verdict = verdict_words(model)
         self.stop_button = StopButton(theme, self)
         self.stop_button.pressed.connect(self.stop_pressed)
@@ -306,7 +307,7 @@ class Head(QWidget):
         now = self._model.snapshot
         width = f"{now.width_us:g} µs" if now is not None else ""
         texts: tuple[str, ...] = (width, "")
-        if math.isfinite(output.delivered_ma) and is_given and not output.is_replay:
+        if math.isfinite(output.delivered_ma) and is_given and not output.is_idle and not output.is_replay:
             given = f"{'test' if output.is_test else 'last'} {output.delivered_ma:.2f} mA"
             texts = (f"{width} · {given}", given, width, "")
         font, text = self._fit(texts, (11, 10), lower.width(), bold=False)
@@ -348,7 +349,10 @@ class Head(QWidget):
         if is_loud:
             painter.fillRect(box.adjusted(2, 0, 0, 0), QColor(theme.warning))
         box = box.adjusted(10, 0, -6, 0)
-        font, width = self._fitting(text, chip, box)
+        look = (text, chip, box.width(), box.height(), theme.font_scale)
+        if self._fitted is None or self._fitted[0] != look:  # looked for once, not at each painting
+            self._fitted = (look, *self._fitting(text, chip, box))
+        _, font, width = self._fitted
         metrics = QFontMetrics(font)
         painter.setFont(font)
         if chip:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +16,20 @@ from gui.scripted import ScriptedStudy, parse_step
 __all__ = ["NoLine", "save_scripted_picture"]
 
 _REPORT_EVERY_S: Final = 1.0
+
+
+@contextmanager
+def _no_failures() -> Iterator[None]:
+    """What fails where something is painted fails here as well: half a picture is none."""
+    failures: list[BaseException] = []
+    before = sys.excepthook
+    sys.excepthook = lambda _kind, value, _trace: failures.append(value)
+    try:
+        yield
+    finally:
+        sys.excepthook = before
+    if failures:
+        raise failures[0]
 
 
 class NoLine:
@@ -95,15 +111,16 @@ def save_scripted_picture(
         )
         window.end_card.setVisible(study.model.ended is not None)
         window.resize(*size)
-        window.show()
-        window.tick()
-        application.processEvents()  # sizes follow what is shown
-        for picture in window.pictures:
-            picture.settle()
-        window.head.are_keys_elsewhere = False
-        if path.suffix.lower() == ".svg":
-            save_picture(window, path, theme=look, palette=look)
-        elif not window.grab().save(str(path)):
-            raise ConfigurationError(f"{path}: the picture cannot be written; choose a folder you may write to")
+        with _no_failures():
+            window.show()
+            window.tick()
+            application.processEvents()  # sizes follow what is shown
+            for picture in window.pictures:
+                picture.settle()
+            window.head.are_keys_elsewhere = False
+            if path.suffix.lower() == ".svg":
+                save_picture(window, path, theme=look, palette=look)
+            elif not window.grab().save(str(path)):
+                raise ConfigurationError(f"{path}: the picture cannot be written; choose a folder you may write to")
         window.end()
         window.deleteLater()

@@ -105,6 +105,7 @@ class StartPage(QWidget):
     ) -> None:
         super().__init__(parent)
         self.setObjectName("start page")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)  # a widget of one's own has no ground otherwise
         self.setAccessibleName("Begin a study, or go on with one")
         self.settings = settings if settings is not None else Settings()
         self._theme = theme

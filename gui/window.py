@@ -205,7 +205,9 @@ class StudyWindow(QWidget):
         """Show what is so now, and say that it is shown."""
         self._model.tick(now_s=self._now_s())
         output = self._model.output
-        self.head.are_keys_elsewhere = output.state is OutputState.DELIVERING and not self._has_keys()
+        self.head.are_keys_elsewhere = (
+            output.state is OutputState.DELIVERING and not output.is_gone and not self._has_keys()
+        )
         self.head.follow()
         self._follow_silence(output.silent_s)
         if self._model.revision != self._drawn_revision:
@@ -233,16 +235,17 @@ class StudyWindow(QWidget):
         """The cautions stand where the fibres will be, until the first stimulus."""
         now = self._model.snapshot
         is_before = now is None or is_before_first_stimulus(now)
-        if self.board.isHidden() != is_before:
+        if self.board.isHidden() != is_before or self.cautions.isHidden() == is_before:
             self.cautions.setVisible(is_before)
             self.board.setHidden(is_before)
 
     def _follow_silence(self, silent_s: float) -> None:
         is_silent = silent_s > 0 and self._model.ended is None
         if is_silent:
-            self.silence.setText(
-                f"NO NEWS FROM THE ENGINE FOR {silent_s:.0f} s: what is shown is old. The stop works all the same."
-            )
+            stop = "The stop works all the same."
+            if self._model.is_unheard:
+                stop = "A stop may not reach it: look at the stimulator."
+            self.silence.setText(f"NO NEWS FROM THE ENGINE FOR {silent_s:.0f} s: what is shown is old. {stop}")
         if self.silence.isVisible() != is_silent:
             self.silence.setVisible(is_silent)
 

@@ -20,6 +20,7 @@ from acq.hosting.whereabouts import LOG_NAME, Whereabouts, make_folder
 __all__ = ["Link", "LinkError", "attach", "start"]
 
 _START_S: Final = 30.0
+_ANSWER_S: Final = 5.0
 _LOOK_EVERY_S: Final = 0.02
 
 
@@ -136,10 +137,25 @@ def attach(where: Whereabouts) -> Link:
 
 
 def _connect(where: Whereabouts) -> Connection[Any, Any]:
-    try:
-        return Client(where.address, authkey=bytes.fromhex(where.key))
-    except (OSError, EOFError, AuthenticationError) as exc:
-        raise LinkError(f"the engine of {where.study_path or 'this study'} cannot be reached ({exc})") from exc
+    what = f"the engine of {where.study_path or 'this study'} cannot be reached"
+    made: list[Connection[Any, Any]] = []
+    failed: list[Exception] = []
+
+    def connect() -> None:
+        try:
+            made.append(Client(where.address, authkey=bytes.fromhex(where.key)))
+        except (OSError, EOFError, AuthenticationError) as exc:
+            failed.append(exc)
+
+    # An engine that is frozen takes the call and never answers: nothing of this may wait for it for ever.
+    thread = threading.Thread(target=connect, name="calling", daemon=True)
+    thread.start()
+    thread.join(_ANSWER_S)
+    if made:
+        return made[0]
+    if failed:
+        raise LinkError(f"{what} ({failed[0]})") from failed[0]
+    raise LinkError(f"{what}: it does not answer; look at the stimulator, and end the process {where.process}")
 
 
 def _last_words(folder: Path) -> str:

@@ -12,7 +12,7 @@ from PyQt5.QtGui import QColor, QFontMetricsF, QImage, QMouseEvent, QPainter, QR
 from PyQt5.QtWidgets import QWidget
 
 from acq.records import MissingReason
-from gui.pictures.base import PaintedPicture, draw_lines, elided, nice_step, nice_ticks, thin_pen
+from gui.pictures.base import PaintedPicture, draw_lines, fitting, nice_step, nice_ticks, thin_pen
 from gui.pictures.density import Cells, Raster
 from gui.pictures.field import AmplitudeScale, argb_image, home_ms, opaque
 from gui.pictures.latency_strip import miss_lines
@@ -193,8 +193,10 @@ class StackedPicture(PaintedPicture):
         plain, small = self.letters(), self.letters(0.85)
         painter.setPen(QColor(theme.text))
         numbers = self.numbers
-        heading = f"the newest {len(numbers)} sweeps" if len(numbers) else f"{self.title}: none yet"
-        painter.drawText(QPointF(4.0, painter.fontMetrics().ascent() + 2.0), elided(painter, heading, self.width() - 8))
+        n = len(numbers)
+        headings = (f"the newest {n} sweeps", f"newest {n}") if n else (f"{self.title}: none yet", "no sweep yet")
+        heading = fitting(painter, headings, self.width() - 8)
+        painter.drawText(QPointF(4.0, painter.fontMetrics().ascent() + 2.0), heading)
         painter.setFont(small)
         self._paint_guides(painter, field)
         self._paint_axis(painter, field, line)
@@ -209,6 +211,9 @@ class StackedPicture(PaintedPicture):
 
     def _paint_guides(self, painter: QPainter, field: QRectF) -> None:
         lines = []
+        metrics = painter.fontMetrics()
+        free = -math.inf  # numbers that cover each other say nothing; each has its place in the picture beside this one
+        last = field.right() - metrics.horizontalAdvance(f"{self._scale_uv():g} µV") - 12
         for one in self.fibres:
             for end_us in one.now.window_us:
                 x = self.x_of_ms(end_us / 1000) if math.isfinite(end_us) else math.nan
@@ -216,8 +221,11 @@ class StackedPicture(PaintedPicture):
                     lines.append(QLineF(x, field.top(), x, field.bottom()))
             x = self.x_of_ms(one.now.latency_us / 1000) if math.isfinite(one.now.latency_us) else math.nan
             if field.left() <= x <= field.right():
-                painter.setPen(QColor(self.theme.quiet))
-                painter.drawText(QPointF(x - 3, field.top() + painter.fontMetrics().ascent()), str(one.fibre))
+                width = metrics.horizontalAdvance(str(one.fibre))
+                if x - 3 > free and x + width <= last:
+                    painter.setPen(QColor(self.theme.quiet))
+                    painter.drawText(QPointF(x - 3, field.top() + metrics.ascent()), str(one.fibre))
+                    free = x + width
         painter.setPen(thin_pen(self.theme.line, Qt.PenStyle.DotLine))
         draw_lines(painter, lines)
 
@@ -238,9 +246,12 @@ class StackedPicture(PaintedPicture):
             place = QRectF(x, field.bottom() + 4, width, line)
             painter.drawText(place, int(Qt.AlignmentFlag.AlignCenter), text)
 
+    def _scale_uv(self) -> float:
+        return nice_step(0.5 * self._top_uv())
+
     def _paint_scale(self, painter: QPainter, field: QRectF) -> None:
         """A bar of so many µV."""
-        length_uv = nice_step(0.5 * self._top_uv())
+        length_uv = self._scale_uv()
         height = length_uv / self._top_uv() * _REACH * self._step()
         x, bottom = field.right() - 3, field.top() + 4 + height
         text = f"{length_uv:g} µV"

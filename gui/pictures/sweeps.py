@@ -21,6 +21,7 @@ from gui.view_model import N_SUPERIMPOSED, ViewModel
 __all__ = ["SweepsPicture"]
 
 _PICK_PX: Final = 24
+_LABEL_ROWS: Final = 3
 _MOST_CURSORS: Final = 2
 
 
@@ -294,7 +295,7 @@ class SweepsPicture(PlotPicture):
         painter.setFont(self.letters(is_bold=True))
         metrics = painter.fontMetrics()
         line = float(metrics.height())
-        free = [-math.inf, -math.inf]  # right ends of the labels in two rows
+        free = [-math.inf] * _LABEL_ROWS  # right ends of the labels in each
         for at, window in self._windows():
             view = fibres[at]
             colour = verdict_look(view.now.verdict, self.theme)[1] if view.is_live else self.theme.quiet
@@ -303,7 +304,7 @@ class SweepsPicture(PlotPicture):
             left = window.center().x() - width / 2
             if left + width < rect.left() or left > rect.right():
                 continue
-            row = 0 if left > free[0] + 2 else 1
+            row = next((at for at, end in enumerate(free) if left > end + 4), free.index(min(free)))
             free[row] = left + width
             top = rect.top() + 2 + row * line
             draw_shape(painter, view.now.verdict, self.theme, QRectF(left, top + 0.19 * line, size, size), colour)

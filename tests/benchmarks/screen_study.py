@@ -499,7 +499,10 @@ class Hours:
 
 @dataclass
 class Growth:
-    """One row a recording: minutes of study, MB, Qt objects, widgets, python objects, ms a frame since the last."""
+    """One row at the beginning of each recording.
+
+    Minutes of study, MB, Qt objects, widgets, python objects, and ms of CPU a frame since the last row.
+    """
 
     rows: list[tuple[float, float, int, int, int, float]] = field(default_factory=list)
     kinds: list[Counter[str]] = field(default_factory=list)
@@ -514,9 +517,11 @@ class Growth:
         self.rows.append((minutes, rss_mb, n_qt, len(QApplication.allWidgets()), len(objects), median_ms))
 
     def print_rows(self) -> None:
-        print(f"{'minutes':>8}{'RSS MB':>9}{'Qt objects':>12}{'widgets':>9}{'python objects':>16}{'ms a frame':>12}")
+        print(
+            f"{'minutes':>8}{'RSS MB':>9}{'Qt objects':>12}{'widgets':>9}{'python objects':>16}{'CPU ms a frame':>16}"
+        )
         for row in self.rows[:: max(1, len(self.rows) // 16)]:
-            print(f"{row[0]:8.1f}{row[1]:9.1f}{row[2]:12d}{row[3]:9d}{row[4]:16d}{row[5]:12.2f}")
+            print(f"{row[0]:8.1f}{row[1]:9.1f}{row[2]:12d}{row[3]:9d}{row[4]:16d}{row[5]:16.2f}")
         known = np.array(self.rows)
         half = known[known[:, 0] >= known[-1, 0] / 3]
         if len(half) > 3:
@@ -541,11 +546,11 @@ def measure_memory(minutes: float, n_a_frame: int) -> None:
     recording, act_s, acts = 0, 0.0, itertools.cycle(_USUAL_ACTS)
     begin_s = time.perf_counter()
     for number, news in enumerate(hours.news(n_a_frame)):
-        start_s = time.perf_counter()
+        start_s = time.thread_time()  # others may run beside it
         window.receive(news)
         window.tick()
         app.processEvents()
-        frames_ms.append(1e3 * (time.perf_counter() - start_s))
+        frames_ms.append(1e3 * (time.thread_time() - start_s))
         if hours.now_s - act_s >= _ACT_EVERY_S:
             act_s = hours.now_s
             _act(app, window, next(acts))
@@ -555,7 +560,6 @@ def measure_memory(minutes: float, n_a_frame: int) -> None:
             recording = hours.recording
             growth.note(hours.now_s / 60, window, frames_ms)
             frames_ms = []
-    growth.note(hours.now_s / 60, window, frames_ms)
     wall_s = time.perf_counter() - begin_s
     print(
         f"\n{hours.now_s / 60:.0f} minutes of study at {RATE_HZ:g} Hz in {wall_s:.0f} s: {hours.n_sweeps} sweeps in "
@@ -701,6 +705,7 @@ class Run:
     heard: Heard
     engine_share: float
     screen_share: float
+    others_share: float  # of one core, as the two before
     drawn_hz: float
     longest_ms: float
 
@@ -733,6 +738,12 @@ def _hog(is_wanted: bool) -> Iterator[None]:
         process.wait()
 
 
+def _busy_s() -> float:
+    """Time that all cores together have worked."""
+    known = psutil.cpu_times()
+    return sum(float(getattr(known, name, 0.0)) for name in ("user", "nice", "system"))
+
+
 def _run_engine(folder: Path, profile: Path, seconds: float, kind: type[OnlyShown] | type[Painting], name: str) -> Run:
     study = folder / f"{name}.study"
     request = StudyRequest(profile_name=str(profile), scenario="healthy", seed=2, study_path=str(study), code="B1-20")
@@ -753,12 +764,14 @@ def _run_engine(folder: Path, profile: Path, seconds: float, kind: type[OnlyShow
         screen.run(lambda: False, 2.0)
         engine, here = psutil.Process(link.where.process), psutil.Process()
         before = [sum(one.cpu_times()[:2]) for one in (engine, here)]
+        busy_before_s = _busy_s()
         begin_s, n_drawn = time.perf_counter(), len(screen.drawn_s)
         heard.is_measuring = True
         screen.run(lambda: heard.has_ended, seconds)
         heard.is_measuring = False
         wall_s, drawn_s = time.perf_counter() - begin_s, np.array(screen.drawn_s[n_drawn:])
         spent_s = [sum(one.cpu_times()[:2]) - was for one, was in zip((engine, here), before, strict=True)]
+        busy_s = _busy_s() - busy_before_s
         link.send(Act(ActName.FINISH, time.monotonic()))
         reach("the end of the study", lambda: heard.has_ended)
     finally:
@@ -770,6 +783,7 @@ def _run_engine(folder: Path, profile: Path, seconds: float, kind: type[OnlyShow
         heard,
         spent_s[0] / wall_s,
         spent_s[1] / wall_s,
+        max(0.0, busy_s - sum(spent_s)) / wall_s,
         drawn_s.size / wall_s,
         1e3 * float(np.max(np.diff(drawn_s), initial=0.0)),
     )
@@ -779,7 +793,7 @@ def measure_engine(seconds: float, sample_rates_hz: list[float]) -> None:
     print("\na real engine in its own process, three fibres of the simulated patient; sweep complete → verdict, in ms")
     print(
         f"{'kS/s  hog  screen':<40}{'median':>8}{'90 %':>8}{'99 %':>8}{'most':>8}{'sweeps':>8}{'lost':>6}{'stops':>6}"
-        f"{'engine':>8}{'screen':>8}{'shown/s':>9}{'gap ms':>8}"
+        f"{'engine':>8}{'screen':>8}{'others':>8}{'shown/s':>9}{'gap ms':>8}"
     )
     with tempfile.TemporaryDirectory(prefix="screen-study-", ignore_cleanup_errors=True) as name:
         folder = Path(name)
@@ -795,7 +809,8 @@ def measure_engine(seconds: float, sample_rates_hz: list[float]) -> None:
                 lost = one.heard.snapshot.samples_lost if one.heard.snapshot is not None else -1
                 print(
                     f"{label:<40}{of[0]:8.1f}{of[1]:8.1f}{of[2]:8.1f}{of[3]:8.1f}{known_ms.size:8d}{lost:6d}"
-                    f"{len(one.heard.stops):6d}{100 * one.engine_share:7.0f}%{100 * one.screen_share:7.0f}%"
+                    f"{len(one.heard.stops):6d}"
+                    f"{100 * one.engine_share:7.0f}%{100 * one.screen_share:7.0f}%{100 * one.others_share:7.0f}%"
                     f"{one.drawn_hz:9.1f}{one.longest_ms:8.0f}",
                     flush=True,
                 )
@@ -804,7 +819,9 @@ def measure_engine(seconds: float, sample_rates_hz: list[float]) -> None:
                     # Where many follow each other, one analysis held them all up.
                     groups = np.split(late, np.flatnonzero(np.diff(late) > 1) + 1)
                     told = (f"stimulus {index[some[0]]}: {known_ms[some].max():.0f} ms" for some in groups[:6])
-                    print(f"      {late.size} above {_LATE_MS:g} ms in {len(groups)} places: {', '.join(told)}")
+                    print(
+                        f"      {late.size} above {_LATE_MS:g} ms in {len(groups)} place{'s' if len(groups) > 1 else ''}: {', '.join(told)}"
+                    )
                 for why in one.heard.stops[:3]:
                     print(f"      stopped: {why}")
                 if one.heard.n_dropped:

@@ -304,6 +304,19 @@ def test_a_killed_engine_is_noticed_and_its_study_can_be_gone_on_with(begin, tmp
 
 
 @POSIX
+def test_a_frozen_engine_is_not_waited_for_for_ever(begin, monkeypatch) -> None:
+    monkeypatch.setattr("acq.hosting.link._ANSWER_S", 0.3)
+    screen = begin()
+    screen.wait(lambda: screen.of(News), "first news")
+    os.kill(screen.link.where.process, signal.SIGSTOP)
+    try:
+        with pytest.raises(LinkError, match="does not answer"):
+            attach(screen.link.where)
+    finally:
+        os.kill(screen.link.where.process, signal.SIGCONT)
+
+
+@POSIX
 def test_asked_to_end_the_engine_completes_the_study(begin, tmp_path) -> None:
     screen = begin()
     screen.record()

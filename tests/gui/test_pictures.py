@@ -581,7 +581,7 @@ def test_endplates_are_counted_and_compared_in_words(qtbot: QtBot) -> None:
     n_above = sum(one.mcd_us > limit.individual_us for one in counted)
     assert len(counted) == 14
     said = picture.accessibleDescription()
-    assert said.startswith(f"14 of 30 endplates  ·  {n_above or 'none'} above the limit")
+    assert said.startswith(f"14 of 30 endplates ended  ·  {n_above or 'none'} above the limit")
     assert f"mean {np.mean([one.mcd_us for one in counted]):.1f} µs" in said
 
 

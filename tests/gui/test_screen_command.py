@@ -59,7 +59,8 @@ def refusal(done: subprocess.CompletedProcess[str]) -> str:
 
 
 @pytest.mark.parametrize(
-    ("theme", "size", "ground"), [("dark", "1280x800", DARK), ("bright", "1920x1080", BRIGHT), ("bright", "1280x800", BRIGHT)]
+    ("theme", "size", "ground"),
+    [("dark", "1280x800", DARK), ("bright", "1920x1080", BRIGHT), ("bright", "1280x800", BRIGHT)],
 )
 def test_a_picture_has_the_size_and_the_theme_asked_for(run, tmp_path, theme, size, ground) -> None:
     done = run("--picture", "a.png", "--at", "3", "--theme", theme, "--size", size)

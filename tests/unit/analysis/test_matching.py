@@ -1,5 +1,6 @@
 """Known potentials in one sweep or in many: presence, timing, and one result whichever way the sweeps come."""
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 
 from acq.analysis.matching import KnownPotentials, match
 from acq.analysis.settings import AnalysisSettings
-from acq.analysis.streaming import StreamingAnalyser
+from acq.analysis.streaming import FitWork, StreamingAnalyser, fit_here
 from acq.analysis.waveforms import Waveforms, measure_waveforms
 from tests.potentials import Recorded, potentials, record
 
@@ -50,9 +51,10 @@ def test_the_stream_after_its_last_fit_is_the_batch_with_the_same_templates() ->
     data = recorded(3, 230, [4000.0, 5200.0], [25.0, 30.0], absent=0.1)
     stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS)
     fitted_with = 0
-    for count, sweep in enumerate(data.sweeps_uv, start=1):
-        if stream.add(sweep).refreshed:
-            fitted_with = count
+    for sweep in data.sweeps_uv:
+        revision = stream.add(sweep).revision
+        if revision is not None:
+            fitted_with = revision.n_sweeps
     assert stream.revision is not None
     assert stream.revision.is_settled
     found, known = learnt(
@@ -67,7 +69,7 @@ def test_the_stream_after_its_last_fit_is_the_batch_with_the_same_templates() ->
 
 
 def test_earlier_sweeps_are_measured_again_and_it_is_said() -> None:
-    data = recorded(4, 100, [5000.0], [12.0])
+    data = recorded(4, 110, [5000.0], [12.0])
     stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS)
     first_us = np.array([])
     revisions = []
@@ -75,15 +77,54 @@ def test_earlier_sweeps_are_measured_again_and_it_is_said() -> None:
         finding = stream.add(sweep)
         if finding.revision is not None:
             revisions.append(finding.revision)
-        if count == 6:
+        if count == 24:
             first_us = stream.history()[0].latency_us
-    later_us = stream.history()[0].latency_us[:6]
+    later_us = stream.history()[0].latency_us[:24]
     assert [one.n_sweeps for one in revisions] == [6, 12, 24, 48, 96]
     assert not revisions[0].is_settled
     assert revisions[-1].is_settled
     assert not np.array_equal(first_us, later_us)
-    truth_us = data.latency_us[:6, 0]
-    assert np.std(later_us - truth_us) <= 1.2 * np.std(first_us - truth_us)
+    truth_us = data.latency_us[:24, 0]
+    assert np.std(later_us - truth_us) <= 1.05 * np.std(first_us - truth_us)
+
+
+@pytest.mark.parametrize("n_sweeps", [56, 300, 320])
+def test_templates_made_elsewhere_give_the_same_to_the_last_bit(n_sweeps: int) -> None:
+    """Whoever makes them and whenever they are done: they are taken a fixed number of sweeps later."""
+    data = recorded(5, n_sweeps, [4000.0, 5200.0], [25.0, 30.0], absent=0.1)
+    streams = [
+        StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS, fit=fit)
+        for fit in (fit_here, lambda work: work.run)  # at once, and only when the result is wanted
+    ]
+    for count, sweep in enumerate(data.sweeps_uv):
+        if count == 290:  # also when one is asked for while another is being made
+            for stream in streams:
+                stream.fit_next()
+        one, other = (stream.add(sweep) for stream in streams)
+        assert repr(one) == repr(other)
+    for one, other in zip(streams[0].history(), streams[1].history(), strict=True):
+        assert np.array_equal(one.latency_us, other.latency_us, equal_nan=True)
+
+
+def test_a_large_fit_is_taken_eight_sweeps_later_and_measures_those_again() -> None:
+    data = recorded(6, 120, [5000.0], [12.0])
+    begun: list[int] = []
+    count = 0
+
+    def fit(work: FitWork) -> Callable[[], Waveforms]:
+        begun.append(count)
+        return fit_here(work)
+
+    stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS, fit=fit)
+    taken = []
+    for count, sweep in enumerate(data.sweeps_uv, start=1):  # noqa: B007 - `fit` reads it
+        if stream.add(sweep).refreshed:
+            taken.append(count)
+    assert begun == [6, 12, 24, 48, 96]
+    assert taken == [6, 12, 24, 56, 104]
+    stream.fit_next()
+    assert stream.add(data.sweeps_uv[0]).refreshed  # asked for: at once
+    assert begun[-1] == 120
 
 
 def weakened(group: KnownPotentials, factor: float) -> KnownPotentials:
