@@ -121,6 +121,7 @@ class Application(QStackedWidget):
         self.refusal = ""
         self.start_page = StartPage(self._theme, settings)
         self.addWidget(self.start_page)
+        self.start_page.acknowledged.setFocus()  # a page that comes into a stack loses what it had
         self.start_page.study_requested.connect(self.begin)
         self.start_page.replay_requested.connect(self.begin)
         self.start_page.resume_requested.connect(self.resume)

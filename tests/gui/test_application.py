@@ -53,6 +53,7 @@ class Desk:
         self.application.show()
         self.application.activateWindow()
         qtbot.waitUntil(lambda: self.page.scenario.count() > 1, timeout=PATIENCE_MS)
+        qtbot.waitUntil(lambda: self.page.acknowledged.hasFocus(), timeout=PATIENCE_MS)
 
     @property
     def page(self):
@@ -379,7 +380,7 @@ def test_a_message_that_cannot_be_shown_does_not_take_the_next_ones_along(
     taken = desk.model.take
     failures: list[int] = []
 
-    def take(news, *, now_s: float) -> None:
+    def take(*_: object, **__: object) -> None:
         failures.append(1)
         raise ValueError("news that are none")
 

@@ -10,12 +10,10 @@ from pathlib import Path
 
 import pytest
 from PyQt5.QtGui import QColor, QImage
-from pytestqt.qtbot import QtBot
 
 from acq.acts import ActName
 from acq.errors import ConfigurationError
 from acq.hosting.messages import StudyRequest
-from acq.records import GuardVerdict, OutputState
 from gui.scripted import ScriptedStudy, Step, parse_step
 from gui.themes import BRIGHT, DARK
 
