@@ -79,6 +79,7 @@ class EngineSnapshot:
     study_path: str
     is_finished: bool
     delivered_kind: PulseKind = PulseKind.MEASURING  # of the pulse that `delivered_ma` is of
+    is_scanning: bool = False  # pulses go below thresholds on purpose: no verdict is about them
     is_settled: bool = True  # templates: False while more sweeps still sharpen the latencies shown
 
 

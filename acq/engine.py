@@ -1302,6 +1302,7 @@ class Engine:
             n_rejected=session.n_rejected,
             samples_lost=self._ring.lost_count + self._ring.overrun_count,
             noise_uv=session.noise_uv,
+            is_scanning=self.is_scanning,
             is_settled=session.is_settled,
             procedure=scan_text or recording_text,
             proposal_ma=None if self._is_asking() else self._proposal_ma,

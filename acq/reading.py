@@ -15,8 +15,9 @@ _AXIS_REACH = 1.5  # the current axis ends at so many times the stimulus, whatev
 
 
 def is_live(snapshot: EngineSnapshot) -> bool:
-    """Whether the verdicts are about what happens now: where nothing is delivered, nothing is assured."""
-    return snapshot.is_replay or (snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma > 0)
+    """Whether the verdicts are about what happens now: not where nothing is delivered, nor in a scan."""
+    is_given = snapshot.state is OutputState.DELIVERING and snapshot.intensity_ma > 0
+    return snapshot.is_replay or (is_given and not snapshot.is_scanning)
 
 
 def is_idle(snapshot: EngineSnapshot) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import signal
 import sys
 import threading
@@ -319,6 +320,9 @@ class Application(QStackedWidget):
         self.setCurrentWidget(study)
         study.begin()
         study.setFocus()
+        # What is there now stays: looking through it again and again would make the pictures falter.
+        gc.collect()
+        gc.freeze()
 
     def _leave_study(self) -> None:
         self._close_study()

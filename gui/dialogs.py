@@ -356,8 +356,11 @@ class KeysOverlay(QWidget):
 
     closed = pyqtSignal()
 
-    def __init__(self, key_map: KeyMap, theme: Theme, parent: QWidget, *, is_replay: bool = False) -> None:
+    def __init__(
+        self, key_map: KeyMap, theme: Theme, parent: QWidget, *, top: int = 0, is_replay: bool = False
+    ) -> None:
         super().__init__(parent)
+        self._top = top
         self.setObjectName("keys")
         self.setAccessibleName("Keys and what they do")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
@@ -415,7 +418,7 @@ class KeysOverlay(QWidget):
         return column
 
     def _cover(self) -> None:
-        """Lie over the whole window, in large letters, or in the largest with which all keys find room."""
+        """Lie over the window, in large letters, or in the largest with which all keys find room."""
         parent = self.parentWidget()
         if parent is None:
             return
@@ -423,10 +426,12 @@ class KeysOverlay(QWidget):
         while True:
             self._use(with_font_scale(self._theme, min(scale, _LARGEST_SCALE)))
             hint = self.sizeHint()
-            if scale <= _SMALLEST_SCALE or (hint.width() <= parent.width() and hint.height() <= parent.height()):
+            if scale <= _SMALLEST_SCALE or (
+                hint.width() <= parent.width() and hint.height() <= parent.height() - self._top
+            ):
                 break
             scale = max(_SMALLEST_SCALE, 0.95 * scale)
-        self.setGeometry(parent.rect())
+        self.setGeometry(parent.rect().adjusted(0, self._top, 0, 0))
 
     def _use(self, theme: Theme) -> None:
         height = letter_height(theme)

@@ -346,6 +346,7 @@ class ViewModel:
         self._is_gone = False
         self._endplates: tuple[EndplateReport, ...] = ()
         self._chosen = _Chosen()
+        self._fibres_of: tuple[tuple[int, EngineSnapshot | None, Needs], tuple[FibreView, ...]] | None = None
 
     # ---- what comes in -------------------------------------------------------------------------------------------
 
@@ -364,6 +365,7 @@ class ViewModel:
         now_s : float
             When it came, on any steady clock; the same as in `tick`.
         """
+        is_new = self._says_more(news)
         self._news = news
         self._heard_s, self._silent_s, self._is_gone = now_s, 0.0, False
         self.is_unheard = False
@@ -380,7 +382,23 @@ class ViewModel:
         if news.endplates is not None:
             self._endplates = news.endplates
         self.n_dropped += news.n_dropped
-        self.revision += 1
+        self.revision += is_new
+
+    def _says_more(self, news: News) -> bool:
+        """Whether anything looks different for it; most news are a sign of life and no more."""
+        before = self._news
+        if before is None or self._silent_s or self._is_gone or news.sweeps or news.n_dropped:
+            return True
+        if news.snapshot is not None or news.tracks is not None or news.endplates is not None:
+            return True
+        if news.needs is not None and news.needs != self.needs:
+            return True
+        return (news.state, news.latch_reason, news.intensity_ma, news.busy_with) != (
+            before.state,
+            before.latch_reason,
+            before.intensity_ma,
+            before.busy_with,
+        )
 
     def end(self, ended: Ended) -> None:
         """The study is complete."""
@@ -403,8 +421,8 @@ class ViewModel:
             silent_s = unheard_s + behind_s
         self.is_unheard = unheard_s >= _STALLED_S
         silent_s = silent_s if silent_s >= _STALLED_S else 0.0
-        if silent_s or self._silent_s:
-            self.revision += 1
+        if int(silent_s) != int(self._silent_s):
+            self.revision += 1  # whole seconds are shown
         self._silent_s = silent_s
 
     def _take_sweep(self, sweep: SweepReport) -> None:
@@ -557,7 +575,13 @@ class ViewModel:
 
     @property
     def fibres(self) -> tuple[FibreView, ...]:
-        """The fibres in view, by latency."""
+        """The fibres in view, by latency; worked out once for each revision."""
+        known = (self.revision, self.snapshot, self.needs)
+        if self._fibres_of is None or any(a is not b for a, b in zip(self._fibres_of[0], known, strict=True)):
+            self._fibres_of = known, self._look_at_fibres()
+        return self._fibres_of[1]
+
+    def _look_at_fibres(self) -> tuple[FibreView, ...]:
         if self.snapshot is None:
             return ()
         snapshot = replace(self.snapshot, state=self.output.state)

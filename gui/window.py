@@ -415,9 +415,11 @@ class StudyWindow(QWidget):
         return modal is not None or (overlay is not None and overlay.isVisible())
 
     def _show_keys(self) -> None:
-        overlay = KeysOverlay(self._key_map, self._theme, self, is_replay=self._model.output.is_replay)
+        # Below the head: what the output does, and the stop, stay in sight.
+        overlay = KeysOverlay(
+            self._key_map, self._theme, self, top=self.head.height(), is_replay=self._model.output.is_replay
+        )
         overlay.closed.connect(overlay.deleteLater)
-        overlay.setGeometry(self.rect())
         overlay.show()
         overlay.raise_()
         overlay.setFocus()

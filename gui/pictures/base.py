@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import ClassVar, Final
 
 from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, QSize, Qt, pyqtSignal
-from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen, QPixmap, QResizeEvent
+from PyQt5.QtGui import QColor, QFont, QFontMetricsF, QPaintEngine, QPainter, QPaintEvent, QPen, QPixmap, QResizeEvent
 from PyQt5.QtWidgets import QSizePolicy, QWidget
 
 from acq.records import GuardVerdict
@@ -25,6 +25,7 @@ __all__ = [
     "fibres_shown",
     "fitting",
     "is_scanning",
+    "is_vector",
     "mixed",
     "nice_step",
     "nice_ticks",
@@ -33,6 +34,7 @@ __all__ = [
 ]
 
 WORST_FIRST: Final = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
+_VECTOR: Final = (QPaintEngine.Type.SVG, QPaintEngine.Type.Pdf, QPaintEngine.Type.Picture)
 _SCAN: Final = "threshold scan"  # how the engine's words for it begin
 _FEW: Final = 1e-9
 _LEAST_POINTS: Final = 5.0
@@ -130,6 +132,12 @@ def fitting(painter: QPainter, texts: Sequence[str], width: float) -> str:
     """The first of the texts that fits as a whole, since a figure that is cut off misleads; empty where none does."""
     metrics = painter.fontMetrics()
     return next((text for text in texts if metrics.horizontalAdvance(text) <= width + 1), "")
+
+
+def is_vector(painter: QPainter) -> bool:
+    """Whether what is painted is kept as lines and letters, as in a picture saved for a report."""
+    engine = painter.paintEngine()
+    return engine is not None and engine.type() in _VECTOR
 
 
 def is_scanning(model: ViewModel) -> bool:
@@ -289,7 +297,14 @@ class PaintedPicture(Picture):
         super().resizeEvent(event)
 
     def paintEvent(self, event: QPaintEvent | None) -> None:  # noqa: N802, ARG002 - Qt's name
-        """The kept surface, and what is over it."""
+        """The kept surface, and what is over it; lines and letters where they are wanted instead of pixels."""
+        if is_vector(painter := QPainter(self)):
+            painter.fillRect(self.rect(), QColor(self.theme.panel))
+            painter.setFont(self.letters())
+            self._paint(painter)
+            painter.end()
+            return
+        painter.end()
         ratio = self.devicePixelRatioF()
         if self._surface is None or self._surface.devicePixelRatioF() != ratio:
             self._surface = QPixmap(round(self.width() * ratio), round(self.height() * ratio))

@@ -354,7 +354,8 @@ class FibreBoard(PaintedPicture):
         foot = QRectF(0, places.bottom, 0, places.foot)
         if legend == _LEGENDS[-1]:  # the rest of it where there is room
             self._write(painter, _across(foot, places.figures, line), _REST, self._small, theme.quiet, _RIGHT)
-        self._paint_ma_axis(painter, places, foot)
+        if not _nothing_given(self.model) or any(_has_current(row.view) for row in self._rows):
+            self._paint_ma_axis(painter, places, foot)
         self._strip.paint_axis(painter, foot, theme, self._small)
 
     def _paint_ma_axis(self, painter: QPainter, places: _Places, foot: QRectF) -> None:
@@ -669,6 +670,11 @@ def _nothing_given(model: ViewModel) -> str:
     if not output.is_replay and output.state is not OutputState.DELIVERING:
         return str(output.state)
     return "" if math.isfinite(output.intensity_ma) and output.intensity_ma > 0 else "0 mA"
+
+
+def _has_current(view: FibreView) -> bool:
+    """Whether there is anything of the fibre on the axis of current."""
+    return any(value is not None for value in (view.now.threshold_ma, view.below_ma, view.needed_ma))
 
 
 def _band_ends(view: FibreView) -> tuple[float | None, float | None]:

@@ -21,6 +21,7 @@ __all__ = ["LatencyStrip", "miss_lines", "read_stimulus"]
 _LEAST_REACH_US: Final = 75.0  # up and down from the middle
 _REACH_STEP_US: Final = 25.0
 _MOST_REACH_US: Final = 1000.0
+_FEWEST_USUAL: Final = 10  # answers to measuring pulses, from where on the scale is theirs
 _SHARE_INSIDE: Final = 97.0  # percent of the answers that must lie inside
 _MISSES: Final = (MissingReason.STIMULUS, MissingReason.ENDPLATE, MissingReason.UNDECIDED, MissingReason.REJECTED)
 _REASON_OF: Final = {code: reason for reason, code in MISSING_CODES.items()}
@@ -78,7 +79,11 @@ class LatencyStrip:
         for fibre in fibres:
             track = model.tracks.get(fibre)
             page = track.latency_us[self.first : self.first + self.span] if track is not None else np.zeros(0)
-            seen = page[np.isfinite(page)]
+            # A scan goes near the threshold, where answers come late: its scale would press all others into a line.
+            testing = model.log.is_testing[self.first : self.first + page.size]
+            usual = page[: testing.size][~testing]
+            usual = usual[np.isfinite(usual)]
+            seen = usual if usual.size >= _FEWEST_USUAL else page[np.isfinite(page)]
             if not seen.size:
                 continue
             middle = float(np.median(seen))

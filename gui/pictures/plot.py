@@ -93,6 +93,8 @@ class PlotPicture(Picture):
         self._plot: Any = pg.PlotWidget(self)
         for part in (self._plot, *self._plot.findChildren(QWidget)):
             part.setAccessibleName(self.title)
+        # A ground of one colour is as fast as one that is kept, which would be pixels in a picture saved as lines.
+        self._plot.setCacheMode(self._plot.CacheModeFlag.CacheNone)
         self._plot.setFrameShape(pg.QtWidgets.QFrame.NoFrame)
         self._item: Any = self._plot.getPlotItem()
         self._item.hideButtons()

@@ -81,7 +81,7 @@ class Desk:
     def press(self, key: Qt.Key) -> None:
         handle = (QApplication.activeModalWidget() or self.application).windowHandle()
         assert handle is not None
-        QTest.keyClick(handle, key)
+        QTest.keyPress(handle, key)  # no release: the press may close what would get it
 
     def wait(self, condition: Callable[[], object], within_s: float = PATIENCE_MS / 1e3) -> float:
         """Let the application go on until it is so; returns how long that took."""

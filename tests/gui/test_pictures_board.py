@@ -44,6 +44,115 @@ def _take_snapshot(model: ViewModel, **changes: object) -> None:
     model.revision += 1
 
 
+# ---- what a tired eye could misread ----------------------------------------------------------------------------------
+
+
+def test_while_a_scan_goes_below_thresholds_nothing_is_assured(qtbot: QtBot) -> None:
+    model = make_model(2, 60, [A, A])
+    _take_snapshot(model, intensity_ma=1.25, procedure="threshold scan: refining, 10 pulses")
+    board = _board(qtbot, model)
+    assert not has_colour(pixels_of(board), DARK.assured)
+    assert "was assured" in board.accessibleDescription()
+
+
+@pytest.mark.parametrize("width", [900, 1280, 1920])
+def test_those_without_a_row_are_told_without_cutting_a_word_off(
+    qtbot: QtBot, monkeypatch: pytest.MonkeyPatch, width: int
+) -> None:
+    written: list[str] = []
+    write = FibreBoard._write
+
+    def note(self: FibreBoard, painter: QPainter, rect: QRectF, text: str, *rest: object, **more: object) -> None:
+        if " more" in text:
+            painter.setFont(self._bold)
+            assert painter.fontMetrics().horizontalAdvance(text) <= rect.width() + 1
+            written.append(text)
+        write(self, painter, rect, text, *rest, **more)  # type: ignore[arg-type]  # as they came
+
+    monkeypatch.setattr(FibreBoard, "_write", note)
+    _board(qtbot, make_model(8, 60, [A, A, T, A, U, L, A, A]), width=width)
+    assert written
+    assert "assured" in written[-1] or width < 1280
+
+
+def test_letters_that_are_large_do_not_make_the_window_larger_than_the_screen(qtbot: QtBot) -> None:
+    board = _board(qtbot, make_model(3, 60), with_font_scale(DARK, 2.0))
+    assert board.minimumSizeHint().width() <= 1280
+    assert board.minimumSizeHint().height() <= 300
+
+
+def test_with_little_room_each_fibre_keeps_its_row(qtbot: QtBot) -> None:
+    board = _board(qtbot, make_model(6, 60, [A, A, T, A, U, L]), height=230)
+    assert all(board.row_rect(fibre) is not None for fibre in range(1, 7))
+
+
+def test_jitter_above_the_limit_says_so_however_narrow(qtbot: QtBot, monkeypatch: pytest.MonkeyPatch) -> None:
+    written: list[str] = []
+    write = FibreBoard._write
+
+    def note(self: FibreBoard, painter: QPainter, rect: QRectF, text: str, *rest: object, **more: object) -> None:
+        written.append(text)
+        write(self, painter, rect, text, *rest, **more)  # type: ignore[arg-type]  # as they came
+
+    monkeypatch.setattr(FibreBoard, "_write", note)
+    model = make_model(1, 60)
+    assert model.snapshot is not None
+    fibre = replace(model.snapshot.fibres[0], mcd_us=88.8, mcd_interval_us=(70.0, 110.0))
+    _take_snapshot(model, fibres=(fibre,))
+    for width in (900, 1280, 1920):
+        for scale in (1.0, 1.5):
+            written.clear()
+            _board(qtbot, model, with_font_scale(DARK, scale), width=width, height=120)
+            assert any(text.endswith("above") for text in written), (width, scale)
+
+
+def test_without_a_stimulus_no_stimulus_is_drawn(qtbot: QtBot) -> None:
+    model = make_model(2, 60)
+    board = _board(qtbot, model)
+    x, rect = round(board.x_of_ma(3.0)), board.row_rect(1)
+    assert rect is not None
+    row = round(rect.center().y())
+    assert pixels_of(board)[row, x] == value_of(DARK.text)
+    model.lose()
+    board.follow()
+    board.grab()
+    assert pixels_of(board)[row, x] != value_of(DARK.text)
+
+
+def test_the_scale_of_latencies_is_that_of_measuring_pulses(qtbot: QtBot) -> None:
+    model = make_model(1, 0)
+    scene = scene_of(model)
+    latency_us = scene.latency_us.copy()
+    for step in range(40):
+        scene.latency_us = latency_us + 20.0 * (40 - step)
+        add_sweep(model, kind=PulseKind.TESTING)
+    scene.latency_us = latency_us
+    for _ in range(40):
+        add_sweep(model, kind=PulseKind.MEASURING)
+    board = _board(qtbot, model)
+    assert board._strip.reach_us < 150.0
+
+
+def test_marks_close_to_each_other_are_written_below_each_other(qtbot: QtBot) -> None:
+    model = make_model(3, 120)
+    board = _board(qtbot, model)
+    model.set_marks((Mark(60, "needle moved"),))
+    board.follow()
+    board.grab()
+    one = pixels_of(board) == value_of(DARK.accent)
+    model.set_marks((Mark(60, "needle moved"), Mark(66, "pause")))
+    board.follow()
+    board.grab()
+    both = pixels_of(board) == value_of(DARK.accent)
+    height = board.fontMetrics().height()
+    x = round(board.x_of_stimulus(60)) + 4
+    first = slice(round(one.any(axis=1).argmax()) + 4, round(one.any(axis=1).argmax()) + 4 + height)
+    assert (both[first, x : x + 30] == one[first, x : x + 30]).all()  # as it was
+    x = round(board.x_of_stimulus(66)) + 6
+    below = slice(first.stop - 2, first.stop + height)
+    assert both[below, x : x + 30].sum() > 20
+
+
 # ---- the verdicts ----------------------------------------------------------------------------------------------------
 
 

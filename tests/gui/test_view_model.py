@@ -647,7 +647,16 @@ def test_whatever_may_look_different_says_so() -> None:
         lambda: model.begin_or_end_stretch("b"),
         lambda: model.begin_or_end_stretch("b"),
         lambda: model.set_marks(()),
-        lambda: model.take(news(), now_s=1e3),
+        lambda: model.take(news(report(200)), now_s=1e3),
+        lambda: model.take(news(n_dropped=1), now_s=1e3),
+        lambda: model.take(news(needs=Needs(not_wanted=frozenset({1}))), now_s=1e3),
+        lambda: model.take(news(tracks=()), now_s=1e3),
+        lambda: model.take(news(endplates=()), now_s=1e3),
+        lambda: model.take(news(busy_with="analysing"), now_s=1e3),
+        lambda: model.take(news(intensity_ma=1.0), now_s=1e3),
+        lambda: model.take(news(state=OutputState.LATCHED_OFF), now_s=1e3),
+        lambda: model.take(news(state=OutputState.LATCHED_OFF, latch_reason="no pulse"), now_s=1e3),
+        lambda: model.take(news(snapshot=snapshot_of(model)), now_s=1e3),
         lambda: model.tick(now_s=2e3),
         lambda: model.lose(),
         lambda: model.start(make_started()),
@@ -657,6 +666,25 @@ def test_whatever_may_look_different_says_so() -> None:
         before = model.revision
         change()
         assert model.revision > before
+
+
+def test_a_mere_sign_of_life_draws_nothing_anew() -> None:
+    model = make_model()
+    model.take(news(needs=Needs()), now_s=0.0)
+    fibres, before = model.fibres, model.revision
+    for number in range(5):
+        model.take(news(needs=Needs(), turn_age_s=0.1 * number), now_s=0.1 * number)
+        model.tick(now_s=0.1 * number)
+    assert model.revision == before
+    assert model.fibres is fibres  # not worked out again
+    model.choose_fibre(2)
+    assert model.fibres is not fibres
+    model.tick(now_s=3.0)
+    silent = model.revision
+    model.tick(now_s=3.1)
+    assert model.revision == silent  # whole seconds are shown
+    model.tick(now_s=4.5)
+    assert model.revision > silent
 
 
 # ---- endplates and limits --------------------------------------------------------------------------------------------
