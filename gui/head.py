@@ -11,7 +11,7 @@ from PyQt5.QtWidgets import QAbstractButton, QHBoxLayout, QSizePolicy, QWidget
 
 from acq.hosting.messages import Ended
 from acq.records import GuardVerdict, OutputState
-from gui.pictures.base import WORST_FIRST, draw_shape, fibres_shown, is_scanning
+from gui.pictures.base import WORST_FIRST, draw_shape
 from gui.themes import Theme, state_look, verdict_look
 from gui.view_model import OutputView, ViewModel
 
@@ -55,7 +55,7 @@ def verdict_words(model: ViewModel) -> tuple[GuardVerdict | None, str, tuple[str
     below : tuple of str
         One of them, the longest first.
     """
-    output, fibres = model.output, fibres_shown(model)
+    output, fibres = model.output, model.fibres
     if model.ended is not None:
         return None, "", ("",)
     if output.is_gone or output.silent_s > 0:
@@ -67,7 +67,8 @@ def verdict_words(model: ViewModel) -> tuple[GuardVerdict | None, str, tuple[str
     if not wanted:
         return None, "NONE WANTED", (_fibres(len(fibres)),)
     if not all(one.is_live for one in wanted):
-        return None, "NO VERDICT", ("while the scan runs",) if is_scanning(model) else ("nothing is delivered",)
+        is_scanning = model.snapshot is not None and model.snapshot.is_scanning and output.intensity_ma > 0
+        return None, "NO VERDICT", ("while the scan runs" if is_scanning else "nothing is delivered",)
     counts = {verdict: sum(one.now.verdict is verdict for one in wanted) for verdict in WORST_FIRST}
     worst = next(verdict for verdict in WORST_FIRST if counts[verdict])
     others = [f"{counts[verdict]} {verdict}" for verdict in WORST_FIRST if counts[verdict] and verdict is not worst]

@@ -23,6 +23,7 @@ SCREEN_GROUP: Final = "suprathresh.screen"
 _SCREEN, _PROBE = "screen", "probe"
 
 _HAVE_ALWAYS_A_DISPLAY = ("win32", "cygwin", "darwin")
+_UNSEEN = ("offscreen", "minimal", "minimalegl")
 _NEED_A_DISPLAY = ("xcb", "wayland")  # how the names of Qt's platforms begin that show a window on a desktop
 _INSTALL = 'From the program\'s folder: pip install ".[gui]"'
 _ANEW = "Install the program anew"
@@ -129,7 +130,7 @@ def choose_view(
     Parameters
     ----------
     wants : {"auto", "screen", "terminal"}
-        "auto": the screen where it can start.
+        "auto": the screen where it can start and somebody can see it.
     environ : mapping or None
         Environment variables; None for those of this process.
     system : str
@@ -151,8 +152,11 @@ def choose_view(
         raise ValueError(f"wants = {wants!r} must be 'auto', 'screen' or 'terminal'")
     if wants == "terminal":
         return View()
+    known = os.environ if environ is None else environ
     try:
-        return _find_screen(os.environ if environ is None else environ, system)
+        if wants == "auto":
+            _check_visible(known)
+        return _find_screen(known, system)
     except _NoScreenError as exc:
         if wants == "screen":
             raise ConfigurationError(f"no screen: {exc.why}" + (f". {exc.remedy}" if exc.remedy else "")) from exc
@@ -201,6 +205,19 @@ def _find_screen(environ: Mapping[str, str], system: str) -> View:
     if result.failed:
         raise _explain(result, environ)
     return View(screen=_load(points, _SCREEN), qt_platform=qt_platform)
+
+
+def _check_visible(environ: Mapping[str, str]) -> None:
+    """Refuse a platform of Qt's that shows nothing to anybody: nobody would see what a study does.
+
+    Raises
+    ------
+    _NoScreenError
+        With what the platform is.
+    """
+    asked = environ.get("QT_QPA_PLATFORM", "")
+    if asked.partition(":")[0] in _UNSEEN:
+        raise _NoScreenError(f"QT_QPA_PLATFORM={asked} shows nothing to anybody")
 
 
 def _check_display(environ: Mapping[str, str], system: str) -> str | None:

@@ -186,18 +186,13 @@ def command(
 
 
 def _choose_view(wanted: Literal["auto", "screen", "terminal"]) -> View:
-    """Where a live study is shown; without a terminal only the screen is left, and its refusal says why."""
-    has_terminal = sys.stdin.isatty() and sys.stdout.isatty()
-    try:
-        view = choose_view(wants="screen" if wanted == "auto" and not has_terminal else wanted)
-    except ConfigurationError as exc:
-        if has_terminal or wanted == "screen":
-            raise
+    """Where a live study is shown; somewhere it must be."""
+    view = choose_view(wants=wanted)
+    if view.screen is None and not (sys.stdin.isatty() and sys.stdout.isatty()):
+        why = f"{view.line.partition('; the terminal view')[0]}; " if view.line else ""
         raise click.UsageError(
-            f"{exc}. The terminal view needs a terminal; or give --stimuli N or --seconds S for an unattended run"
-        ) from exc
-    if view.screen is None and not has_terminal:
-        raise click.UsageError("the terminal view needs a terminal; give --stimuli N or --seconds S instead")
+            f"{why}the terminal view needs a terminal; or give --stimuli N or --seconds S for an unattended run"
+        )
     return view
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import ClassVar, Final
 
 from PyQt5.QtCore import QEvent, QLineF, QPointF, QRectF, QSize, Qt, pyqtSignal
@@ -22,9 +21,7 @@ __all__ = [
     "draw_lines",
     "draw_shape",
     "elided",
-    "fibres_shown",
     "fitting",
-    "is_scanning",
     "is_vector",
     "mixed",
     "nice_step",
@@ -35,7 +32,6 @@ __all__ = [
 
 WORST_FIRST: Final = (GuardVerdict.LOST, GuardVerdict.THIN, GuardVerdict.UNTESTED, GuardVerdict.ASSURED)
 _VECTOR: Final = (QPaintEngine.Type.SVG, QPaintEngine.Type.Pdf, QPaintEngine.Type.Picture)
-_SCAN: Final = "threshold scan"  # how the engine's words for it begin
 _FEW: Final = 1e-9
 _LEAST_POINTS: Final = 5.0
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0)
@@ -140,20 +136,6 @@ def is_vector(painter: QPainter) -> bool:
     return engine is not None and engine.type() in _VECTOR
 
 
-def is_scanning(model: ViewModel) -> bool:
-    """Whether a scan leads the intensity now: it goes below thresholds on purpose."""
-    now = model.snapshot
-    if now is None or now.is_replay or model.ended is not None:
-        return False
-    return model.output.intensity_ma > 0 and now.procedure.startswith(_SCAN)
-
-
-def fibres_shown(model: ViewModel) -> tuple[FibreView, ...]:
-    """The model's fibres; while a scan runs their verdicts are about what was, since it leaves that intensity."""
-    fibres = model.fibres
-    return tuple(replace(one, is_live=False, reason="") for one in fibres) if is_scanning(model) else fibres
-
-
 class _Frame(QWidget):
     """About the picture that is looked at; the mouse goes through it."""
 
@@ -202,7 +184,7 @@ class Picture(QWidget):
     def fibres(self) -> tuple[FibreView, ...]:
         """The model's fibres, worked out once for each of its states."""
         if self._fibres_of != self.model.revision:
-            self._fibres_of, self._fibres = self.model.revision, fibres_shown(self.model)
+            self._fibres_of, self._fibres = self.model.revision, self.model.fibres
         return self._fibres
 
     def letters(self, factor: float = 1.0, *, is_bold: bool = False) -> QFont:

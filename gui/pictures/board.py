@@ -42,6 +42,7 @@ _SPANS: Final = (100, 200, 300, 500, 1000, 2000, 5000)
 _USUAL_SPAN: Final = 2  # of `_SPANS`
 _SURE_BLOCKING: Final = 0.01
 _LEAST_ROW: Final = 1.4  # lines; that each fibre is there counts for more than what is said of it
+_LEAST_FIGURE: Final = 0.8  # of the usual letters, so that "above" has room beside it
 _ROOM_FOR_TEST: Final = 3.6  # lines a row needs so that the test pulse's current can be written in it
 _WHY: Final = tuple(
     f"{MISSING_SHAPES[reason]} {reason}"
@@ -573,8 +574,11 @@ class FibreBoard(PaintedPicture):
         is_above = limit is not None and math.isfinite(now.mcd_us) and now.mcd_us > limit.individual_us
         texts = (f"{words}  above", "above") if is_above else (words,)
         least = QFontMetricsF(self._small).horizontalAdvance(texts[-1]) + 0.4 * line
-        while factor > 1 and QFontMetricsF(self.letters(factor, is_bold=True)).horizontalAdvance(text) + least > width:
-            factor = max(1.0, factor - 0.1)
+        while (
+            factor > _LEAST_FIGURE
+            and QFontMetricsF(self.letters(factor, is_bold=True)).horizontalAdvance(text) + least > width
+        ):
+            factor -= 0.1
         tall = 1.08 * factor * line
         top = row.rect.top() + (row.rect.height() - tall - gauge - line * has_line) / 2
         figure = self.letters(factor, is_bold=not grey)

@@ -76,7 +76,9 @@ def _take_terminal(slave: int) -> None:
 
 @pytest.fixture
 def session(tmp_path: Path) -> Iterator[Session]:
-    running = Session("study", "--scenario", "single", "--seed", "1", "--study", tmp_path / "live.study")
+    running = Session(
+        "study", "--view", "terminal", "--scenario", "single", "--seed", "1", "--study", tmp_path / "live.study"
+    )
     yield running
     if running.process.poll() is None:
         running.process.kill()

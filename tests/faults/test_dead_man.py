@@ -498,7 +498,7 @@ class Terminal:
     def __init__(self, *arguments: object) -> None:
         self._master, slave = os.openpty()
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "acq.cli", "study", *map(str, arguments)],
+            [sys.executable, "-m", "acq.cli", "study", "--view", "terminal", *map(str, arguments)],
             stdin=slave,
             stdout=slave,
             stderr=slave,

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -110,17 +109,10 @@ def test_what_is_old_is_neither_a_state_nor_a_verdict() -> None:
 
 def test_a_scan_goes_below_thresholds_and_so_has_no_verdict() -> None:
     model = make_model(verdicts=[A, A])
-    tell(model, intensity_ma=1.25, procedure="threshold scan: refining, 10 pulses")
-    assert verdict_words(model)[:2] == (None, "NO VERDICT")
-    tell(model, procedure="one test in 20")
+    tell(model, intensity_ma=1.25, is_scanning=True)
+    assert verdict_words(model) == (None, "NO VERDICT", ("while the scan runs",))
+    tell(model, intensity_ma=3.0)
     assert verdict_words(model)[0] is A
-
-
-def test_the_engine_begins_its_words_for_a_scan_as_they_are_looked_for() -> None:
-    from acq.procedures import threshold_scan
-    from gui.pictures import base
-
-    assert f'"{base._SCAN}: ' in Path(threshold_scan.__file__).read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize(("failure", "words"), [(None, "COMPLETE"), ("the link was lost", "ENDED")])

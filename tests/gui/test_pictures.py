@@ -16,6 +16,7 @@ from PyQt5.QtWidgets import QApplication, QWidget
 from pytestqt.qtbot import QtBot
 
 from acq.records import GuardVerdict, MissingReason
+from gui.export import save_picture
 from gui.pictures.base import Picture
 from gui.pictures.board import FibreBoard
 from gui.pictures.endplates import EndplatesPicture
@@ -639,3 +640,35 @@ def test_all_verdicts_at_once(qtbot: QtBot) -> None:
     for kind in ALL:
         picture = _picture(qtbot, kind, model, width=1280, height=300)
         assert pixels_of(picture).any()
+
+
+# ---- for a report ----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "n_images"),
+    [(FibreBoard, 0), (RatePicture, 0), (EndplatesPicture, 0), (SweepsPicture, 1), (StackedPicture, 1)],
+    ids=lambda one: getattr(one, "__name__", str(one)),
+)
+def test_saved_as_lines_and_letters(qtbot: QtBot, tmp_path: Path, kind: type[Picture], n_images: int) -> None:
+    """Only what counts or stacks sweeps by the hundred is kept in pixels."""
+    picture = _picture(qtbot, kind, make_model(2, 60))
+    path = tmp_path / "picture.svg"
+    save_picture(picture, path, theme=DARK)
+    content = path.read_text(encoding="utf-8")
+    assert content.count("<image") == n_images
+    assert content.count("<text") > 10
+
+
+def test_the_limit_of_the_mean_is_never_called_the_mean(qtbot: QtBot, tmp_path: Path) -> None:
+    model = make_model(1, 60)
+    assert model.limit is not None
+    assert model.limit.mean_us is not None
+    for width in (180, 250, 600):
+        picture = _picture(qtbot, EndplatesPicture, model)
+        picture.resize(width, 300)
+        path = tmp_path / f"{width}.svg"
+        save_picture(picture, path, theme=DARK)
+        content = path.read_text(encoding="utf-8")
+        assert f">mean {model.limit.mean_us:g} µs<" not in content
+        assert "limit" in content

@@ -6,7 +6,7 @@ import pytest
 from PyQt5.QtCore import QPoint, QRect, Qt, QTimer
 from PyQt5.QtGui import QColor
 from PyQt5.QtTest import QTest
-from PyQt5.QtWidgets import QApplication, QFileDialog, QLabel, QLineEdit, QWidget
+from PyQt5.QtWidgets import QApplication, QFileDialog, QLabel, QLineEdit, QStackedWidget, QWidget
 from pytestqt.qtbot import QtBot
 
 from acq.errors import ConfigurationError
@@ -550,3 +550,19 @@ def test_letters_of_twice_the_size(qtbot: QtBot, folder: Path, theme: Theme, siz
         assert not widget.visibleRegion().isEmpty(), widget.accessibleName()
     page.set_theme(theme)
     assert page.code.font().pointSizeF() == pytest.approx(usual, rel=0.01)
+
+
+def test_its_ground_is_its_own_within_another_widget(page: StartPage, qtbot: QtBot) -> None:
+    outer = QStackedWidget()
+    qtbot.addWidget(outer)
+    outer.setStyleSheet("background: white;")
+    outer.addWidget(page)
+    outer.resize(1280, 800)
+    outer.show()
+    page.set_theme(DARK)
+    QApplication.processEvents()
+    image = outer.grab().toImage()
+    assert QColor(image.pixel(2, 2)) == QColor(DARK.ground)
+    assert QColor(image.pixel(2, 797)) == QColor(DARK.ground)
+    outer.removeWidget(page)
+    page.setParent(None)

@@ -83,7 +83,7 @@ def test_without_a_display_nothing_is_tried_and_the_line_says_so(
 
 @pytest.mark.parametrize("platform", ["offscreen", "minimal", "offscreen:configfile=a", "xcb;offscreen", "vnc"])
 def test_a_platform_of_qt_that_needs_no_display(installation: Installation, platform: str) -> None:
-    view = choose({"QT_QPA_PLATFORM": platform})
+    view = choose({"QT_QPA_PLATFORM": platform}, wants="screen")
     assert view.screen is run_screen
     assert installation.tried == [{"QT_QPA_PLATFORM": platform}]
 
@@ -295,3 +295,12 @@ choose_view(wants="auto", environ={}, system="linux")
 sys.exit("PyQt5" in sys.modules or "gui" in sys.modules)
 """
     assert subprocess.run([sys.executable, "-c", look], timeout=60, check=False).returncode == 0
+
+
+@pytest.mark.parametrize("platform_name", ["offscreen", "minimal", "offscreen:configfile=x"])
+def test_what_nobody_sees_is_never_chosen_by_itself(platform_name: str) -> None:
+    """A study that stimulates must not open where nobody looks."""
+    environ = {"DISPLAY": ":0", "QT_QPA_PLATFORM": platform_name}
+    view = choose_view(wants="auto", environ=environ, system="linux")
+    assert view.screen is None
+    assert "shows nothing to anybody; the terminal view runs" in view.line
