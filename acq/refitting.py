@@ -7,7 +7,6 @@ hold it up nearly as much as doing it there.
 from __future__ import annotations
 
 import contextlib
-import os
 import signal
 from collections.abc import Callable
 from multiprocessing import get_context
@@ -20,7 +19,6 @@ from acq.analysis.waveforms import Waveforms
 
 __all__ = ["Refitter"]
 
-_NICE: Final = 10  # the guard, the pulses and the screen come first
 _END_S: Final = 1.0
 
 
@@ -83,8 +81,6 @@ class Refitter:
 def _serve(line: Connection[Any, Any]) -> None:
     """Work until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one who asks
-    if hasattr(os, "nice"):
-        os.nice(_NICE)
     with one_blas_thread(), contextlib.suppress(EOFError, OSError):
         while True:
             work: FitWork = line.recv()

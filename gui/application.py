@@ -110,6 +110,7 @@ class Application(QStackedWidget):
         self._key_map = key_map
         self._quits_after_study = False
         self._is_ending = False
+        self._had_focus: QWidget | None = None  # on the page, before it was busy
         self._attempt = 0  # which of those to reach an engine counts
         self._is_connecting = False
         self._is_coming_back = False  # to a study that runs
@@ -231,6 +232,7 @@ class Application(QStackedWidget):
 
     def _connect(self, connect: Callable[[], Link], what: str, *, within_ms: int) -> None:
         """Reach an engine in a thread of its own: the page must go on answering."""
+        self._had_focus = self.start_page.focusWidget()
         self.start_page.set_busy(what)
         self._is_connecting, self._is_engine_gone = True, False
         self._attempt += 1
@@ -359,6 +361,8 @@ class Application(QStackedWidget):
 
     def _refuse(self, why: str) -> None:
         self.start_page.clear_busy()
+        if self._had_focus is not None:
+            self._had_focus.setFocus()
         self.refusal = why
         if self._quits_after_study:
             QApplication.quit()
@@ -394,6 +398,8 @@ class Application(QStackedWidget):
             QTimer.singleShot(_LAST_WORD_MS, QApplication.quit)
             event.ignore()
             return
+        if self.study is not None:
+            self.study.end()
         super().closeEvent(event)
         QApplication.quit()
 

@@ -517,6 +517,7 @@ class StartPage(QWidget):
         self._is_for_patient = not is_simulated
         self.scenario.setEnabled(is_simulated)
         self.profile.setToolTip(description)
+        set_look(self._foot_text, "quiet" if is_simulated else "strong")  # somebody will be stimulated
         self._foot_text.setText(
             "Simulated patient: nothing is connected, nobody is stimulated."
             if is_simulated

@@ -346,7 +346,7 @@ class ViewModel:
         self._is_gone = False
         self._endplates: tuple[EndplateReport, ...] = ()
         self._chosen = _Chosen()
-        self._fibres_of: tuple[tuple[int, EngineSnapshot | None, Needs], tuple[FibreView, ...]] | None = None
+        self._fibres_of: tuple[tuple[int, int, int], tuple[FibreView, ...]] | None = None
 
     # ---- what comes in -------------------------------------------------------------------------------------------
 
@@ -377,7 +377,7 @@ class ViewModel:
         for report in news.tracks or ():
             if report.recording == self.recording:
                 self.tracks.setdefault(report.fibre, Track()).put_again(report)
-        if news.needs is not None:
+        if news.needs is not None and news.needs != self.needs:
             self.needs = news.needs
         if news.endplates is not None:
             self._endplates = news.endplates
@@ -576,8 +576,8 @@ class ViewModel:
     @property
     def fibres(self) -> tuple[FibreView, ...]:
         """The fibres in view, by latency; worked out once for each revision."""
-        known = (self.revision, self.snapshot, self.needs)
-        if self._fibres_of is None or any(a is not b for a, b in zip(self._fibres_of[0], known, strict=True)):
+        known = (self.revision, id(self.snapshot), id(self.needs))
+        if self._fibres_of is None or self._fibres_of[0] != known:
             self._fibres_of = known, self._look_at_fibres()
         return self._fibres_of[1]
 

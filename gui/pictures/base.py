@@ -87,7 +87,10 @@ def draw_lines(painter: QPainter, lines: Sequence[QLineF]) -> None:
 
 def elided(painter: QPainter, text: str, width: float) -> str:
     """The text, cut off with an ellipsis where it is too long."""
-    return painter.fontMetrics().elidedText(text, Qt.TextElideMode.ElideRight, max(0, int(width)))
+    metrics = painter.fontMetrics()
+    if metrics.horizontalAdvance(text) <= width:  # measuring is faster than cutting, and most have room
+        return text
+    return metrics.elidedText(text, Qt.TextElideMode.ElideRight, max(0, int(width)))
 
 
 def draw_shape(painter: QPainter, verdict: GuardVerdict, theme: Theme, rect: QRectF, colour: str | None = None) -> None:

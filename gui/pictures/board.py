@@ -381,7 +381,8 @@ class FibreBoard(PaintedPicture):
         intensity_ma = output.intensity_ma
         why = _nothing_given(self.model)
         if why:
-            self._write(painter, head, f"no stimulus: {why}", self._bold, theme.quiet)
+            text = f"stimulus {why}" if output.silent_s > 0 else f"no stimulus: {why}"
+            self._write(painter, head, text, self._bold, theme.quiet)
             return
         x = min(self.x_of_ma(intensity_ma), places.margin[1] - 2)
         top, bottom = places.head, self._rows[-1].rect.bottom()
@@ -671,6 +672,8 @@ def _nothing_given(model: ViewModel) -> str:
         return "ended"
     if output.is_gone:
         return "engine gone"
+    if output.silent_s > 0:
+        return "not known"
     if not output.is_replay and output.state is not OutputState.DELIVERING:
         return str(output.state)
     return "" if math.isfinite(output.intensity_ma) and output.intensity_ma > 0 else "0 mA"

@@ -230,9 +230,9 @@ class LatencyStrip:
         lines: dict[str, list[QLineF]] = {theme.text: [], theme.quiet: []}
         for reason in _MISSES:
             colour = theme.quiet if reason is MissingReason.REJECTED else theme.text
-            mark = miss_lines(reason, 0.0, y, reach)
-            for place in x[codes == MISSING_CODES[reason]].tolist():
-                lines[colour] += [line.translated(place, 0.0) for line in mark]
+            places = x[codes == MISSING_CODES[reason]].tolist()
+            mark = [(line.x1(), line.y1(), line.x2(), line.y2()) for line in miss_lines(reason, 0.0, y, reach)]
+            lines[colour] += [QLineF(x1 + place, y1, x2 + place, y2) for place in places for x1, y1, x2, y2 in mark]
         for colour, found in lines.items():
             if found:
                 painter.setPen(thin_pen(colour))

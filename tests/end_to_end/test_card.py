@@ -17,7 +17,6 @@ import numpy as np
 import pytest
 
 from acq.clock import RealClock, VirtualClock
-from acq.opening import settings_of_profile
 from acq.devices.daqmx import DaqmxDevice
 from acq.devices.daqmx_serial import open_daqmx_with_serial
 from acq.devices.registry import DeviceOptions
@@ -25,6 +24,7 @@ from acq.engine import Engine, EngineOptions
 from acq.errors import DeviceError
 from acq.exchange.recordings import recording_from_store
 from acq.offline import analyse_recording
+from acq.opening import settings_of_profile
 from acq.records import OutputState, Pulse, PulseKind, SampleBlock
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile

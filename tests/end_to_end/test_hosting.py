@@ -253,7 +253,8 @@ def test_pulses_cease_when_the_screen_stops_goes_or_hangs(begin, tmp_path, how) 
 
 
 @POSIX
-def test_a_killed_screen_stops_the_pulses_within_lease_and_lead(begin, tmp_path) -> None:
+@pytest.mark.usefixtures("begin")
+def test_a_killed_screen_stops_the_pulses_within_lease_and_lead(tmp_path) -> None:
     """A screen in a process of its own is killed; the engine, in another, is asked afterwards."""
     code = (
         "import sys, time\n"
@@ -326,7 +327,8 @@ def test_asked_to_end_the_engine_completes_the_study(begin, tmp_path) -> None:
     assert verify(tmp_path / "one.study").is_sound
 
 
-def test_a_study_that_nobody_comes_back_to_is_completed(tmp_path, monkeypatch, begin) -> None:
+@pytest.mark.usefixtures("begin")
+def test_a_study_that_nobody_comes_back_to_is_completed(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(host, "_SCREEN_BACK_S", 0.3)
     folder = make_folder()
     ran: list[int] = []

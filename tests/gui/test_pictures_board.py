@@ -112,10 +112,12 @@ def test_without_a_stimulus_no_stimulus_is_drawn(qtbot: QtBot) -> None:
     assert rect is not None
     row = round(rect.center().y())
     assert pixels_of(board)[row, x] == value_of(DARK.text)
-    model.lose()
-    board.follow()
-    board.grab()
-    assert pixels_of(board)[row, x] != value_of(DARK.text)
+    heard_s = scene_of(model).now_s
+    for happens in (lambda: model.tick(now_s=heard_s + 12.0), model.lose):
+        happens()
+        board.follow()
+        board.grab()
+        assert pixels_of(board)[row, x] != value_of(DARK.text)
 
 
 def test_the_scale_of_latencies_is_that_of_measuring_pulses(qtbot: QtBot) -> None:

@@ -12,13 +12,16 @@ import pytest
 from PyQt5.QtGui import QColor, QImage
 
 from acq.acts import ActName
+from acq.cli import main
 from acq.errors import ConfigurationError
 from acq.hosting.messages import StudyRequest
+from acq.records import GuardVerdict, OutputState
+from acq.study.store import StudyStore
+from acq.study.verification import verify
 from gui.scripted import ScriptedStudy, Step, parse_step
 from gui.themes import BRIGHT, DARK
 
 Run = Callable[..., subprocess.CompletedProcess[str]]
-RED = "#b00020"
 
 
 @pytest.fixture
@@ -46,9 +49,12 @@ def run(tmp_path: Path) -> Run:
 
 def refusal(done: subprocess.CompletedProcess[str]) -> str:
     """The one line that says what is wrong."""
-    assert done.returncode == 2
-    assert done.stdout == ""
-    (line,) = done.stderr.splitlines()
+    assert (done.returncode, done.stdout) == (2, "")
+    return only_line(done.stderr)
+
+
+def only_line(text: str) -> str:
+    (line,) = text.splitlines()
     assert line.startswith("suprathresh: ")
     return line
 
@@ -97,6 +103,7 @@ def test_a_picture_with_lines_instead_of_dots(run, tmp_path) -> None:
 # ---- what cannot be --------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("qapp")  # made while Qt is told that nobody looks
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -122,8 +129,18 @@ def test_a_picture_with_lines_instead_of_dots(run, tmp_path) -> None:
     ],
     ids=" ".join,
 )
-def test_one_line_says_what_is_wrong(run, tmp_path, arguments, words) -> None:
-    line = refusal(run(*arguments))
+def test_one_line_says_what_is_wrong(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], arguments, words
+) -> None:
+    # A picture sets the last one for good.
+    for name in ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM", "QT_FONT_DPI"):
+        monkeypatch.delenv(name, raising=False)
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(SystemExit) as ended:
+        main(["screen", *arguments])
+    captured = capsys.readouterr()
+    assert (ended.value.code, captured.out) == (2, "")
+    line = only_line(captured.err)
     for word in words:
         assert word in line
     assert not list(tmp_path.glob("*.png"))
@@ -181,9 +198,57 @@ def test_whatever_is_no_step_is_said_to_be_none(text: str) -> None:
 # ---- the states a script can reach -----------------------------------------------------------------------------------
 
 
-def states_of(scenario: str, at_s: float, *steps: str, seed: int = 0) -> ScriptedStudy:
+def reach(at_s: float, *steps: str, scenario: str = "healthy", keep: Path | None = None) -> ScriptedStudy:
     """A scripted study as it stands at a moment; its engine has ended by then."""
     script = [parse_step(text) for text in steps] if steps else None
-    with ScriptedStudy.begin(StudyRequest(scenario=scenario, seed=seed), steps=script) as study:
+    with ScriptedStudy.begin(StudyRequest(scenario=scenario, seed=0), steps=script, keep=keep) as study:
         study.run_to(at_s)
     return study
+
+
+def test_before_anything_is_done_it_is_at_rest() -> None:
+    study = reach(1.0, "9 scan")
+    assert study.model.output.state is OutputState.AT_REST
+    assert (study.model.output.n_pulses, study.model.fibres) == (0, ())
+
+
+def test_by_itself_it_scans_and_accepts_and_delivers_above_every_threshold() -> None:
+    model = reach(30.0).model
+    assert model.output.state is OutputState.DELIVERING
+    assert model.output.intensity_ma == pytest.approx(1.8, abs=0.2)
+    assert {one.now.verdict for one in model.fibres} == {GuardVerdict.ASSURED}
+    assert all(one.is_live for one in model.fibres)
+    assert model.started.code == "S-01"
+
+
+def test_a_step_is_done_at_its_time_and_not_before() -> None:
+    study = reach(3.0, "0 scan", "8 stop")
+    assert study.model.output.state is OutputState.DELIVERING
+    study = reach(9.0, "8 stop", "0 scan")  # in whatever order they are written
+    assert study.model.output.state is OutputState.AT_REST
+    assert study.model.output.n_pulses > 5
+
+
+def test_a_dislodged_electrode_is_shown_as_a_lost_fibre() -> None:
+    model = reach(66.0, "0 scan", "22 accept", scenario="dislodged").model
+    assert model.output.state is OutputState.DELIVERING
+    assert GuardVerdict.LOST in {one.now.verdict for one in model.fibres}
+    assert "raise to" in model.advice
+
+
+def test_a_script_can_finish_the_study(tmp_path: Path) -> None:
+    study = reach(20.0, "0 scan", "6 finish", keep=tmp_path / "a.study")
+    ended = study.model.ended
+    assert ended is not None
+    assert (ended.code, ended.failure) == ("S-01", None)
+    report = verify(tmp_path / "a.study")
+    assert report.is_sound
+    assert study.engine.elapsed_s < 10.0
+    with StudyStore.open(tmp_path / "a.study") as store:
+        assert store.seal == ended.seal
+
+
+def test_what_was_lowered_too_far_is_no_longer_assured() -> None:
+    model = reach(40.0, "0 scan", "22 accept", *(f"{26 + step} lower" for step in range(6))).model
+    assert model.output.intensity_ma < 1.8
+    assert {one.now.verdict for one in model.fibres} & {GuardVerdict.THIN, GuardVerdict.LOST}
