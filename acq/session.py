@@ -195,7 +195,7 @@ class RecordingSession:
             The intensity the verdicts are about: the working intensity, not that of a test pulse.
         """
         index = self._analyser.n_sweeps
-        finding = self._analyser.add(sweep.samples_uv, damaged=sweep.is_damaged)
+        finding = self._analyser.add(sweep.samples_uv, damaged=sweep.is_damaged, onset_s=sweep.onset_s)
         self._pulses[index] = sweep.pulse
         self._onset_s[index] = sweep.onset_s
         self.n_testing += sweep.pulse.kind is PulseKind.TESTING

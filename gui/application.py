@@ -346,6 +346,7 @@ class Application(QStackedWidget):
 
     def _close_study(self) -> None:
         study, self.study = self.study, None
+        gc.unfreeze()  # else nothing of the study is ever given back
         if self._bridge is not None:
             self._bridge.end()
             self._bridge = self._link = None

@@ -28,7 +28,8 @@ _FIRST_FIT = 6  # sweeps before the first discovery
 _GROWTH = 2.0  # templates are made again each time the recording has grown by this
 _WINDOW = 240  # sweeps kept for making templates: bounds memory and the time one fit takes
 _CAPACITY = 300
-_DEFERRED = 8  # sweeps from the beginning of a fit to the exchange of the templates
+_DEFERRED_S = 1.0  # from the beginning of a fit to the exchange of the templates: several times what it takes
+_DEFERRED = 8  # sweeps, where times are not told
 _FEWEST_DEFERRED = 48  # sweeps held; with fewer a fit takes little longer than a sweep
 _UNEXPLAINED = 3  # of the last eight sweeps, before a new discovery
 _MEMORY = 16  # sweeps; as many count when the last discovery found nothing new
@@ -133,6 +134,7 @@ class _Pending:
 
     count: int
     held: int
+    onset_s: float | None
     result: Callable[[], Waveforms]
 
 
@@ -145,7 +147,7 @@ class StreamingAnalyser:
         Sample of the stimulus onset in every sweep.
     fit : callable, optional
         Begins to make templates, perhaps elsewhere, and gives what waits for them; `fit_here` by default. Where there
-        are many sweeps the result is taken a fixed number of them later, so that it is the same wherever it was made.
+        are many sweeps the result is taken at a fixed time later, so that it is the same wherever it was made.
     """
 
     def __init__(
@@ -200,17 +202,23 @@ class StreamingAnalyser:
         """The last time earlier sweeps were measured again."""
         return self._revision
 
-    def add(self, sweep_uv: FloatArray, *, damaged: bool = False) -> SweepFinding:
-        """Take the next sweep, (n_samples,) as recorded."""
+    def add(self, sweep_uv: FloatArray, *, damaged: bool = False, onset_s: float | None = None) -> SweepFinding:
+        """Take the next sweep, (n_samples,) as recorded.
+
+        Parameters
+        ----------
+        onset_s : float, optional
+            Time of its stimulus; tells when templates that are being made are taken.
+        """
         row = self._keep(sweep_uv, damaged)
         is_asked, self._is_asked = self._is_asked, False
         pending = self._pending
-        if pending is not None and (is_asked or self._count - pending.count >= _DEFERRED):
+        if pending is not None and (is_asked or self._is_due(pending, onset_s)):
             revision = self._take_fit(pending)
             if not is_asked:
                 return self._finding(row, revision)
         if self._pending is None and (is_asked or self._is_time_to_fit()):
-            pending = self._begin_fit()
+            pending = self._begin_fit(onset_s)
             if is_asked or self._held < _FEWEST_DEFERRED:
                 return self._finding(row, self._take_fit(pending))
         self._judge(row)
@@ -277,7 +285,12 @@ class StreamingAnalyser:
         recent = self._unexplained[-8 * self._patience :]
         return sum(recent) >= _UNEXPLAINED * self._patience and self._count >= _FIRST_FIT
 
-    def _begin_fit(self) -> _Pending:
+    def _is_due(self, pending: _Pending, onset_s: float | None) -> bool:
+        if onset_s is None or pending.onset_s is None:
+            return self._count - pending.count >= _DEFERRED
+        return onset_s - pending.onset_s >= _DEFERRED_S
+
+    def _begin_fit(self, onset_s: float | None) -> _Pending:
         """Discover and fit over the window; the result is taken a few sweeps later, or now."""
         held = self._held
         work = FitWork(
@@ -288,7 +301,7 @@ class StreamingAnalyser:
             damaged=self._damaged[:held].copy(),
             full_scale_uv=self._full_scale_uv,
         )
-        self._pending = _Pending(self._count, held, self._fit(work))
+        self._pending = _Pending(self._count, held, onset_s, self._fit(work))
         self._unexplained.clear()
         grown = int(np.ceil(self._count * _GROWTH))
         self._next_fit = max(self._next_fit, grown if self._count < _WINDOW else self._count + _WINDOW)

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from acq.display import EngineSnapshot, FibreSnapshot
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.live_view import KEYS, render
 from acq.records import GuardVerdict, OutputState, PulseKind
-from acq.display import EngineSnapshot, FibreSnapshot
 
 NAN = float("nan")
 FIBRE = FibreSnapshot(

@@ -117,7 +117,7 @@ def test_a_large_fit_is_taken_eight_sweeps_later_and_measures_those_again() -> N
 
     stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS, fit=fit)
     taken = []
-    for count, sweep in enumerate(data.sweeps_uv, start=1):  # noqa: B007 - `fit` reads it
+    for count, sweep in enumerate(data.sweeps_uv, start=1):
         if stream.add(sweep).refreshed:
             taken.append(count)
     assert begun == [6, 12, 24, 48, 96]
@@ -125,6 +125,18 @@ def test_a_large_fit_is_taken_eight_sweeps_later_and_measures_those_again() -> N
     stream.fit_next()
     assert stream.add(data.sweeps_uv[0]).refreshed  # asked for: at once
     assert begun[-1] == 120
+
+
+@pytest.mark.parametrize(("rate_hz", "taken"), [(20.0, 96 + 20), (10.0, 96 + 10), (2.0, 96 + 2)])
+def test_with_times_told_a_large_fit_is_taken_a_second_later(rate_hz: float, taken: int) -> None:
+    data = recorded(7, 130, [5000.0], [12.0])
+    stream = StreamingAnalyser(onset_index=data.onset_index, sample_rate_hz=data.rate_hz, settings=SETTINGS)
+    counts = [
+        count
+        for count, sweep in enumerate(data.sweeps_uv, start=1)
+        if stream.add(sweep, onset_s=count / rate_hz).refreshed
+    ]
+    assert counts[-1] == taken
 
 
 def weakened(group: KnownPotentials, factor: float) -> KnownPotentials:
