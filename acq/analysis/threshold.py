@@ -247,7 +247,8 @@ class ThresholdFilter:
     def _cumulated(self) -> FloatArray:
         if self._cumulative is None:
             marginal = self.weight()
-            self._cumulative = np.concatenate((np.zeros((1, marginal.shape[1])), np.cumsum(marginal, axis=0)))
+            self._cumulative = np.zeros((marginal.shape[0] + 1, marginal.shape[1]))
+            np.cumsum(marginal, axis=0, out=self._cumulative[1:])
         return self._cumulative
 
     def _quantiles(self, probability: Sequence[float]) -> FloatArray:

@@ -23,7 +23,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, ndtr
 
-from acq.records import FloatArray
+from acq.records import FloatArray, IntArray
 
 __all__ = [
     "Array32",
@@ -164,6 +164,21 @@ class Outcome(NamedTuple):
     others_blocking: int
 
 
+class Places(NamedTuple):
+    """Bounds among the edges of the cells, one a spread: the edges beside it in a flat array, and how far between."""
+
+    low: IntArray
+    high: IntArray
+    part: FloatArray
+
+
+def below_places(cumulative: FloatArray, places: Places) -> FloatArray:
+    """P(θ below a bound, RS) for each spread, from P(θ below each edge and RS), (n_theta + 1, n_spread)."""
+    low = cumulative.take(places.low)
+    result: FloatArray = low + places.part * (cumulative.take(places.high) - low)
+    return result
+
+
 class ThresholdGrid:
     """The state space, its prior, its dynamics forward and backward, and the likelihoods.
 
@@ -189,6 +204,7 @@ class ThresholdGrid:
         self._blocking_kernels: dict[float, Array32] = {}
         self._likelihoods: OrderedDict[tuple[Outcome, int], Array32] = OrderedDict()
         self._firings: OrderedDict[int, FloatArray] = OrderedDict()
+        self._zones: tuple[tuple[float, float, bytes], Places, Places] | None = None
         self._mixed: tuple[tuple[int, float, int, float], Array32, Array32, Array32] | None = None
 
     def _theta_prior(self, scale: float) -> FloatArray:
@@ -363,13 +379,29 @@ class ThresholdGrid:
 
     def below(self, cumulative: FloatArray, log_bound: FloatArray) -> FloatArray:
         """P(ln θ < bound, RS) for a bound per spread: cumulative (n_theta + 1, n_spread), log_bound (n_spread,)."""
+        return below_places(cumulative, self.places(log_bound))
+
+    def places(self, log_bound: FloatArray) -> Places:
+        """Where a bound per spread lies, for `below_places`."""
         position = np.clip((log_bound - self.first_edge) / self.settings.step, 0.0, self.n_theta)
         index = np.minimum(position.astype(np.int64), self.n_theta - 1)
-        part = position - index
-        column = np.arange(cumulative.shape[1])
-        low = cumulative[index, column]
-        result: FloatArray = low + part * (cumulative[index + 1, column] - low)
-        return result
+        row = index * log_bound.size + np.arange(log_bound.size)
+        return Places(row, row + log_bound.size, position - index)
+
+    def zone_places(
+        self, intensity_ma: float, highest_threshold_ma: float | FloatArray, spreads_above: float
+    ) -> tuple[Places, Places]:
+        """Where the margin ends and where the axon fires reliably, for each spread; see `zones_of`.
+
+        The last are kept: the working intensity stays for many stimuli.
+        """
+        highest = np.broadcast_to(highest_threshold_ma, self.spreads.shape)
+        key = (intensity_ma, spreads_above, highest.tobytes())
+        if self._zones is None or self._zones[0] != key:
+            reliable = math.log(intensity_ma) - np.log1p(spreads_above * self.spreads)
+            margin = np.log(np.maximum(highest, 1e-300))
+            self._zones = (key, self.places(np.minimum(reliable, margin)), self.places(reliable))
+        return self._zones[1:]
 
     def quantiles_ma(self, marginal: FloatArray, probability: Sequence[float]) -> FloatArray:
         """Quantiles of θ from its marginal (n_theta,), linear inside a cell."""
@@ -443,10 +475,9 @@ def zones_of(
     spreads_above: float,
 ) -> tuple[float, float]:
     """P(margin kept) and P(lost) from P(θ below each edge and RS), (n_theta + 1, n_spread): `ThresholdFilter.zones`."""
-    reliable = math.log(intensity_ma) - np.log1p(spreads_above * grid.spreads)
-    margin = np.log(np.maximum(np.broadcast_to(highest_threshold_ma, grid.spreads.shape), 1e-300))
-    kept = float(grid.below(cumulative, np.minimum(reliable, margin)).sum())
-    lost = 1.0 - float(grid.below(cumulative, reliable).sum()) / float(cumulative[-1].sum())
+    margin, reliable = grid.zone_places(intensity_ma, highest_threshold_ma, spreads_above)
+    kept = float(below_places(cumulative, margin).sum())
+    lost = 1.0 - float(below_places(cumulative, reliable).sum()) / float(cumulative[-1].sum())
     return min(max(kept, 0.0), 1.0), min(max(lost, 0.0), 1.0)
 
 
