@@ -6,7 +6,7 @@ from typing import Final
 
 from PyQt5.QtCore import Qt
 from PyQt5.QtGui import QFont, QFontMetrics, QKeyEvent, QPainter, QPaintEvent, QPalette
-from PyQt5.QtWidgets import QApplication, QCheckBox, QComboBox, QLineEdit, QPushButton, QWidget
+from PyQt5.QtWidgets import QAbstractButton, QApplication, QCheckBox, QComboBox, QLineEdit, QPushButton, QWidget
 
 from gui.key_map import key_name
 from gui.themes import Theme
@@ -31,6 +31,26 @@ def _is_space(event: QKeyEvent) -> bool:
     return name is not None and (name == _STOP_KEY or name.endswith(f"+{_STOP_KEY}"))
 
 
+def _take_key(button: QAbstractButton, event: QKeyEvent | None) -> bool:
+    """Let Enter press a button, and the space bar not; whether the key was taken."""
+    if event is not None and _is_space(event):
+        event.ignore()
+        return True
+    if event is not None and key_name(event) == "enter":
+        if not event.isAutoRepeat():
+            button.click()
+        return True
+    return False
+
+
+def _leave_space(event: QKeyEvent | None) -> bool:
+    """Leave a space that is let go alone; whether it was one."""
+    is_space = event is not None and _is_space(event)
+    if is_space and event is not None:
+        event.ignore()
+    return is_space
+
+
 class Button(QPushButton):
     """A button that Enter presses, and the space bar does not."""
 
@@ -42,19 +62,12 @@ class Button(QPushButton):
 
     def keyPressEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
         """Enter is a press."""
-        if event is not None and _is_space(event):
-            event.ignore()
-        elif event is not None and key_name(event) == "enter":
-            if not event.isAutoRepeat():
-                self.click()
-        else:
+        if not _take_key(self, event):
             super().keyPressEvent(event)
 
     def keyReleaseEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
         """Nothing happens when a space is let go."""
-        if event is not None and _is_space(event):
-            event.ignore()
-        else:
+        if not _leave_space(event):
             super().keyReleaseEvent(event)
 
 
@@ -72,20 +85,13 @@ class Tick(QCheckBox):
         self.setText(f"{'☑' if is_set else '☐'}  {self._text}")
 
     def keyPressEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
-        """Enter is a tick."""
-        if event is not None and _is_space(event):
-            event.ignore()
-        elif event is not None and key_name(event) == "enter":
-            if not event.isAutoRepeat():
-                self.click()
-        else:
+        """Enter is a press."""
+        if not _take_key(self, event):
             super().keyPressEvent(event)
 
     def keyReleaseEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
         """Nothing happens when a space is let go."""
-        if event is not None and _is_space(event):
-            event.ignore()
-        else:
+        if not _leave_space(event):
             super().keyReleaseEvent(event)
 
 

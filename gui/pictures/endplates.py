@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import ClassVar, Final
 
 from PyQt5.QtCore import QLineF, QPointF, QRectF, Qt
@@ -134,7 +135,8 @@ class EndplatesPicture(PlotPicture):
             words = fitting(painter, no_limit_words(self.model), rect.width() - 8)
             painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, words)
             return
-        short = limit.source.split(",")[0].replace(" et al.", "")
+        year = re.search(r"\b(?:19|20)\d\d\b", limit.source)
+        short = " ".join([limit.source.split()[0].strip(","), *([year.group()] if year else [])])
         source = fitting(painter, (f"limits: {limit.source}", f"limits: {short}", short), rect.width() - 8)
         painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
         lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
