@@ -24,6 +24,7 @@ _ALWAYS = {
     "replay": ["--speed", "max"],
     "bench": ["--scenario", "no such scenario"],
     "simulate": ["--list"],
+    "screen": ["--picture", "made.png", "--at", "1"],  # a window would wait for somebody
 }
 _WORDS = (
     "", " ", "-1", "0", "1", "2", "1e999", "nan", "inf", "-inf", "0.2", "999999999999999999999999", "text", "µ", "a\nb",
@@ -31,7 +32,7 @@ _WORDS = (
     "simulated", "nidaqmx_analogue", "healthy", "study_healthy:99999", "study_healthy:0", "relative", "each", "max",
     "x" * 5_000, "a\ud800b",
 )  # fmt: skip
-_NEVER = {"--serve", "--stimuli", "--seconds", "--speed", "--reset"}
+_NEVER = {"--at", "--serve", "--stimuli", "--seconds", "--speed", "--reset"}
 
 
 def run(arguments: Sequence[str]) -> tuple[int, str]:

@@ -425,7 +425,7 @@ def test_the_bench_test_can_be_opened_and_broken_off(desk: Desk) -> None:
 
 
 SCREEN = """
-import sys
+import sys, time
 from PyQt5.QtCore import Qt, QTimer
 from PyQt5.QtTest import QTest
 from PyQt5.QtWidgets import QApplication
@@ -437,8 +437,11 @@ def look():
     window = next((one for one in QApplication.topLevelWidgets() if isinstance(one, Application)), None)
     if window is None or window.study is None or window.study._model.snapshot is None:
         return
-    if not pressed:
-        pressed.append(QTest.keyClick(window.windowHandle(), Qt.Key_T))
+    # On a busy machine the first may come to nothing: too long on its way, or the output at rest again.
+    is_at_rest = window.study._model.output.state == "at rest"
+    if is_at_rest and (not pressed or time.monotonic() - pressed[-1] > 2):
+        pressed.append(time.monotonic())
+        QTest.keyClick(window.windowHandle(), Qt.Key_T)
     if window.study._model.output.n_pulses > 3:
         print(window.study._model.snapshot.elapsed_s, flush=True)
 timer = QTimer()
@@ -449,6 +452,7 @@ sys.exit(run_screen(StudyRequest(scenario="healthy", seed=2, study_path=sys.argv
 
 
 @POSIX
+@pytest.mark.timeout(90)
 @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP, signal.SIGTERM], ids=lambda one: one.name)
 def test_a_screen_that_is_killed_frozen_or_asked_to_end_leaves_nobody_stimulated(
     home: Path, how: signal.Signals
