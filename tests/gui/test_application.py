@@ -149,6 +149,7 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def desk(qtbot: QtBot, home: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
     threads = set(threading.enumerate())
+    others = {child.pid for child in psutil.Process().children()}  # of tests before
     for module in (sys, threading):
         monkeypatch.setattr(module, "excepthook", module.excepthook)  # put back afterwards
     application = QApplication.instance()
@@ -170,7 +171,11 @@ def desk(qtbot: QtBot, home: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[
     qtbot.waitUntil(lambda: not set(threading.enumerate()) - threads, timeout=5000)
     QApplication.processEvents()
     application.setQuitOnLastWindowClosed(True)
-    left += [f"child {child.pid}: {child.cmdline()}" for child in psutil.Process().children() if child.is_running()]
+    left += [
+        f"child {child.pid}: {child.cmdline()}"
+        for child in psutil.Process().children()
+        if child.pid not in others and child.is_running()
+    ]
     assert not left
     assert find_running() == ()
 
