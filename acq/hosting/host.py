@@ -84,7 +84,6 @@ class Host:
         self._line: _Line | None = None
         self._gone_s = time.monotonic()
         self._ending = threading.Event()
-        self._n_analysed = 0
 
     @property
     def has_screen(self) -> bool:
