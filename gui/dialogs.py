@@ -322,11 +322,6 @@ class FinishDialog(_Dialog):
         else:
             super().keyPressEvent(event)
 
-    @property
-    def leaves_waiting(self) -> bool:
-        """Whether the study is to wait for a screen."""
-        return self.choice is FinishChoice.LEAVE
-
     def reject(self) -> None:
         """Go on, also when the window is closed."""
         self.choice = FinishChoice.GO_ON

@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
 from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QColor, QPalette
@@ -40,11 +40,6 @@ __all__ = ["StudyWindow"]
 _TICK_MS: Final = 50
 _FONT_STEP: Final = 1.1
 _PICTURES: Final = ((SweepsPicture, 5), (StackedPicture, 3), (RatePicture, 3), (EndplatesPicture, 3))
-
-
-class _Zoomable(Protocol):
-    def zoom(self, steps: int) -> None: ...
-    def reset_zoom(self) -> None: ...
 
 
 class StudyWindow(QWidget):
@@ -96,7 +91,6 @@ class StudyWindow(QWidget):
         self._is_drawn = False
         self._is_present = False
         self._is_left = False
-        self._dialog: QWidget | None = None
         self._looked_at = 0
         self._key_map = key_map
         self.head = Head(model, theme, self)
@@ -401,13 +395,8 @@ class StudyWindow(QWidget):
 
     def _open(self, dialog: QDialog) -> None:
         """Show a dialog over the window; pulses, news and the stop go on."""
-        self._dialog = dialog
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        dialog.destroyed.connect(self._forget_dialog)
         dialog.open()
-
-    def _forget_dialog(self) -> None:
-        self._dialog = None
 
     def _has_dialog(self) -> bool:
         modal = QApplication.activeModalWidget()
