@@ -302,7 +302,6 @@ class _Outbox:
 def main(arguments: list[str] | None = None) -> int:
     """Wait for the first screen, begin what it asks for, and stay until the study has ended."""
     (folder,) = sys.argv[1:] if arguments is None else arguments
-    sys.setswitchinterval(float(__import__("os").environ.get("SW", "0.005")))
     where = Whereabouts.choose(Path(folder))
     try:
         with Listener(where.address, authkey=bytes.fromhex(where.key)) as listener:
