@@ -13,7 +13,100 @@ import numpy.typing as npt
 
 from acq.records import FibreResponse, FloatArray, GuardVerdict, IntArray, OutputState, Pulse, PulseKind
 
-__all__ = ["EndplateReport", "EngineSnapshot", "FibreSnapshot", "SweepReport", "TrackReport"]
+__all__ = [
+    "Choice",
+    "Curve",
+    "EndplateReport",
+    "EngineSnapshot",
+    "FibreSnapshot",
+    "Figure",
+    "Panel",
+    "ProcedureView",
+    "Prompt",
+    "SweepReport",
+    "TrackReport",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """One of the things an operator can answer. word : kept in the study. label : read by the operator."""
+
+    word: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """A question to the operator. Digits choose, from 1; Enter and the foot switch give the first choice.
+
+    number : tells it from earlier ones, so that an answer that comes late is not taken for another question's.
+    has_default : False where Enter chooses nothing.
+    """
+
+    number: int
+    text: str
+    choices: tuple[Choice, ...]
+    has_default: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """Points of a figure, n of them; NaN for a gap.
+
+    look : "points", "line", "steps" or "band" (between low and high). low, high : ends of each point's interval, empty
+    for none. fibre : whose colour and shape it has, 0 for none. is_quiet : context, not what the eye should find first.
+    """
+
+    label: str
+    x: tuple[float, ...]
+    y: tuple[float, ...]
+    low: tuple[float, ...] = ()
+    high: tuple[float, ...] = ()
+    look: str = "points"
+    fibre: int = 0
+    is_quiet: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One pair of axes. x_marks, y_marks : lines across it with their labels. is_log_x : for rates."""
+
+    title: str
+    x_label: str  # with its unit
+    y_label: str
+    curves: tuple[Curve, ...]
+    x_marks: tuple[tuple[float, str], ...] = ()
+    y_marks: tuple[tuple[float, str], ...] = ()
+    is_log_x: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure of one to three panels, side by side, free of any drawing library."""
+
+    title: str
+    panels: tuple[Panel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ProcedureView:
+    """The procedure that runs, or the one that has just ended.
+
+    name : its word. done, wanted : in what it counts, wanted 0 where that cannot be told. is_interrupted : the output
+    was stopped in its middle. verdict, sentence : of its result, empty before its end.
+    """
+
+    name: str
+    title: str
+    step: str
+    done: float
+    wanted: float
+    is_interrupted: bool = False
+    is_over: bool = False
+    verdict: str = ""
+    sentence: str = ""
+    figure: Figure | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +174,8 @@ class EngineSnapshot:
     delivered_kind: PulseKind = PulseKind.MEASURING  # of the pulse that `delivered_ma` is of
     is_scanning: bool = False  # pulses go below thresholds on purpose: no verdict is about them
     is_settled: bool = True  # templates: False while more sweeps still sharpen the latencies shown
+    prompt: Prompt | None = None  # what the operator is asked: digits answer it while it stands
+    guided: ProcedureView | None = None  # the procedure that runs, or has just ended
 
 
 @dataclass(frozen=True, slots=True)
