@@ -32,6 +32,9 @@ class ActName(StrEnum):
     WANT = "want"  # `value` is the fibre: wanted, or not any more
     MARK = "mark"  # `text` is what is marked
     NEW_RECORDING = "new recording"
+    PROCEDURES = "procedures"  # the list of guided procedures, or the list away again
+    CHOOSE = "choose"  # `value` is the choice, from 1; `text` the number of the prompt that was seen
+    LEAVE = "leave"  # the procedure that runs is ended early; the last one's result goes out of view
     FINISH = "finish"
 
 
@@ -44,9 +47,10 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
     Parameters
     ----------
     value : int
-        The fibre, for `ActName.WANT`.
+        The fibre, for `ActName.WANT`; the choice, for `ActName.CHOOSE`.
     text : str
-        What is marked, for `ActName.MARK`.
+        What is marked, for `ActName.MARK`; the number of the prompt that was seen, for `ActName.CHOOSE`, empty for
+        whichever stands.
     up_to_ma : float, optional
         How far a threshold scan may go.
     """
@@ -72,5 +76,8 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
         ActName.WANT: lambda: engine.toggle_wanted(value),
         ActName.MARK: lambda: engine.mark(text or "operator's mark"),
         ActName.NEW_RECORDING: engine.new_recording,
+        ActName.PROCEDURES: lambda: engine.open_procedures(up_to_ma=up_to_ma),
+        ActName.CHOOSE: lambda: engine.choose(value, prompt_number=int(text) if text else None),
+        ActName.LEAVE: engine.leave_procedure,
     }
     acts[name]()

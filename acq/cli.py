@@ -18,6 +18,7 @@ __all__ = ["COMMAND_GROUP", "cli", "main"]
 COMMAND_GROUP = "suprathresh.commands"
 _OWN = {
     "study": ("acq.commands.study", "Stimulate, record and guard: a live study, or an unattended one for a script."),
+    "run": ("acq.commands.run", "Run one guided procedure unattended: rate series, plateau check, …"),
     "analyse": ("acq.commands.analyse", "Analyse a recording or a study file."),
     "replay": ("acq.commands.replay", "Play a recording through the live path, as if it were a device."),
     "verify": ("acq.commands.verify", "Check a study file: what is damaged, changed or missing is named."),

@@ -12,8 +12,8 @@ import math
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -23,11 +23,22 @@ from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
 from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
-from acq.errors import DeviceError, LateStimulusError, SafetyViolationError, StudyFileError
+from acq.errors import (
+    ConfigurationError,
+    DeviceError,
+    InputFileError,
+    LateStimulusError,
+    SafetyViolationError,
+    StudyFileError,
+)
 from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
+from acq.procedures.catalogue import TITLES, make_procedure
+from acq.procedures.conductor import Conductor, stretch_of
+from acq.procedures.contract import Mark, Procedure, ProcedureName, ProcedureOptions, ProcedureResult, Sight
+from acq.procedures.keeping import keep_procedure
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
 from acq.records import DeviceDescription, GuardVerdict, OutputState, Pulse, PulseKind, RecordingAnalysis, Sweep
@@ -69,6 +80,7 @@ _UNSHOWN_S: Final = 1.0  # a view draws ten times a second; without a picture fo
 _ASKED_BEFORE_S: Final = 30.0  # so long before the output goes to rest because nobody is there, somebody is asked for
 _TELL_BEHIND_S: Final = 3.0  # of what is committed and not on the disk yet
 _STOP_BEHIND_S: Final = 10.0
+_LAST_SWEEPS_S: Final = 1.0  # for the sweeps of a procedure that is over; they come within the lead
 _UNSEEN_S: Final = 1.0  # a sweep is cut within its own length, a few tens of milliseconds, of its stimulus
 
 
@@ -78,7 +90,8 @@ class EngineOptions:
 
     scan_step_ma : of the threshold scan's climb, None for twice the profile's step. sweep_extent_s : of a sweep before
     and after the stimulus, None for the profile's; a replay needs that of its recording. fits_elsewhere : templates are
-    made in a process of their own, for whoever looks on in real time; the numbers are the same.
+    made in a process of their own, for whoever looks on in real time; the numbers are the same. procedures : what is
+    chosen beforehand for the guided procedures.
     """
 
     electrode: str = "single_fibre"
@@ -86,6 +99,7 @@ class EngineOptions:
     scan_step_ma: float | None = None
     sweep_extent_s: tuple[float, float] | None = None
     fits_elsewhere: bool = False
+    procedures: ProcedureOptions = field(default_factory=ProcedureOptions)
 
 
 class _Paused:
@@ -207,6 +221,10 @@ class Engine:
         self._messages: deque[str] = deque(maxlen=_MESSAGES_KEPT)
         self._session: RecordingSession | None = None
         self._scan: ThresholdScan | None = None
+        self._conductor = Conductor()
+        self._procedures_up_to_ma: float | None = None
+        self._over_s = 0.0  # when the procedure that runs was over
+        self._results: list[ProcedureResult] = []
         self._policy: TestPulsePolicy | None = None
         self._proposal_ma: float | None = None
         self._proposed: Proposal | None = None  # while recording; a scan's has no more than its intensity
@@ -319,13 +337,49 @@ class Engine:
         # What is accepted is what stands now, not what may stand when it is done.
         seen_ma, proposed, is_hidden = self._proposal_ma, self._proposed, self._is_asking()
         is_restored = proposed is not None and proposed.kind == "restore"
-        act = self._gate.act(ActKind.RESTORE if is_restored else ActKind.INTENSITY)
+        prompt = self._conductor.prompt
+        if prompt is not None and not is_hidden:
+            if prompt.has_default:
+                self.choose(1, prompt_number=prompt.number)
+            return
+        act = self._gate.act(*((ActKind.BEGIN, ActKind.RESTORE) if is_restored else (ActKind.INTENSITY,)))
         self._command("accept", lambda: self._accept(seen_ma, act, is_hidden=is_hidden), brings_output=True)
 
     def restore_intensity(self) -> None:
         """Return in one act to the intensity before the operator's last stop or scan; not after a fault."""
         act = self._gate.act(ActKind.BEGIN, ActKind.RESTORE)
         self._command("restore", lambda: self._restore(act), brings_output=True)
+
+    def open_procedures(self, *, up_to_ma: float | None = None) -> None:
+        """Ask which guided procedure is wanted, or take that question away again."""
+
+        def run() -> None:
+            self._procedures_up_to_ma = up_to_ma
+            if self._is_replay:
+                self._say("a replay delivers nothing, so no procedure can run")
+            elif self._conductor.stage is not None:
+                self._say(f"the {self._conductor.stage.procedure.title} runs; end it first")
+            else:
+                self._conductor.open_list()
+
+        self._command("procedures", run)
+
+    def choose(self, value: int, *, prompt_number: int | None = None) -> None:
+        """Answer what is asked with a choice, from 1; nothing where another question stands by now."""
+        is_hidden = self._is_asking()
+        act = self._gate.act(ActKind.BEGIN, ActKind.SCAN, ActKind.RESTORE)
+        self._command(
+            "choose", lambda: self._choose(value, prompt_number, act, is_hidden=is_hidden), brings_output=True
+        )
+
+    def start_procedure(self, name: ProcedureName, *, options: ProcedureOptions | None = None) -> None:
+        """Begin a guided procedure; one that moves the intensity may do so up to the limit in its options."""
+        act = self._gate.act(ActKind.BEGIN, ActKind.SCAN, ActKind.RESTORE)
+        self._command(str(name), lambda: self._start_procedure(name, options, act), brings_output=True)
+
+    def leave_procedure(self) -> None:
+        """End the procedure that runs early, with what there is; or take the result of the last one out of view."""
+        self._command("leave", self._leave_procedure)
 
     def want(self, fibre: int, *, is_wanted: bool) -> None:
         """Say whether a fibre must keep its margin; one that must not drives no test pulse and no proposal."""
@@ -490,6 +544,21 @@ class Engine:
         return self._rule
 
     @property
+    def procedure(self) -> Procedure | None:
+        """The guided procedure that runs, interrupted or not; None for none."""
+        return self._conductor.procedure
+
+    @property
+    def is_procedure_interrupted(self) -> bool:
+        """Whether the procedure waits for the operator to bring the output back."""
+        return self._conductor.stage is not None and self._conductor.stage.is_interrupted
+
+    @property
+    def procedure_results(self) -> tuple[ProcedureResult, ...]:
+        """What the procedures of this run have left in the study, in order."""
+        return tuple(self._results)
+
+    @property
     def n_sweeps(self) -> int:
         """Sweeps taken, over all recordings."""
         return self._n_sweeps
@@ -590,6 +659,7 @@ class Engine:
             self._watch_input()
             self._watch_disk()
             self._end_silent_scan()
+            self._turn_procedure()
             self._keep_alive()
         except DeviceError as exc:
             self._fail(exc)
@@ -627,6 +697,7 @@ class Engine:
             self._say(f"at the end: {trouble}")
         try:
             self._end_recording()
+            self._conclude_procedure()
             self._analyse_ended()
         finally:
             self._backlog.close()
@@ -749,7 +820,8 @@ class Engine:
                     self._store.add_pulse(self._number, sweep.pulse)
                     continue
             # Not in the middle of a scan, which lives on what is known of the fibres, and is short.
-            if not self.is_scanning and self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
+            is_free = not self.is_scanning and self._conductor.stage is None
+            if is_free and self.session.n_sweeps + self._backlog.n_waiting >= _LONGEST_RECORDING:
                 self._ended.append(self._number)  # analysed once the output is at rest: it takes longer than a lease
                 self._begin_recording()
             self._owners.append(self.session)
@@ -779,6 +851,10 @@ class Engine:
         own_ma = pulse.delivered_ma if math.isfinite(pulse.delivered_ma) else pulse.commanded_ma
         if self._scan is not None:
             return self._scan.judged_ma or own_ma
+        stage = self._conductor.stage
+        if stage is not None and stage.procedure.moves:
+            # Pulses go below thresholds on purpose: judged is where the operator works, or the highest there was.
+            return max(own_ma, stage.usual_ma or stage.highest_ma)
         return own_ma if self._is_replay or self._gate.intensity_ma <= 0 else self._gate.intensity_ma
 
     def _follow(self, outcome: SweepOutcome) -> None:
@@ -801,6 +877,9 @@ class Engine:
                 self._finish_scan(result.working_ma, result.sentence)
         elif self._policy is not None:
             self._follow_guard(self._policy, outcome)
+        if self._conductor.stage is not None:
+            self._conductor.follow(outcome, self._look())
+            self._follow_procedure()
 
     def _note_seen(self, outcome: SweepOutcome) -> None:
         """Keep a sweep for whoever looks on."""
@@ -929,6 +1008,12 @@ class Engine:
 
     def _set_intensity(self, intensity_ma: float, act: OperatorAct | None = None) -> None:
         """Go to an intensity; without an act of the operator downwards only."""
+        if self._conductor.moves:
+            if act is None:
+                self._halt(_OPERATORS_STOP)  # less than what a procedure gives is nothing
+            else:
+                self._say(f"the {self._title} sets the intensity; end it first")
+            return
         if act is None or intensity_ma <= self._gate.intensity_ma:
             self._gate.lower_to_ma(intensity_ma)
         elif self._gate.state in (OutputState.AT_REST, OutputState.READY):
@@ -971,17 +1056,28 @@ class Engine:
         return max(known, default=None)
 
     def _change_rate(self, direction: int) -> None:
+        if self._conductor.procedure is not None and self._conductor.procedure.rate_hz is not None:
+            self._say(f"the {self._title} sets the rate; end it first")
+            return
         rates = sorted(self._profile.stimulus.rates_hz)
         higher = [rate for rate in rates if rate > self._train.rate_hz + 1e-9]
         lower = [rate for rate in rates if rate < self._train.rate_hz - 1e-9]
         chosen = (higher[:1] if direction > 0 else lower[-1:]) or [self._train.rate_hz]
-        self._train.set_rate_hz(chosen[0])
+        self._set_rate(chosen[0])
+
+    def _set_rate(self, rate_hz: float) -> None:
+        if rate_hz == self._train.rate_hz:
+            return
+        self._train.set_rate_hz(rate_hz)
         if self._policy is not None:
-            self._policy.set_rate_hz(chosen[0])
-        self._say(f"rate {chosen[0]:g} Hz")
+            self._policy.set_rate_hz(rate_hz)
+        self._say(f"rate {rate_hz:g} Hz")
 
     def _start_scan(self, up_to_ma: float | None, act: OperatorAct) -> None:
         stimulus = self._profile.stimulus
+        if self._conductor.stage is not None:
+            self._say(f"the {self._title} runs; end it first")
+            return
         limit_ma = up_to_ma if up_to_ma is not None else stimulus.scan_ceiling_ma
         if limit_ma is None:
             self._say("this profile names no scan ceiling; say how far the scan may go")
@@ -1042,7 +1138,7 @@ class Engine:
         if proposal_ma is None:
             self._say("nothing is proposed")
             return
-        is_new = proposed is not None and proposed.kind == "raise" and self.elapsed_s - self._proposed_s < _LOOK_S
+        is_new = proposed is not None and proposed.kind != "lower" and self.elapsed_s - self._proposed_s < _LOOK_S
         if seen_ma != proposal_ma or is_new:
             self._say(f"{proposal_ma:.2f} mA has only just been proposed; look, and accept again")
             return
@@ -1107,6 +1203,217 @@ class Engine:
             return " (never proved)"
         return f" (last proof {max(proofs):.0f} s ago)"
 
+    # ---- guided procedures -----------------------------------------------------------------------------------------
+
+    @property
+    def _title(self) -> str:
+        """Of the procedure that runs."""
+        return self._conductor.procedure.title if self._conductor.procedure is not None else "procedure"
+
+    def _look(self) -> Sight:
+        """What the procedure may see now."""
+        stage, session, stimulus = self._conductor.stage, self.session, self._profile.stimulus
+        states = session.states
+        return Sight(
+            now_s=self.elapsed_s,
+            working_ma=self._gate.intensity_ma,
+            usual_ma=stage.usual_ma if stage is not None else self._gate.intensity_ma or self._restorable_ma,
+            limit_ma=stage.limit_ma if stage is not None else self._gate.authorised_ma,
+            step_ma=stimulus.step_ma,
+            largest_step_ma=stimulus.largest_step_ma,
+            rate_hz=self._train.rate_hz,
+            rates_hz=tuple(stimulus.rates_hz),
+            n_sweeps=session.n_sweeps,
+            recording=session.number,
+            rule=self._rule,
+            states=states,
+            wanted=frozenset(states) - self._not_wanted,
+            fibres=session.fibres,
+        )
+
+    def _choose(self, value: int, prompt_number: int | None, act: OperatorAct, *, is_hidden: bool) -> None:
+        if is_hidden:
+            self._say("that key showed that somebody is there, and did nothing else; look, and press it again")
+            return
+        self._backlog.finish()  # what is being analysed cannot be looked at
+        heard = self._conductor.hear(value, prompt_number, self._look())
+        if isinstance(heard, str):
+            self._say(heard)
+        elif heard.start is not None:
+            options = self._options.procedures
+            if self._procedures_up_to_ma is not None and options.up_to_ma is None:
+                options = replace(options, up_to_ma=self._procedures_up_to_ma)
+            self._start_procedure(heard.start, options, act)
+        elif heard.goes_on:
+            self._resume_procedure(act)
+        elif heard.ends:
+            self._leave_procedure()
+        elif heard.said:
+            self._say(heard.said, kind="said")
+            answer = self._device.note_said(heard.said)
+            if answer:
+                self._say(answer)
+            self._follow_procedure()
+
+    def _start_procedure(self, name: ProcedureName, options: ProcedureOptions | None, act: OperatorAct) -> None:
+        options = options if options is not None else self._options.procedures
+        if self._is_replay:
+            self._say("a replay delivers nothing, so no procedure can run")
+            return
+        if self._conductor.stage is not None or self.is_scanning:
+            self._say(f"the {self._title if self._conductor.stage is not None else 'scan'} runs; end it first")
+            return
+        if name is ProcedureName.THRESHOLD_SCAN:
+            self._start_scan(options.up_to_ma, act)
+            return
+        try:
+            procedure = make_procedure(name, options)
+        except ConfigurationError as exc:
+            self._say(f"{TITLES[name]}: {exc}")
+            return
+        self._backlog.finish()  # what is being analysed cannot be looked at
+        usual_ma = self._gate.intensity_ma or self._restorable_ma
+        limit_ma = usual_ma
+        if procedure.moves:
+            stimulus = self._profile.stimulus
+            asked_ma = options.up_to_ma if options.up_to_ma is not None else stimulus.scan_ceiling_ma
+            if asked_ma is None:
+                self._say("this profile names no scan ceiling; say how far the procedure may go")
+                return
+            limit_ma = asked_ma
+        why = "" if usual_ma > 0.0 or not procedure.needs_intensity else "a working intensity is needed; scan first"
+        sight = replace(self._look(), usual_ma=usual_ma, limit_ma=limit_ma)
+        why = why or procedure.check(sight)
+        if why:
+            self._say(f"{procedure.title}: {why}")
+            return
+        if not self._bring_output(procedure, usual_ma, limit_ma, act):
+            return
+        self._say(f"{procedure.title} begins", kind="procedure")
+        self._conductor.begin(
+            procedure,
+            replace(sight, working_ma=self._gate.intensity_ma),
+            first_pulse=self._train.next_index,
+            rate_before_hz=self._train.rate_hz,
+            limit_ma=limit_ma,
+        )
+        self._lead_train(procedure)
+
+    def _bring_output(self, procedure: Procedure, usual_ma: float, limit_ma: float, act: OperatorAct) -> bool:
+        """Let the output be as a procedure needs it: its own within a bound, or the working intensity."""
+        if not procedure.moves:
+            if usual_ma > 0.0 and self._gate.intensity_ma <= 0.0:
+                self._restore(act)
+            return self._gate.state is OutputState.DELIVERING
+        if self._gate.state is not OutputState.DELIVERING:
+            self._begin(act)
+        if self._gate.state is not OutputState.DELIVERING:
+            return False
+        kept_ma = self._gate.intensity_ma or self._restorable_ma
+        self._gate.authorise_scan(limit_ma, act)
+        self._end_scan()
+        self._follow_intensity(0.0)
+        self._restorable_ma = kept_ma
+        return True
+
+    def _lead_train(self, procedure: Procedure) -> None:
+        """From now on the pulses are the procedure's."""
+        if procedure.moves:
+            self._train.set_policy(procedure)
+        self._follow_procedure()
+
+    def _resume_procedure(self, act: OperatorAct) -> None:
+        stage = self._conductor.stage
+        if stage is None or not stage.is_interrupted:
+            return
+        usual_ma = self._gate.intensity_ma or self._restorable_ma
+        if not stage.procedure.moves and usual_ma <= 0.0:
+            self._say(f"{self._title}: set a working intensity first, by a scan or in steps, then go on")
+            return
+        if self._bring_output(stage.procedure, usual_ma, stage.limit_ma, act):
+            self._conductor.resume(self._look(), first_pulse=self._train.next_index)
+            self._say(f"{self._title} goes on", kind="procedure")
+            self._lead_train(stage.procedure)
+
+    def _leave_procedure(self) -> None:
+        if self._conductor.stage is None:
+            self._conductor.hide_ended()
+            return
+        self._conductor.leave()
+        self._follow_procedure()
+
+    def _follow_procedure(self) -> None:
+        """Give the rate that the procedure wants; bring the output to rest when it is over."""
+        stage = self._conductor.stage
+        if stage is None or stage.is_ending:
+            return
+        if stage.procedure.is_over:
+            self._conductor.end()
+            self._over_s = self._clock.now_s()
+            if self._gate.state is OutputState.DELIVERING:
+                self._halt(f"{self._title} over")
+        elif not stage.is_interrupted and stage.procedure.rate_hz is not None:
+            self._set_rate(stage.procedure.rate_hz)
+
+    def _turn_procedure(self) -> None:
+        """Let time pass for the procedure; once it is over and its last sweeps are in, work out what came out."""
+        stage = self._conductor.stage
+        if stage is None:
+            return
+        if stage.is_ending:
+            is_waiting = bool(self._issued) or self._cutter.n_expected > 0 or self._backlog.n_waiting > 0
+            if not is_waiting or self._clock.now_s() - self._over_s > _LAST_SWEEPS_S:
+                self._conclude_procedure()
+            return
+        # What is being analysed cannot be looked at; the next turn will.
+        if self._conductor.is_running and not self._backlog.is_busy:
+            self._conductor.turn(self._look())
+        self._follow_procedure()
+
+    def _conclude_procedure(self) -> None:
+        """From the analysis of the recording so far: the procedure's result, kept in the study."""
+        stage = self._conductor.stage
+        if stage is None:
+            return
+        if not stage.procedure.is_over:
+            stage.procedure.leave()
+        self._backlog.finish()
+        self.busy_with = f"working out the {stage.procedure.title} …"
+        result = None
+        try:
+            if stage.ranges:
+                settings = self._options.settings
+                recording = recording_from_store(self._store, stage.recording)
+                stretch = stretch_of(
+                    recording,
+                    analyse_recording(recording, settings=settings),
+                    number=stage.recording,
+                    ranges=stage.ranges,
+                    marks=stage.marks,
+                    seen_us={one.fibre: one.latency_us for one in self.session.fibres()},
+                    interval_tolerance=settings.waveforms.interval_tolerance,
+                    rule=self._rule,
+                )
+                result = stage.procedure.conclude(stretch)
+                self._keep_result(result, ranges=stage.ranges, marks=stage.marks)
+        except InputFileError as exc:
+            self._say(f"{stage.procedure.title}: cannot be worked out: {exc}")
+        finally:
+            self.busy_with = ""
+            self._conductor.forget(result)
+        told = result.sentence if result is not None else "nothing was measured"
+        self._say(f"{stage.procedure.title}: {told}", kind="procedure")
+        self._drain_events()
+        self._set_rate(stage.rate_before_hz)
+        if self._gate.state is OutputState.AT_REST and not self._stopping.is_set():
+            self._offer_restore(f"the {stage.procedure.title}")
+
+    def _keep_result(
+        self, result: ProcedureResult, *, ranges: Sequence[tuple[int, int]] = (), marks: Sequence[Mark] = ()
+    ) -> None:
+        self._results.append(result)
+        keep_procedure(self._store, result, ranges=ranges, marks=marks, sample=self._ring.next_sample)
+
     # ---- recordings ------------------------------------------------------------------------------------------------
 
     def _begin_recording(self) -> None:
@@ -1140,6 +1447,7 @@ class Engine:
         self._end_scan()
         self._follow_intensity(0.0)
         self._end_recording()
+        self._conclude_procedure()
         self._analyse_ended()
         note = self._device.note_new_recording()
         self._begin_recording()
@@ -1199,10 +1507,12 @@ class Engine:
                 self._unasked_stop = "" if reason in self._asked_stops else reason
                 # A second stop, before anything was given again, leaves what was offered.
                 kept_ma = self._working_ma or self._restorable_ma
-                self._restorable_ma = kept_ma if reason == _OPERATORS_STOP else 0.0
+                is_kept = reason == _OPERATORS_STOP or self._conductor.is_ending
+                self._restorable_ma = kept_ma if is_kept else 0.0
                 self._end_scan()
                 self._follow_intensity(0.0)
                 self._withdraw.set()
+                self._conductor.interrupt("stopped" if reason in self._asked_stops else reason)
             if kind in ("transition", "refused", "latch", "fault", "late"):
                 self._messages.append(f"{kind}: {detail}")
             # Last: it may fail, and what has happened has happened.
@@ -1241,7 +1551,10 @@ class Engine:
                 f"is anybody there? Press any key of the list to go on, or the output goes to rest in "
                 f"{max(0.0, self._present_s + presence_s - now_s):.0f} s"
             )
-        if self._proposed is not None and state is OutputState.DELIVERING:
+        prompt = self._conductor.prompt
+        if prompt is not None:
+            return prompt.text
+        if self._proposed is not None and (state is OutputState.DELIVERING or self._proposed.kind == "restore"):
             return self._proposed.sentence
         if self._proposal_ma is not None:
             return f"accept {self._proposal_ma:.2f} mA as working intensity"
@@ -1252,6 +1565,8 @@ class Engine:
             return f"{why}begin delivery, or start a threshold scan"
         if self._scan is not None:
             return "scan runs; hold the electrodes still"
+        if self._conductor.moves:
+            return f"{self._title} runs; hold the electrodes still"
         states = {fibre: state for fibre, state in self.session.states.items() if fibre not in self._not_wanted}
         if not states and self.session.states:
             return "no fibre is wanted: say which"
@@ -1292,7 +1607,9 @@ class Engine:
             is_replay=self._is_replay,
             recording=session.number,
             elapsed_s=self.elapsed_s,
-            intensity_ma=self._train.intensity_ma if self.is_scanning else self._gate.intensity_ma,
+            intensity_ma=(
+                self._train.intensity_ma if self.is_scanning or self._conductor.moves else self._gate.intensity_ma
+            ),
             delivered_ma=session.delivered_ma,
             rate_hz=self._train.rate_hz,
             width_us=self._train.width_us,
@@ -1302,14 +1619,16 @@ class Engine:
             n_rejected=session.n_rejected,
             samples_lost=self._ring.lost_count + self._ring.overrun_count,
             noise_uv=session.noise_uv,
-            is_scanning=self.is_scanning,
+            is_scanning=self.is_scanning or self._conductor.moves,
             is_settled=session.is_settled,
             procedure=scan_text or recording_text,
-            proposal_ma=None if self._is_asking() else self._proposal_ma,
+            proposal_ma=None if self._is_asking() or self._conductor.prompt is not None else self._proposal_ma,
             advice=self._advice(),
             fibres=session.fibres(),
             messages=tuple(self._messages),
             study_path=str(self._store.path),
             is_finished=self._is_finished,
             delivered_kind=session.delivered_kind,
+            prompt=None if self._is_asking() else self._conductor.prompt,
+            guided=self._conductor.show(),
         )

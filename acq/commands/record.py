@@ -13,7 +13,7 @@ from acq.study.store import StoredEntry, StudyStore
 
 __all__ = ["command"]
 
-_SORTS = ("act", "event", "verdict", "correction", "recording", "opened", "closed", "copied")
+_SORTS = ("act", "event", "verdict", "procedure", "correction", "recording", "opened", "closed", "copied")
 
 
 @click.command("record")
@@ -46,6 +46,8 @@ def _line(entry: StoredEntry) -> Text:
     what = f"{entry.kind}: {entry.detail}" if entry.detail else entry.kind
     if entry.sort == "recording":
         what = "described"
+    elif entry.sort == "procedure":
+        what = f"{entry.kind}: {_sentence(entry)}"
     reason = f" ({entry.reason})" if entry.reason else ""
     return Text.assemble(
         (f"{entry.seq:6d}  ", "dim"),
@@ -54,6 +56,14 @@ def _line(entry: StoredEntry) -> Text:
         (entry.sort, "bold"),
         f" {what}{reason}",
     )
+
+
+def _sentence(entry: StoredEntry) -> str:
+    """What came out of a procedure, of all that is kept of it."""
+    try:
+        return str(json.loads(entry.detail)["result"]["sentence"])
+    except (ValueError, KeyError, TypeError):
+        return "cannot be read"
 
 
 def _plain(entry: StoredEntry) -> dict[str, object]:

@@ -38,12 +38,10 @@ from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS, INTENDED_USE
 from acq.report.results import plain_result, result_table
 from acq.study.store import StudyStore
+from acq.unattended import PATIENCE_S, scan_and_accept
 from hardware_profiles import HardwareProfile
 
-__all__ = ["command", "print_results", "tell_study"]
-
-_MOST_SCAN_PULSES = 300  # a climb to the highest ceiling, the refining, and some to spare
-_PATIENCE_S = 10.0  # for the pulses that are on their way, and for the first of an intensity
+__all__ = ["command", "finish_with_fault", "print_results", "tell_study"]
 
 
 @click.command("study")
@@ -168,13 +166,7 @@ def command(
                 return _attended(engine, store, code, up_to_ma)
             return _unattended(engine, store, code, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
         except SuprathreshError as exc:
-            # The run has begun, so this is no mistake on the command line: the study file is full, or has gone.
-            with contextlib.suppress(SuprathreshError):
-                engine.finish()
-            with contextlib.suppress(SuprathreshError):
-                store.close()  # its last step needs the disk too; what was committed is safe
-            click.echo(f"suprathresh: {exc}", err=True)
-            return 1
+            return finish_with_fault(engine, store, exc)
         except Exception as exc:
             # Not this one's own failure: the first is what has to be told.
             with contextlib.suppress(DeviceError):
@@ -183,6 +175,16 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def finish_with_fault(engine: Engine, store: StudyStore, exc: SuprathreshError) -> int:
+    """End a run that has begun, so that this is no mistake on the command line: the study file is full, or has gone."""
+    with contextlib.suppress(SuprathreshError):
+        engine.finish()
+    with contextlib.suppress(SuprathreshError):
+        store.close()  # its last step needs the disk too; what was committed is safe
+    click.echo(f"suprathresh: {exc}", err=True)
+    return 1
 
 
 def _choose_view(wanted: Literal["auto", "screen", "terminal"]) -> View:
@@ -280,7 +282,7 @@ def _unattended(
         ) as progress,
     ):
         task = progress.add_task("threshold scan", total=wanted)
-        working_ma = _scan(engine, up_to_ma, profile.stimulus.default_rate_hz, interruption)
+        working_ma = scan_and_accept(engine, up_to_ma=up_to_ma, is_interrupted=lambda: interruption.has_come)
         if working_ma is not None:
             progress.update(task, description=f"recording at {working_ma:.2f} mA")
             done = _record(
@@ -331,26 +333,6 @@ def _plain_tests(n_testing: int, n_measuring: int) -> dict[str, int | float | No
     return {"n_testing": n_testing, "n_measuring": n_measuring, "share": n_testing / n if n else None}
 
 
-def _scan(engine: Engine, up_to_ma: float | None, rate_hz: float, interruption: Interruption) -> float | None:
-    """Scan, and accept what it proposes: starting the unattended run was the operator's act."""
-    engine.start_scan(up_to_ma=up_to_ma)
-    begun_s = engine.elapsed_s
-    end_s = begun_s + _MOST_SCAN_PULSES / rate_hz + _PATIENCE_S
-    has_begun = False
-
-    def is_done() -> bool:
-        nonlocal has_begun
-        has_begun = has_begun or engine.is_scanning or bool(engine.scan_sentence)
-        is_refused = not has_begun and engine.elapsed_s > begun_s + _PATIENCE_S
-        return interruption.has_come or is_refused or engine.elapsed_s > end_s or (has_begun and not engine.is_scanning)
-
-    engine.run(is_done)
-    working_ma = engine.proposal_ma
-    if working_ma is not None:
-        engine.accept_proposal()
-    return working_ma
-
-
 def _record(
     engine: Engine, wanted: float, interruption: Interruption, *, is_time: bool, report: Callable[[float], None]
 ) -> float:
@@ -367,7 +349,7 @@ def _record(
         is_delivering = engine.gate.state is OutputState.DELIVERING and engine.gate.intensity_ma > 0
         has_begun = has_begun or is_delivering
         # Stopped, latched off, or never begun because the intensity was refused: nothing more will come.
-        is_over = not is_delivering if has_begun else engine.elapsed_s > begun_s + _PATIENCE_S
+        is_over = not is_delivering if has_begun else engine.elapsed_s > begun_s + PATIENCE_S
         return interruption.has_come or is_over or done() >= wanted
 
     engine.run(is_done)

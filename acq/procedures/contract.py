@@ -129,7 +129,7 @@ class Stretch:
     is_usable: BoolArray  # (n,) the sweep could be measured
     fibres: tuple[StretchFibre, ...]
     marks: tuple[Mark, ...] = ()
-    interval_tolerance: float = 0.2
+    interval_tolerance: float = 0.1
     rule: MarginRule = field(default_factory=MarginRule)
     reasons: tuple[str, ...] = ()
 

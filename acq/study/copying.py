@@ -24,7 +24,7 @@ _DIGITS: Final = "23456789"
 _EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
 _REMOVED: Final = "removed"
 _FREE_TEXT: Final = {"mark", "note"}  # kinds of entries that a person has written
-_KEPT_SORTS: Final = {"act", "event", "verdict"}
+_KEPT_SORTS: Final = {"act", "event", "verdict", "procedure"}
 _PATH: Final = re.compile(r"\S*[/\\]\S*")  # of a file in a message: it may name a person or a day
 
 
@@ -116,6 +116,6 @@ def _strip(values: dict[str, SqlValue], begun: datetime) -> None:
             values[name] = (_EPOCH + (datetime.fromisoformat(str(values[name])) - begun)).isoformat()
     if "profile" in values:
         values["profile"] = _REMOVED
-    if "detail" in values:
+    if "detail" in values and values.get("sort") != "procedure":  # figures of the program's own
         is_free = values["kind"] in _FREE_TEXT or str(values["detail"]).startswith("mark: ")
         values["detail"] = _REMOVED if is_free else _PATH.sub("…", str(values["detail"]))

@@ -100,7 +100,10 @@ class Table:
 ENTRIES = Table(
     "entries",
     (
-        ("sort", "TEXT NOT NULL"),  # study, recording, act, event, verdict, correction, opened, closed, copied
+        (
+            "sort",
+            "TEXT NOT NULL",
+        ),  # study, recording, act, event, verdict, procedure, correction, opened, closed, copied
         ("kind", "TEXT NOT NULL"),
         ("detail", "TEXT NOT NULL"),
         ("recording", "INTEGER"),

@@ -144,8 +144,8 @@ class StoredEntry:
     """One entry of the study's record.
 
     sort : "act" (of the operator, or of the program where `detail` says so), "event" (what happened by itself),
-    "verdict" (of the guard), "correction", "recording" (its description), or what became of the file: "study",
-    "opened", "closed", "copied".
+    "verdict" (of the guard), "procedure" (what one brought), "correction", "recording" (its description), or what
+    became of the file: "study", "opened", "closed", "copied".
     """
 
     seq: int
@@ -500,6 +500,10 @@ class StudyStore:
     def add_event(self, kind: str, detail: str, *, sample: int | None = None, recording: int | None = None) -> None:
         """Write what happened by itself: a fault, lost samples, a missing pulse."""
         self._add_entry("event", kind, detail, sample=sample, recording=recording)
+
+    def add_procedure(self, kind: str, detail: str, *, sample: int | None = None, recording: int | None = None) -> None:
+        """Write what a guided procedure brought; `detail` is JSON, see `acq.procedures.keeping`."""
+        self._add_entry("procedure", kind, detail, sample=sample, recording=recording)
 
     def correct(self, what: str | int, to: str, *, reason: str) -> None:
         """Correct something by a new entry; what was written before stays, and is shown beside.

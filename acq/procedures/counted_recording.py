@@ -1,0 +1,245 @@
+"""Recording until every wanted fibre has enough admitted responses, or cannot get them; and what to do then."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+from typing import ClassVar, Final
+
+import numpy as np
+
+from acq.display import Curve, FibreSnapshot, Figure, Panel
+from acq.errors import ConfigurationError
+from acq.guard.proposal import needed_ma
+from acq.procedures.contract import (
+    Procedure,
+    ProcedureName,
+    ProcedureOptions,
+    ProcedureResult,
+    Sight,
+    Stretch,
+    finite_list,
+    finite_or_none,
+)
+from acq.procedures.parts import blocking_of, counted_of, jitter_of, tell_interval
+from acq.records import GuardVerdict, Origin, PulseKind
+from acq.session import SweepOutcome
+
+__all__ = ["CountedRecording"]
+
+_WANTED: Final = 60  # responses a fibre: fifty and more are asked for (workshop abstract WS6.1), and pairs are fewer
+_MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a finding that needs no more of them
+_LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
+_UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
+_UNPROVED: Final = 60  # stimuli without anything admitted: the guard tests one in twenty, so it has had its chance
+_BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is worth a word
+
+
+@dataclass(slots=True)
+class _Fibre:
+    """What has come of one fibre since the procedure began."""
+
+    admitted: int = 0
+    admitted_before: int = 0
+    n_unproved: int = 0  # stimuli since the last one that was admitted, endplate failures counted as admitted
+    n_stimuli: int = 0
+    recent: deque[bool] = field(default_factory=lambda: deque(maxlen=_UNSEEN))
+    advice: str = ""
+    is_hopeless: bool = False
+
+
+class CountedRecording(Procedure):
+    """N admitted responses a fibre at the working intensity. See `Procedure`.
+
+    It ends by itself when every wanted fibre has enough, when those that have not cannot get them, or after five times
+    as many stimuli as responses are wanted. What stands in the way is said in a sentence with what to do, and the
+    recording goes on meanwhile: the operator may raise the intensity, or move the needle, while it runs.
+    """
+
+    name: ClassVar = ProcedureName.RECORDING
+    title: ClassVar = "recording"
+
+    def __init__(self, options: ProcedureOptions) -> None:
+        super().__init__(options)
+        self._wanted = options.n_stimuli if options.n_stimuli is not None else _WANTED
+        if self._wanted < 2:
+            raise ConfigurationError(f"--stimuli must be at least 2 for a recording, got {self._wanted}")
+        self._fibres: dict[int, _Fibre] = {}
+        self._n_stimuli = 0
+        self._n_empty = 0
+        self._counting: frozenset[int] = frozenset()
+        self._advice = ""
+        self._seen: tuple[FibreSnapshot, ...] = ()
+
+    def begin(self, sight: Sight) -> None:
+        """Count from here."""
+        self._take_stock(sight)
+        for fibre in self._fibres.values():
+            fibre.admitted_before, fibre.admitted = fibre.admitted_before + fibre.admitted, 0
+
+    def follow(self, outcome: SweepOutcome, sight: Sight) -> None:
+        """Count; every few stimuli see how far each fibre is."""
+        self._n_stimuli += outcome.pulse.kind is PulseKind.MEASURING
+        self._counting = sight.wanted
+        if outcome.rejected:
+            return
+        for response in outcome.responses:
+            fibre = self._fibres.setdefault(response.fibre, _Fibre())
+            answered = math.isfinite(response.latency_us)
+            fibre.recent.append(answered)
+            if outcome.pulse.kind is not PulseKind.MEASURING:
+                continue
+            fibre.n_stimuli += 1
+            is_admitted = response.verdict is GuardVerdict.ASSURED
+            fibre.n_unproved = 0 if is_admitted else fibre.n_unproved + 1
+        self._n_empty = 0 if sight.states else self._n_empty + 1
+        is_time = self._n_stimuli % _LOOK_EVERY == 0 and outcome.pulse.kind is PulseKind.MEASURING
+        if is_time or outcome.refreshed or self._n_empty >= _UNSEEN:
+            self._take_stock(sight)
+            self._judge(sight)
+
+    def interrupt(self) -> None:
+        """Nothing is lost by a stop: what was admitted stays admitted."""
+        for fibre in self._fibres.values():
+            fibre.n_unproved = 0
+            fibre.recent.clear()
+
+    def _take_stock(self, sight: Sight) -> None:
+        self._seen = sight.fibres()
+        self._counting = sight.wanted
+        for snapshot in self._seen:
+            fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
+            fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
+
+    def _judge(self, sight: Sight) -> None:
+        """Enough, hopeless, or go on; and what to do."""
+        if self._n_empty >= _UNSEEN:
+            self._advice = f"no fibre in {self._n_empty} stimuli: move the needle, or raise the intensity"
+            self.is_over, self.is_complete = True, False
+            return
+        short = []
+        for snapshot in self._seen:
+            fibre = self._fibres[snapshot.fibre]
+            if snapshot.fibre not in sight.wanted:
+                continue
+            fibre.advice, fibre.is_hopeless = self._advise(snapshot, fibre, sight)
+            if fibre.admitted < self._wanted:
+                short.append(snapshot.fibre)
+        said = [self._fibres[one.fibre].advice for one in self._seen if self._fibres[one.fibre].advice]
+        self._advice = said[0] if said else ""
+        if self._seen and not short:
+            self.is_over = True
+        elif (
+            short and all(self._fibres[fibre].is_hopeless for fibre in short)
+        ) or self._n_stimuli >= _MOST_FACTOR * self._wanted:
+            self.is_over, self.is_complete = True, False
+
+    def _advise(self, snapshot: FibreSnapshot, fibre: _Fibre, sight: Sight) -> tuple[str, bool]:
+        """What stands in a fibre's way, and whether it will stay there."""
+        name = f"fibre {snapshot.fibre}"
+        if fibre.admitted >= self._wanted:
+            return "", False
+        is_stuck = fibre.n_unproved >= _UNPROVED
+        if snapshot.verdict in (GuardVerdict.THIN, GuardVerdict.LOST):
+            state = sight.states.get(snapshot.fibre)
+            by_ma = 0.0
+            if state is not None and state.threshold_ma is not None:
+                by_ma = needed_ma(state, working_ma=sight.working_ma, rule=sight.rule) - sight.working_ma
+            steps_ma = math.ceil(max(by_ma, sight.step_ma) / sight.step_ma - 1e-6) * sight.step_ma
+            return f"{name} lacks its margin: raise by {steps_ma:.2f} mA", is_stuck
+        low = snapshot.blocking[1]
+        n_recent = len(fibre.recent)
+        if n_recent == _UNSEEN and not any(fibre.recent):
+            return f"{name} has not answered {_UNSEEN} stimuli: move the needle back, or leave it out", True
+        if math.isfinite(low) and low >= _BLOCKS and snapshot.verdict is GuardVerdict.ASSURED:
+            return f"{name} blocks at the endplate ({100 * snapshot.blocking[0]:.0f} %): go on", False
+        if snapshot.verdict is GuardVerdict.UNTESTED and is_stuck:
+            return f"{name}: its margin could not be tested: scan again, or allow test pulses (x)", True
+        return "", False
+
+    @property
+    def step(self) -> str:
+        """How far the fibre is that has least, or what stands in its way."""
+        return self._advice or f"{self._wanted} admitted of every wanted fibre"
+
+    @property
+    def progress(self) -> tuple[float, float]:
+        """Admitted responses of the wanted fibre that has fewest."""
+        counts = [one.admitted for number, one in self._fibres.items() if number in self._counting]
+        return float(min([*counts, self._wanted] if counts else [0])), float(self._wanted)
+
+    def conclude(self, stretch: Stretch) -> ProcedureResult:
+        """Jitter, blocking and threshold of each fibre over what was admitted."""
+        told, plain, curves = [], [], []
+        for fibre in stretch.fibres:
+            counted, is_proved = counted_of(stretch, fibre)
+            jitter = jitter_of(stretch, fibre, counted)
+            measuring = stretch.is_mine & ~stretch.is_testing
+            blocking = blocking_of(stretch, fibre, measuring)
+            n_admitted = int(counted.sum()) if is_proved else 0
+            one = fibre.analysis
+            plain.append(
+                {
+                    "fibre": fibre.label,
+                    "n_admitted": n_admitted,
+                    "n_pairs": jitter.n_pairs,
+                    "mcd_us": finite_or_none(jitter.mcd_us),
+                    "mcd_interval_us": finite_list(jitter.interval_us),
+                    "blocking_fraction": finite_or_none(blocking.fraction),
+                    "blocking_interval": finite_list((blocking.low, blocking.high)),
+                    "latency_us": finite_or_none(_median(fibre.latency_us[counted])),
+                    "threshold_ma": one.threshold_ma,
+                    "is_margin_proved": is_proved,
+                    "is_acceptable": one.acceptable,
+                    "is_enough": n_admitted >= self._wanted,
+                }
+            )
+            blocks = f", blocking {100 * blocking.fraction:.0f} %" if blocking.low >= _BLOCKS else ""
+            proof = f"{n_admitted} admitted" if is_proved else "margin untested"
+            origin = f", {one.origin}" if one.origin not in (Origin.ENDPLATE, Origin.UNDECIDED) else ""
+            told.append(
+                f"fibre {fibre.label} {tell_interval(jitter.mcd_us, jitter.interval_us, 'µs')}{blocks}, {proof}{origin}"
+            )
+            place = np.flatnonzero(stretch.is_mine & np.isfinite(fibre.latency_us))
+            x = tuple(float(one) for one in place - stretch.first_sweep + 1)
+            middle_us = _median(fibre.latency_us[place])
+            curves.append(
+                Curve(
+                    f"fibre {fibre.label}",
+                    x,
+                    tuple((fibre.latency_us[place] - middle_us).tolist()),
+                    fibre=fibre.label,
+                )
+            )
+        n_enough = sum(bool(one["is_enough"]) for one in plain)
+        verdict = "enough" if plain and n_enough == len(plain) else "some" if n_enough else "not enough"
+        if not plain:
+            verdict, told = "no fibre", ["no fibre: move the needle, or raise the intensity"]
+        figures = {
+            "n_wanted": self._wanted,
+            "n_stimuli": int(np.sum(stretch.is_mine & ~stretch.is_testing)),
+            "fibres": plain,
+        }
+        advice = (
+            f"; {self._advice}" if self._advice and verdict != "enough" and not self._advice.endswith("go on") else ""
+        )
+        return ProcedureResult(
+            name=self.name,
+            recording=stretch.recording,
+            first_sweep=stretch.first_sweep,
+            last_sweep=stretch.last_sweep,
+            is_complete=self.is_complete,
+            verdict=verdict,
+            sentence="; ".join(told) + advice,
+            figures=figures,
+            figure=Figure(
+                "recording",
+                (Panel("latency about its median", "stimulus", "latency (µs)", tuple(curves)),),
+            ),
+            reasons=stretch.reasons,
+        )
+
+
+def _median(values: np.ndarray) -> float:
+    return float(np.median(values)) if values.size else math.nan

@@ -1,0 +1,73 @@
+"""Jitter and blocking of one fibre over a part of a recording: a rate, an intensity, a state of the muscle."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from acq.analysis.blocking import BlockingEstimate, estimate_blocking
+from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
+from acq.procedures.contract import Stretch, StretchFibre
+from acq.records import BoolArray, GuardVerdict, MissingReason
+
+__all__ = ["blocking_of", "counted_of", "jitter_of", "tell_interval"]
+
+
+def counted_of(stretch: Stretch, fibre: StretchFibre, *, measuring_only: bool = True) -> tuple[BoolArray, bool]:
+    """Responses of the procedure that count, (n,), and whether their margin was proved.
+
+    As for a whole recording: those admitted; where none is, those whose margin was never tested and not found wanting
+    in retrospect.
+
+    Parameters
+    ----------
+    measuring_only : bool
+        Leave test pulses out.
+    """
+    analysis = fibre.analysis
+    seen = stretch.is_mine & stretch.is_usable & np.isfinite(fibre.latency_us)
+    if measuring_only:
+        seen &= ~stretch.is_testing
+    assured: BoolArray = seen & (analysis.verdict == GuardVerdict.ASSURED)
+    if assured.any():
+        return assured, True
+    untested: BoolArray = seen & (analysis.verdict == GuardVerdict.UNTESTED)
+    if analysis.set_aside.size:
+        untested &= ~analysis.set_aside
+    return untested, False
+
+
+def jitter_of(stretch: Stretch, fibre: StretchFibre, counted: BoolArray) -> Jitter:
+    """Jitter over the comparable pairs of some responses, (n,) bool, without timing noise and slow trend.
+
+    What is comparable is judged with the whole recording in view: the time since the last response, and settling.
+    """
+    pairs = comparable_pairs(
+        fibre.latency_us, onset_s=stretch.onset_s, usable=counted, interval_tolerance=stretch.interval_tolerance
+    )
+    variance = np.full(fibre.latency_us.size, fibre.analysis.latency_noise_us**2)
+    return measure_jitter(fibre.latency_us, pairs, latency_variance_us2=variance)
+
+
+def blocking_of(stretch: Stretch, fibre: StretchFibre, part: BoolArray) -> BlockingEstimate:
+    """Endplate failures among those stimuli of a part, (n,) bool, that reached the axon."""
+    analysis = fibre.analysis
+    usable = part & stretch.is_usable
+    missed = usable & ~np.isfinite(fibre.latency_us) & (analysis.missing != MissingReason.REJECTED)
+    failure = analysis.stimulus_failure_probability
+    overlooked = analysis.overlooked_probability
+    # Of a potential that fails for reasons of its own nothing is known: even odds.
+    doubt = np.where(np.isfinite(failure[missed]), failure[missed], 0.5) if failure.size else np.full(missed.sum(), 0.5)
+    return estimate_blocking(
+        n_responses=int(np.sum(usable & np.isfinite(fibre.latency_us))),
+        stimulus_failure=doubt,
+        overlooked=np.nan_to_num(overlooked[missed], nan=0.0) if overlooked.size else None,
+    )
+
+
+def tell_interval(value: float, interval: tuple[float, float], unit: str, *, digits: int = 0) -> str:
+    """A figure with its interval in words: "17 µs (14–21)"."""
+    if not np.isfinite(value):
+        return f"– {unit}"
+    low, high = interval
+    around = f" ({low:.{digits}f}–{high:.{digits}f})" if np.isfinite(low) and np.isfinite(high) else ""
+    return f"{value:.{digits}f} {unit}{around}"

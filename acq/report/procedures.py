@@ -1,0 +1,50 @@
+"""Figures of the guided procedures as tables, for a terminal and for whoever has no screen."""
+
+from __future__ import annotations
+
+import math
+
+from rich.table import Table
+
+from acq.display import Curve, Panel
+
+__all__ = ["figure_table"]
+
+_MOST_ROWS = 24  # a panel of single stimuli is for the eye, not for a table
+
+
+def figure_table(panel: Panel) -> Table | None:
+    """A panel as a table: a row for each place on its axis, a column for each curve with intervals in brackets.
+
+    Returns
+    -------
+    Table or None
+        None where the panel shows single stimuli, too many for a table.
+    """
+    curves = [curve for curve in panel.curves if not curve.is_quiet and curve.look in ("points", "steps", "line")]
+    places = sorted({x for curve in curves for x in curve.x})
+    if not curves or not places or len(places) > _MOST_ROWS:
+        return None
+    table = Table(title=panel.title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    table.add_column(panel.x_label, justify="right")
+    for curve in curves:
+        table.add_column(curve.label or panel.y_label, justify="right")
+    for x in places:
+        table.add_row(f"{x:g}", *(_cell(curve, x) for curve in curves))
+    table.caption = panel.y_label
+    table.caption_justify = "left"
+    return table
+
+
+def _cell(curve: Curve, x: float) -> str:
+    if x not in curve.x:
+        return ""
+    place = curve.x.index(x)
+    value = curve.y[place]
+    if not math.isfinite(value):
+        return "–"
+    if len(curve.low) > place and len(curve.high) > place:
+        low, high = curve.low[place], curve.high[place]
+        if math.isfinite(low) and math.isfinite(high):
+            return f"{value:.4g} ({low:.4g}–{high:.4g})"
+    return f"{value:.4g}"
