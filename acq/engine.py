@@ -12,7 +12,7 @@ import math
 import queue
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -37,7 +37,7 @@ from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
 from acq.procedures.catalogue import TITLES, make_procedure
 from acq.procedures.conductor import Conductor, stretch_of
-from acq.procedures.contract import Mark, Procedure, ProcedureName, ProcedureOptions, ProcedureResult, Sight
+from acq.procedures.contract import Procedure, ProcedureName, ProcedureOptions, ProcedureResult, Sight
 from acq.procedures.keeping import keep_procedure
 from acq.procedures.recording import make_recording_policy, set_working_intensity
 from acq.procedures.threshold_scan import ThresholdScan
@@ -236,6 +236,7 @@ class Engine:
         self._n_tests_before, self._n_measuring_before = 0, 0  # of policies that are over
         self._not_wanted: set[int] = set()
         self._scan_sentence = ""
+        self._n_scans = 0
         self._n_pulses = 0
         self._n_sweeps = 0
         self._n_stops = 0
@@ -542,6 +543,11 @@ class Engine:
     def margin_rule(self) -> MarginRule:
         """The margin that is asked for."""
         return self._rule
+
+    @property
+    def n_scans(self) -> int:
+        """Threshold scans begun."""
+        return self._n_scans
 
     @property
     def procedure(self) -> Procedure | None:
@@ -1091,6 +1097,7 @@ class Engine:
         self._end_scan()
         self._restorable_ma, self._working_ma = self._working_ma, 0.0
         self._scan_sentence = ""
+        self._n_scans += 1
         self._end_policy()
         self._scan = ThresholdScan(
             step_ma=step_ma,
@@ -1384,18 +1391,27 @@ class Engine:
             if stage.ranges:
                 settings = self._options.settings
                 recording = recording_from_store(self._store, stage.recording)
+                seen_us = {one.fibre: one.latency_us for one in self.session.fibres() if math.isfinite(one.latency_us)}
                 stretch = stretch_of(
                     recording,
                     analyse_recording(recording, settings=settings),
                     number=stage.recording,
                     ranges=stage.ranges,
                     marks=stage.marks,
-                    seen_us={one.fibre: one.latency_us for one in self.session.fibres()},
+                    seen_us=seen_us,
                     interval_tolerance=settings.waveforms.interval_tolerance,
                     rule=self._rule,
                 )
                 result = stage.procedure.conclude(stretch)
-                self._keep_result(result, ranges=stage.ranges, marks=stage.marks)
+                keep_procedure(
+                    self._store,
+                    result,
+                    ranges=stage.ranges,
+                    marks=stage.marks,
+                    seen_us=seen_us,
+                    sample=self._ring.next_sample,
+                )
+                self._results.append(result)
         except InputFileError as exc:
             self._say(f"{stage.procedure.title}: cannot be worked out: {exc}")
         finally:
@@ -1407,12 +1423,6 @@ class Engine:
         self._set_rate(stage.rate_before_hz)
         if self._gate.state is OutputState.AT_REST and not self._stopping.is_set():
             self._offer_restore(f"the {stage.procedure.title}")
-
-    def _keep_result(
-        self, result: ProcedureResult, *, ranges: Sequence[tuple[int, int]] = (), marks: Sequence[Mark] = ()
-    ) -> None:
-        self._results.append(result)
-        keep_procedure(self._store, result, ranges=ranges, marks=marks, sample=self._ring.next_sample)
 
     # ---- recordings ------------------------------------------------------------------------------------------------
 

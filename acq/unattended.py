@@ -22,12 +22,11 @@ def scan_and_accept(
     """Scan, and accept what it proposes; the working intensity, None where there is none."""
     engine.start_scan(up_to_ma=up_to_ma)
     begun_s = engine.elapsed_s
+    n_before = engine.n_scans
     end_s = begun_s + _MOST_SCAN_PULSES / engine.profile.stimulus.default_rate_hz + PATIENCE_S
-    has_begun = False
 
     def is_done() -> bool:
-        nonlocal has_begun
-        has_begun = has_begun or engine.is_scanning or bool(engine.scan_sentence)
+        has_begun = engine.n_scans > n_before
         is_refused = not has_begun and engine.elapsed_s > begun_s + PATIENCE_S
         return is_interrupted() or is_refused or engine.elapsed_s > end_s or (has_begun and not engine.is_scanning)
 

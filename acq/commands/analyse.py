@@ -13,12 +13,17 @@ from pydantic import TypeAdapter, ValidationError
 from rich.console import Console
 
 from acq import __version__
-from acq.commands.options import margin_options, plain_margin, settings_from
+from acq.commands.options import finite, margin_options, plain_margin, settings_from
 from acq.errors import InputFileError
 from acq.exchange.recordings import Recording, is_study_file, load_recording, load_truth
 from acq.offline import RecordingSettings, analyse_recording
+from acq.procedures.catalogue import IN_ORDER, make_procedure
+from acq.procedures.conductor import stretch_of
+from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
+from acq.procedures.keeping import KeptProcedure, plain_procedure, read_procedures
 from acq.report.cautions import INTENDED_USE
 from acq.report.comparison import compare
+from acq.report.procedures import print_procedure
 from acq.report.results import comparison_table, plain_result, plain_row, result_table
 from acq.study.store import StudyStore
 
@@ -52,10 +57,33 @@ def settings_in(path: Path, number: int | None) -> RecordingSettings:
     return RecordingSettings()
 
 
+def _kept_procedures(path: Path, number: int | None, name: ProcedureName) -> list[KeptProcedure | None]:
+    """Those of a kind that a study keeps of a recording."""
+    if not is_study_file(path):
+        return []
+    with StudyStore.open(path, "read") as store:
+        return [
+            kept
+            for kept in read_procedures(store)
+            if kept.result.name is name and number in (None, kept.result.recording)
+        ]
+
+
 @click.command("analyse")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--recording", "number", type=click.IntRange(min=1), help="Which recording of a study file.")
 @click.option("--electrode", type=click.Choice(["single_fibre", "concentric"]), help="Instead of what the file says.")
+@click.option(
+    "--procedure",
+    type=click.Choice([str(name) for name in IN_ORDER if name is not ProcedureName.THRESHOLD_SCAN]),
+    help="Work this procedure out again; of a recording made elsewhere, all of it is taken for the procedure.",
+)
+@click.option(
+    "--conduction-ms",
+    type=click.FloatRange(min=0, min_open=True),
+    callback=finite,
+    help="Of a rate series: the part of the latency that is conduction along the muscle fibre.",
+)
 @click.option("--truth", "with_truth", is_flag=True, help="Compare with NAME_truth.npz beside the recording.")
 @click.option("--strict", is_flag=True, help="With --truth: exit code 1 if a row falls short.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
@@ -64,6 +92,8 @@ def command(
     file: Path,
     number: int | None,
     electrode: str | None,
+    procedure: str | None,
+    conduction_ms: float | None,
     with_truth: bool,
     strict: bool,
     as_json: bool,
@@ -92,6 +122,21 @@ def command(
         analysis = analyse_recording(recording, settings=settings)
     except ValueError as exc:
         raise InputFileError(f"{file}: {exc}") from exc
+    results: list[ProcedureResult] = []
+    if procedure is not None:
+        name, options = ProcedureName(procedure), ProcedureOptions(conduction_ms=conduction_ms)
+        for kept in _kept_procedures(file, number, name) or [None]:
+            stretch = stretch_of(
+                recording,
+                analysis,
+                number=number or 1,
+                ranges=kept.ranges if kept is not None else None,
+                marks=kept.marks if kept is not None else (),
+                seen_us=kept.seen_us if kept is not None else None,
+                interval_tolerance=settings.waveforms.interval_tolerance,
+                rule=settings.margin,
+            )
+            results.append(make_procedure(name, options).conclude(stretch))
     rows = () if truth is None else compare(analysis, truth, intensity_ma=recording.intensity_ma)
     if as_json:
         document: dict[str, Any] = {
@@ -103,6 +148,8 @@ def command(
             "margin": plain_margin(settings.margin),
             "recordings": [plain_result(number or 1, analysis)],
         }
+        if procedure is not None:
+            document["procedures"] = [plain_procedure(one) for one in results]
         if rows:
             document["truth"] = [plain_row(row) for row in rows]
         click.echo(json.dumps(document, indent=2, allow_nan=False))
@@ -112,6 +159,8 @@ def command(
             result_table(analysis, title=f"{recording.name}: {analysis.n_sweeps} sweeps, {recording.electrode}")
         )
         console.print(settings.margin.describe_whole(), soft_wrap=True)
+        for result in results:
+            print_procedure(console, result)
         console.print(INTENDED_USE, soft_wrap=True)
         if truth is not None:
             console.print(comparison_table(rows, title="measured beside true"))

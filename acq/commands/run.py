@@ -11,7 +11,6 @@ from typing import Any
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
@@ -27,7 +26,7 @@ from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureRe
 from acq.procedures.keeping import plain_procedure
 from acq.records import OutputState
 from acq.report.cautions import INTENDED_USE
-from acq.report.procedures import figure_table
+from acq.report.procedures import print_procedure
 from acq.study.store import StudyStore
 from acq.unattended import run_procedure, scan_and_accept
 
@@ -102,7 +101,7 @@ def command(
     options = ProcedureOptions(
         up_to_ma=up_to_ma,
         n_stimuli=stimuli,
-        rates_hz=_read_rates(rates),
+        rates_hz=read_rates(rates),
         n_levels=levels,
         n_sites=sites,
         conduction_ms=conduction_ms,
@@ -151,7 +150,7 @@ def command(
             engine.finish()
 
 
-def _read_rates(text: str | None) -> tuple[float, ...] | None:
+def read_rates(text: str | None) -> tuple[float, ...] | None:
     if text is None:
         return None
     try:
@@ -224,26 +223,15 @@ def _run(
         }
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        _print(result)
+        console = Console(highlight=False)
+        if result is not None:
+            print_procedure(console, result)
+        console.print(INTENDED_USE, soft_wrap=True)
         tell_study(store, code=preparation.code)
     if trouble is not None:
         click.echo(f"suprathresh: {trouble}", err=True)
         return 1
     return 0
-
-
-def _print(result: ProcedureResult | None) -> None:
-    console = Console(highlight=False)
-    if result is not None:
-        for panel in result.figure.panels:
-            table: Table | None = figure_table(panel)
-            if table is not None:
-                console.print(table)
-        ended = "" if result.is_complete else " (ended early)"
-        console.print(f"{TITLES[result.name]}{ended}: {result.sentence}", soft_wrap=True, style="bold")
-        for reason in result.reasons:
-            console.print(f"- {reason}", soft_wrap=True)
-    console.print(INTENDED_USE, soft_wrap=True)
 
 
 def _trouble(engine: Engine, name: ProcedureName, result: ProcedureResult | None, *, has_scanned: bool) -> str | None:

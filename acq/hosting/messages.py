@@ -99,7 +99,7 @@ class Leaving:
 
 @dataclass(frozen=True, slots=True)
 class Started:
-    """The engine runs."""
+    """The engine runs. foot : name of the key that a foot switch types, and the act it is for; None for no such."""
 
     study_path: str
     code: str
@@ -113,6 +113,7 @@ class Started:
     lead_s: float
     ceiling_ma: float
     rates_hz: tuple[float, ...]
+    foot: tuple[str, str] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ from acq.session import SweepOutcome
 __all__ = ["CountedRecording"]
 
 _WANTED: Final = 60  # responses a fibre: fifty and more are asked for (workshop abstract WS6.1), and pairs are fewer
+_FEWEST_PAIRS: Final = 30  # comparable ones, below which a jitter is hardly known; a fibre that blocks has few
 _MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a finding that needs no more of them
 _LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
 _UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
@@ -41,9 +42,9 @@ class _Fibre:
     """What has come of one fibre since the procedure began."""
 
     admitted: int = 0
+    n_pairs: int = 0
     admitted_before: int = 0
     n_unproved: int = 0  # stimuli since the last one that was admitted, endplate failures counted as admitted
-    n_stimuli: int = 0
     recent: deque[bool] = field(default_factory=lambda: deque(maxlen=_UNSEEN))
     advice: str = ""
     is_hopeless: bool = False
@@ -52,9 +53,10 @@ class _Fibre:
 class CountedRecording(Procedure):
     """N admitted responses a fibre at the working intensity. See `Procedure`.
 
-    It ends by itself when every wanted fibre has enough, when those that have not cannot get them, or after five times
-    as many stimuli as responses are wanted. What stands in the way is said in a sentence with what to do, and the
-    recording goes on meanwhile: the operator may raise the intensity, or move the needle, while it runs.
+    It ends by itself when every wanted fibre has enough, thirty comparable pairs among them, when those that have not
+    cannot get them, or after five times as many stimuli as responses are wanted. What stands in the way is said in a
+    sentence with what to do, and the recording goes on meanwhile: the operator may raise the intensity, or move the
+    needle, while it runs.
     """
 
     name: ClassVar = ProcedureName.RECORDING
@@ -90,7 +92,6 @@ class CountedRecording(Procedure):
             fibre.recent.append(answered)
             if outcome.pulse.kind is not PulseKind.MEASURING:
                 continue
-            fibre.n_stimuli += 1
             is_admitted = response.verdict is GuardVerdict.ASSURED
             fibre.n_unproved = 0 if is_admitted else fibre.n_unproved + 1
         self._n_empty = 0 if sight.states else self._n_empty + 1
@@ -111,6 +112,7 @@ class CountedRecording(Procedure):
         for snapshot in self._seen:
             fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
             fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
+            fibre.n_pairs = 0 if snapshot.is_untested else snapshot.n_pairs
 
     def _judge(self, sight: Sight) -> None:
         """Enough, hopeless, or go on; and what to do."""
@@ -124,7 +126,7 @@ class CountedRecording(Procedure):
             if snapshot.fibre not in sight.wanted:
                 continue
             fibre.advice, fibre.is_hopeless = self._advise(snapshot, fibre, sight)
-            if fibre.admitted < self._wanted:
+            if not self._is_enough(fibre.admitted, fibre.n_pairs):
                 short.append(snapshot.fibre)
         said = [self._fibres[one.fibre].advice for one in self._seen if self._fibres[one.fibre].advice]
         self._advice = said[0] if said else ""
@@ -135,10 +137,13 @@ class CountedRecording(Procedure):
         ) or self._n_stimuli >= _MOST_FACTOR * self._wanted:
             self.is_over, self.is_complete = True, False
 
+    def _is_enough(self, n_admitted: int, n_pairs: int) -> bool:
+        return n_admitted >= self._wanted and n_pairs >= min(_FEWEST_PAIRS, self._wanted // 2)
+
     def _advise(self, snapshot: FibreSnapshot, fibre: _Fibre, sight: Sight) -> tuple[str, bool]:
         """What stands in a fibre's way, and whether it will stay there."""
         name = f"fibre {snapshot.fibre}"
-        if fibre.admitted >= self._wanted:
+        if self._is_enough(fibre.admitted, fibre.n_pairs):
             return "", False
         is_stuck = fibre.n_unproved >= _UNPROVED
         if snapshot.verdict in (GuardVerdict.THIN, GuardVerdict.LOST):
@@ -192,7 +197,7 @@ class CountedRecording(Procedure):
                     "threshold_ma": one.threshold_ma,
                     "is_margin_proved": is_proved,
                     "is_acceptable": one.acceptable,
-                    "is_enough": n_admitted >= self._wanted,
+                    "is_enough": self._is_enough(n_admitted, jitter.n_pairs),
                 }
             )
             blocks = f", blocking {100 * blocking.fraction:.0f} %" if blocking.low >= _BLOCKS else ""

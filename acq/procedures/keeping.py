@@ -21,11 +21,16 @@ _SORT = "procedure"
 
 @dataclass(frozen=True, slots=True)
 class KeptProcedure:
-    """A procedure of a study. ranges : first and last sweep of each stretch of it, in its recording."""
+    """A procedure of a study: all that its result can be worked out from again.
+
+    ranges : first and last sweep of each stretch of it, in its recording. seen_us : latency of each fibre by its number
+    in view.
+    """
 
     result: ProcedureResult
     ranges: tuple[tuple[int, int], ...]
     marks: tuple[Mark, ...]
+    seen_us: Mapping[int, float]
 
 
 def keep_procedure(
@@ -34,6 +39,7 @@ def keep_procedure(
     *,
     ranges: Sequence[tuple[int, int]] = (),
     marks: Sequence[Mark] = (),
+    seen_us: Mapping[int, float] | None = None,
     sample: int | None = None,
 ) -> None:
     """Add a procedure to a study; an earlier result of the same sweeps stays.
@@ -43,7 +49,9 @@ def keep_procedure(
     StudyFileError
         When it cannot be written.
     """
-    detail = encode_json({"schema_version": 1, "result": result, "ranges": ranges, "marks": marks})
+    detail = encode_json(
+        {"schema_version": 1, "result": result, "ranges": ranges, "marks": marks, "seen_us": seen_us or {}}
+    )
     store.add_procedure(str(result.name), detail, sample=sample, recording=result.recording)
 
 
@@ -64,6 +72,7 @@ def read_procedures(store: StudyStore) -> tuple[KeptProcedure, ...]:
                     _decode_result(plain["result"]),
                     tuple((int(first), int(last)) for first, last in plain["ranges"]),
                     tuple(Mark(str(one["word"]), float(one["at_s"]), int(one["sweep"])) for one in plain["marks"]),
+                    {int(fibre): float(latency_us) for fibre, latency_us in plain["seen_us"].items()},
                 )
             )
         except (ValueError, KeyError, TypeError) as exc:

@@ -4,13 +4,28 @@ from __future__ import annotations
 
 import math
 
+from rich.console import Console
 from rich.table import Table
 
 from acq.display import Curve, Panel
+from acq.procedures.catalogue import TITLES
+from acq.procedures.contract import ProcedureResult
 
-__all__ = ["figure_table"]
+__all__ = ["figure_table", "print_procedure"]
 
 _MOST_ROWS = 24  # a panel of single stimuli is for the eye, not for a table
+
+
+def print_procedure(console: Console, result: ProcedureResult) -> None:
+    """What a procedure brought: its figure as tables, the sentence, and what limits it."""
+    for panel in result.figure.panels:
+        table = figure_table(panel)
+        if table is not None:
+            console.print(table)
+    ended = "" if result.is_complete else " (ended early)"
+    console.print(f"{TITLES[result.name]}{ended}: {result.sentence}", soft_wrap=True, style="bold")
+    for reason in result.reasons:
+        console.print(f"- {reason}", soft_wrap=True)
 
 
 def figure_table(panel: Panel) -> Table | None:
