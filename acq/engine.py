@@ -343,7 +343,7 @@ class Engine:
             if prompt.has_default:
                 self.choose(1, prompt_number=prompt.number)
             return
-        act = self._gate.act(*((ActKind.BEGIN, ActKind.RESTORE) if is_restored else (ActKind.INTENSITY,)))
+        act = self._gate.act(ActKind.RESTORE if is_restored else ActKind.INTENSITY)
         self._command("accept", lambda: self._accept(seen_ma, act, is_hidden=is_hidden), brings_output=True)
 
     def restore_intensity(self) -> None:
@@ -1145,7 +1145,7 @@ class Engine:
         if proposal_ma is None:
             self._say("nothing is proposed")
             return
-        is_new = proposed is not None and proposed.kind != "lower" and self.elapsed_s - self._proposed_s < _LOOK_S
+        is_new = proposed is not None and proposed.kind == "raise" and self.elapsed_s - self._proposed_s < _LOOK_S
         if seen_ma != proposal_ma or is_new:
             self._say(f"{proposal_ma:.2f} mA has only just been proposed; look, and accept again")
             return
@@ -1228,6 +1228,7 @@ class Engine:
             limit_ma=stage.limit_ma if stage is not None else self._gate.authorised_ma,
             step_ma=stimulus.step_ma,
             largest_step_ma=stimulus.largest_step_ma,
+            ceiling_ma=stimulus.ceiling_ma,
             rate_hz=self._train.rate_hz,
             rates_hz=tuple(stimulus.rates_hz),
             n_sweeps=session.n_sweeps,
@@ -1421,8 +1422,6 @@ class Engine:
         self._say(f"{stage.procedure.title}: {told}", kind="procedure")
         self._drain_events()
         self._set_rate(stage.rate_before_hz)
-        if self._gate.state is OutputState.AT_REST and not self._stopping.is_set():
-            self._offer_restore(f"the {stage.procedure.title}")
 
     # ---- recordings ------------------------------------------------------------------------------------------------
 
@@ -1564,7 +1563,7 @@ class Engine:
         prompt = self._conductor.prompt
         if prompt is not None:
             return prompt.text
-        if self._proposed is not None and (state is OutputState.DELIVERING or self._proposed.kind == "restore"):
+        if self._proposed is not None and state is OutputState.DELIVERING:
             return self._proposed.sentence
         if self._proposal_ma is not None:
             return f"accept {self._proposal_ma:.2f} mA as working intensity"

@@ -210,7 +210,7 @@ class Conductor:
         self._own = self._make_prompt(
             f"{stage.procedure.title} interrupted ({why})",
             [Choice(GO_ON, "go on"), Choice(END, "end it with what there is")],
-            has_default=True,
+            has_default=False,  # after a stop no foot that comes down by itself brings current
         )
 
     def resume(self, sight: Sight, *, first_pulse: int) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from acq.display import Curve, FibreSnapshot, Figure, Panel
 from acq.errors import ConfigurationError
-from acq.guard.proposal import needed_ma
+from acq.guard.proposal import propose
 from acq.procedures.contract import (
     Procedure,
     ProcedureName,
@@ -34,6 +34,7 @@ _MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a
 _LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
 _UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
 _UNPROVED: Final = 60  # stimuli without anything admitted: the guard tests one in twenty, so it has had its chance
+_MEANT: Final = 10  # admitted responses that make a fibre one that is missed when it goes
 _BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is worth a word
 
 
@@ -71,6 +72,7 @@ class CountedRecording(Procedure):
         self._n_stimuli = 0
         self._n_empty = 0
         self._counting: frozenset[int] = frozenset()
+        self._left_out: set[int] = set()  # by the operator
         self._advice = ""
         self._seen: tuple[FibreSnapshot, ...] = ()
 
@@ -109,6 +111,7 @@ class CountedRecording(Procedure):
     def _take_stock(self, sight: Sight) -> None:
         self._seen = sight.fibres()
         self._counting = sight.wanted
+        self._left_out = (self._left_out - sight.wanted) | (set(sight.states) - sight.wanted)
         for snapshot in self._seen:
             fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
             fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
@@ -137,6 +140,15 @@ class CountedRecording(Procedure):
         ) or self._n_stimuli >= _MOST_FACTOR * self._wanted:
             self.is_over, self.is_complete = True, False
 
+    def _find_gone(self) -> list[int]:
+        """Fibres that counted and are not in view any more, short of what is wanted."""
+        seen = {one.fibre for one in self._seen}
+        return [
+            fibre
+            for fibre, one in self._fibres.items()
+            if fibre not in seen and _MEANT <= one.admitted < self._wanted and fibre not in self._left_out
+        ]
+
     def _is_enough(self, n_admitted: int, n_pairs: int) -> bool:
         return n_admitted >= self._wanted and n_pairs >= min(_FEWEST_PAIRS, self._wanted // 2)
 
@@ -147,12 +159,18 @@ class CountedRecording(Procedure):
             return "", False
         is_stuck = fibre.n_unproved >= _UNPROVED
         if snapshot.verdict in (GuardVerdict.THIN, GuardVerdict.LOST):
-            state = sight.states.get(snapshot.fibre)
-            by_ma = 0.0
-            if state is not None and state.threshold_ma is not None:
-                by_ma = needed_ma(state, working_ma=sight.working_ma, rule=sight.rule) - sight.working_ma
-            steps_ma = math.ceil(max(by_ma, sight.step_ma) / sight.step_ma - 1e-6) * sight.step_ma
-            return f"{name} lacks its margin: raise by {steps_ma:.2f} mA", is_stuck
+            found = propose(
+                {fibre: state for fibre, state in sight.states.items() if fibre == snapshot.fibre},
+                working_ma=sight.working_ma,
+                rule=sight.rule,
+                step_ma=sight.step_ma,
+                largest_step_ma=sight.largest_step_ma,
+                ceiling_ma=sight.ceiling_ma,
+            )
+            if found is None or found.kind != "raise":
+                return f"{name} lacks its margin, and the intensity is as high as it may be: leave it out", is_stuck
+            by_ma = found.intensity_ma - sight.working_ma
+            return f"{name} lacks its margin: raise by {by_ma:.2f} mA to {found.intensity_ma:.2f}", is_stuck
         low = snapshot.blocking[1]
         n_recent = len(fibre.recent)
         if n_recent == _UNSEEN and not any(fibre.recent):

@@ -20,6 +20,7 @@ from tests.fuzz.search import search
 # What would run for long, or wait for somebody: never given, or given only with these values.
 _ALWAYS = {
     "study": ["--stimuli", "2", "--seconds", "1", "--speed", "max", "--json"],
+    "run": ["recording", "--stimuli", "2", "--speed", "max", "--json"],
     "check": ["--speed", "max", "--yes-resistor"],
     "replay": ["--speed", "max"],
     "bench": ["--scenario", "no such scenario"],

@@ -147,7 +147,7 @@ def test_a_procedure_needs_a_working_intensity_and_says_so(run: Run) -> None:
     assert run.engine.gate.state is OutputState.AT_REST
 
 
-def test_it_runs_to_its_end_leaves_its_result_and_offers_what_was_before(run: Run) -> None:
+def test_it_runs_to_its_end_leaves_its_result_and_what_was_before_can_be_restored(run: Run) -> None:
     working_ma = scan_and_accept(run.engine, up_to_ma=None)
     run.seconds(1.0)
     procedure = run.begin_steps()
@@ -172,9 +172,10 @@ def test_it_runs_to_its_end_leaves_its_result_and_offers_what_was_before(run: Ru
     assert [mark.word for mark in kept.marks] == ["yes"]
     # One act brings back what was before.
     assert working_ma is not None
-    assert run.engine.make_snapshot().proposal_ma == pytest.approx(working_ma)
-    run.seconds(0.6)
-    run.engine.accept_proposal()
+    run.engine.accept_proposal()  # at rest no key brings output but those that begin or restore
+    run.seconds(0.5)
+    assert run.engine.gate.state is OutputState.AT_REST
+    run.engine.restore_intensity()
     run.until(lambda: run.engine.gate.state is OutputState.DELIVERING)
     assert run.engine.gate.intensity_ma == pytest.approx(working_ma)
     shown = run.engine.make_snapshot().guided
@@ -185,7 +186,7 @@ def test_it_runs_to_its_end_leaves_its_result_and_offers_what_was_before(run: Ru
     assert run.engine.make_snapshot().guided is None
 
 
-def test_a_stop_interrupts_and_enter_goes_on_where_it_was(run: Run) -> None:
+def test_a_stop_interrupts_and_it_goes_on_where_it_was(run: Run) -> None:
     scan_and_accept(run.engine, up_to_ma=None)
     procedure = run.begin_steps()
     run.until(lambda: len(procedure.outcomes) >= 5)
@@ -200,7 +201,10 @@ def test_a_stop_interrupts_and_enter_goes_on_where_it_was(run: Run) -> None:
     prompt = run.prompt
     assert prompt is not None
     assert "interrupted" in prompt.text
-    run.engine.accept_proposal()
+    run.engine.accept_proposal()  # a foot that comes down by itself brings nothing back
+    run.seconds(1.0)
+    assert run.engine.gate.state is OutputState.AT_REST
+    run.engine.choose(1, prompt_number=prompt.number)
     run.until(lambda: len(procedure.outcomes) > n_before)
     # Up again from nothing, in steps.
     assert procedure.outcomes[n_before].pulse.commanded_ma <= 0.5
