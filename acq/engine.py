@@ -48,6 +48,7 @@ from acq.safety.input_watch import InputWatch
 from acq.safety.lease import Lease
 from acq.safety.limits import Limits
 from acq.session import RecordingSession, SweepOutcome
+from acq.sound import Sound, SoundSettings, SoundState, worst_verdict
 from acq.stimulus.test_pulses import TestPulsePolicy
 from acq.stimulus.train import Train
 from acq.stream.cutter import StimulusFaultKind, SweepCutter
@@ -64,12 +65,14 @@ VIEW_GONE: Final = "the screen has gone"
 _RING_S: Final = 10.0
 _FEED_EVERY_S: Final = 0.01
 _FEED_AHEAD_S: Final = 0.04  # beyond the earliest onset the device still takes
+_FEED_SPARE_S: Final = 0.01  # what the feeding itself may take
 _WAIT_S: Final = 0.02
 _SNAPSHOT_EVERY_S: Final = 0.1
 _MESSAGES_KEPT: Final = 8
 _STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
 _HARDLY_RESPONDS: Final = 0.7  # blocking from which a missed test tells next to nothing, as with F waves
 _LOOK_S: Final = 0.5  # a proposal to raise must have stood so long before it is accepted: who reads needs as long
+_READ_S: Final = 0.3  # nobody reads a question sooner: what accepts before was meant for something else
 _OPERATORS_STOP: Final = "stopped by the operator"
 _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
 _LONGEST_RECORDING: Final = 5000  # sweeps; a new recording is begun then, which bounds memory
@@ -213,6 +216,7 @@ class Engine:
         self._onset_index = round(before_s * self._rate_hz)
         self._issued: deque[Pulse] = deque()
         self._refused: deque[int] = deque()  # onsets of issued pulses that the gate or the device did not take
+        self._fed_at = 0  # earliest onset at the last feeding, in virtual time
         self._withdraw = threading.Event()
         self._feed_lock = threading.Lock()
         self._commands: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
@@ -223,6 +227,7 @@ class Engine:
         self._scan: ThresholdScan | None = None
         self._conductor = Conductor()
         self._procedures_up_to_ma: float | None = None
+        self._asked_number, self._asked_s = 0, 0.0  # the newest question, and since when
         self._over_s = 0.0  # when the procedure that runs was over
         self._results: list[ProcedureResult] = []
         self._policy: TestPulsePolicy | None = None
@@ -237,6 +242,10 @@ class Engine:
         self._not_wanted: set[int] = set()
         self._scan_sentence = ""
         self._n_scans = 0
+        self._sound: Sound | None = None
+        self._sound_state = SoundState(output=OutputState.AT_REST)
+        self._heard_jitter_us: tuple[tuple[int, float], ...] = ()  # of each wanted fibre, as of the newest snapshot
+        self._scan_sweeps: tuple[int, int] | None = None  # first and last of the scan that runs
         self._n_pulses = 0
         self._n_sweeps = 0
         self._n_stops = 0
@@ -340,8 +349,12 @@ class Engine:
         is_restored = proposed is not None and proposed.kind == "restore"
         prompt = self._conductor.prompt
         if prompt is not None and not is_hidden:
-            if prompt.has_default:
-                self.choose(1, prompt_number=prompt.number)
+            if not prompt.has_default:
+                return
+            if self._asked_number != prompt.number or self.elapsed_s - self._asked_s < _READ_S:
+                self.tell("that came with the question; read it, and answer then")
+                return
+            self.choose(1, prompt_number=prompt.number)
             return
         act = self._gate.act(ActKind.RESTORE if is_restored else ActKind.INTENSITY)
         self._command("accept", lambda: self._accept(seen_ma, act, is_hidden=is_hidden), brings_output=True)
@@ -544,6 +557,51 @@ class Engine:
         """The margin that is asked for."""
         return self._rule
 
+    def attach_sound(self, settings: SoundSettings) -> None:
+        """Let the study be heard, before it is turned."""
+        self._sound = Sound(
+            settings,
+            source=self._ring,
+            sample_rate_hz=self._rate_hz,
+            is_virtual_time=self._about.is_virtual_time,
+            on_message=self.tell,
+        )
+        self._sound.start()
+
+    @property
+    def sound(self) -> Sound | None:
+        """What makes the study heard, None for nothing."""
+        return self._sound
+
+    def _tell_sound(self) -> None:
+        """Say what there is to be heard."""
+        if self._sound is None:
+            return
+        if self._backlog.is_busy:
+            # What is being analysed cannot be looked at; the output is told at once all the same.
+            self._sound_state = replace(self._sound_state, output=self._gate.state)
+        else:
+            self._sound_state = self._hear()
+        self._sound.note(self._sound_state)
+        self._sound.turn()
+
+    def _hear(self) -> SoundState:
+        states = [state for fibre, state in self.session.states.items() if fibre not in self._not_wanted]
+        is_about = self._gate.state is OutputState.DELIVERING and self._gate.intensity_ma > 0.0
+        is_about = is_about and not self._gate.is_scanning  # pulses below thresholds on purpose
+        prompt = self._conductor.prompt
+        return SoundState(
+            output=self._gate.state,
+            verdict=worst_verdict([state.verdict for state in states]) if is_about else None,
+            prompt=prompt.number if prompt is not None else None,
+            prompt_text=prompt.text if prompt is not None else "",
+            n_over=len(self._results),
+            over_text=self._results[-1].sentence if self._results else "",
+            is_anybody_asked=self._is_asking(),
+            intensity_ma=self._gate.intensity_ma,
+            jitter_us=self._heard_jitter_us,
+        )
+
     @property
     def n_scans(self) -> int:
         """Threshold scans begun."""
@@ -673,6 +731,7 @@ class Engine:
         if self._reader.is_finished and self._cutter.n_expected == 0:
             self._is_finished = True
         self._publish()
+        self._tell_sound()
         return n_sweeps
 
     def run(self, until: Callable[[], bool]) -> None:
@@ -698,6 +757,8 @@ class Engine:
         finally:
             # Also when the study file cannot be written: the device is not left running.
             trouble = self._release_device()
+            if self._sound is not None:
+                self._sound.close()
             self._blas.close()
         if trouble is not None:
             self._say(f"at the end: {trouble}")
@@ -753,8 +814,12 @@ class Engine:
             return
         with self._feed_lock:
             earliest = self._device.earliest_onset_sample()
-            ahead = round(_FEED_AHEAD_S * self._rate_hz)
-            pulses = self._train.pulses_until(earliest + ahead, earliest_sample=earliest + ahead // 4)
+            ahead, spare = round(_FEED_AHEAD_S * self._rate_hz), round(_FEED_SPARE_S * self._rate_hz)
+            if self._about.is_virtual_time:
+                # A turn goes forward by a block, and nothing runs late meanwhile: no pulse may fall between two turns.
+                ahead, spare = max(ahead, earliest - self._fed_at), 0
+                self._fed_at = earliest
+            pulses = self._train.pulses_until(earliest + ahead, earliest_sample=earliest + spare)
             for pulse in pulses:
                 # Expected before it is queued: it cannot be seen before the cutter knows of it.
                 self._issued.append(pulse)
@@ -875,7 +940,9 @@ class Engine:
                 states=session.states,
                 beliefs=session.beliefs,
                 axons=session.axons,
+                not_wanted=self._not_wanted,
             )
+            self._scan_sweeps = (self._scan_sweeps[0] if self._scan_sweeps else outcome.index, outcome.index)
             if self._scan.wants_discovery:
                 self.session.search_again()
             result = self._scan.result
@@ -885,6 +952,8 @@ class Engine:
             self._follow_guard(self._policy, outcome)
         if self._conductor.stage is not None:
             self._conductor.follow(outcome, self._look())
+            if self._conductor.procedure is not None and self._conductor.procedure.wants_discovery:
+                self.session.search_again()
             self._follow_procedure()
 
     def _note_seen(self, outcome: SweepOutcome) -> None:
@@ -1095,8 +1164,10 @@ class Engine:
         step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
         self._gate.authorise_scan(limit_ma, act)
         self._end_scan()
+        usual_ma = self._working_ma or self._restorable_ma
         self._restorable_ma, self._working_ma = self._working_ma, 0.0
         self._scan_sentence = ""
+        self._scan_sweeps = None
         self._n_scans += 1
         self._end_policy()
         self._scan = ThresholdScan(
@@ -1109,13 +1180,16 @@ class Engine:
                 (state.interval_ma[0] for state in self.session.states.values() if state.interval_ma is not None),
                 default=None,
             ),
+            usual_ma=usual_ma or None,
         )
+        self._scan.set_not_wanted(self._not_wanted)
         self._train.set_policy(self._scan)
         self._say(f"threshold scan up to {limit_ma:g} mA")
 
     def _finish_scan(self, working_ma: float | None, sentence: str) -> None:
-        if self._proposal_ma is None:
+        if self._scan_sentence != sentence:
             self._say(f"scan: {sentence}")
+            self._keep_scan()
         self._proposal_ma = working_ma
         self._scan_sentence = sentence
         if working_ma is None:
@@ -1123,6 +1197,17 @@ class Engine:
             self._gate.end_scan()
             self._follow_intensity(self._gate.intensity_ma)
             self._offer_restore("the scan")
+
+    def _keep_scan(self) -> None:
+        """What the scan found so far, kept in the study and shown."""
+        if self._scan is None or self._scan_sweeps is None:
+            return
+        first, last = self._scan_sweeps
+        result = self._scan.tell_result(self._number, first, last)
+        seen_us = {one.fibre: one.latency_us for one in self.session.fibres() if math.isfinite(one.latency_us)}
+        keep_procedure(self._store, result, ranges=[(first, last)], seen_us=seen_us, sample=self._ring.next_sample)
+        self._results.append(result)
+        self._conductor.note_ended(result, title=TITLES[result.name])
 
     def _end_silent_scan(self) -> None:
         """Take the result of a scan whose last pulse was never answered, because it came late or was not seen."""
@@ -1182,6 +1267,13 @@ class Engine:
             self._not_wanted.add(fibre)
         what = "wanted again" if is_wanted else "not wanted: its margin drives no test and no proposal"
         self._say(f"fibre {fibre} {what}")
+        if self._scan is None:
+            return
+        result = self._scan.set_not_wanted(self._not_wanted)
+        if result is not None:
+            self._finish_scan(result.working_ma, result.sentence)
+        elif self._proposal_ma is not None:
+            self._proposal_ma = None  # it goes up first, and proposes anew then
 
     def _toggle_tests(self) -> None:
         if self._policy is None:
@@ -1365,6 +1457,9 @@ class Engine:
 
     def _turn_procedure(self) -> None:
         """Let time pass for the procedure; once it is over and its last sweeps are in, work out what came out."""
+        prompt = self._conductor.prompt
+        if prompt is not None and prompt.number != self._asked_number:
+            self._asked_number, self._asked_s = prompt.number, self.elapsed_s
         stage = self._conductor.stage
         if stage is None:
             return
@@ -1598,7 +1693,13 @@ class Engine:
         if not force and (not self._has_viewer or now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S):
             return
         self._last_snapshot_s = now_s
-        self._latest.put(self.make_snapshot())
+        snapshot = self.make_snapshot()
+        self._heard_jitter_us = tuple(
+            (one.fibre, one.mcd_us)
+            for one in snapshot.fibres
+            if math.isfinite(one.mcd_us) and one.fibre not in self._not_wanted
+        )
+        self._latest.put(snapshot)
 
     def make_snapshot(self) -> EngineSnapshot:
         """Everything as it stands now; for the engine's own thread."""

@@ -26,12 +26,25 @@ _ESCAPES = {
     b"\x1b[5~": "page up",
     b"\x1b[6~": "page down",
 }
+# Function keys as terminals send them: DEC's numbers (VT220) for F1 to F20, and those that go on from them; its
+# "application keys" for F1 to F4; the Linux console's F1 to F5; and F13 to F24 as terminals of today do, as shift
+# with F1 to F12. A foot switch that is a keyboard often sends one of the upper ones.
+_NUMBERS = (11, 12, 13, 14, 15, 17, 18, 19, 20, 21, 23, 24, 25, 26, 28, 29, 31, 32, 33, 34, 42, 43, 44, 45)
+_ESCAPES |= {b"\x1b[%d~" % number: f"f{at}" for at, number in enumerate(_NUMBERS, start=1)}
+_ESCAPES |= {b"\x1bO" + letter: f"f{at}" for at, letter in enumerate((b"P", b"Q", b"R", b"S"), start=1)}
+_ESCAPES |= {b"\x1b[[" + letter: f"f{at}" for at, letter in enumerate((b"A", b"B", b"C", b"D", b"E"), start=1)}
+_ESCAPES |= {b"\x1b[1;2" + letter: f"f{at}" for at, letter in enumerate((b"P", b"Q", b"R", b"S"), start=13)}
+_ESCAPES |= {b"\x1b[%d;2~" % number: f"f{at}" for at, number in enumerate(_NUMBERS[4:12], start=17)}
 _NAMED = {" ": "space", "\r": "enter", "\n": "enter", "\t": "tab", "\x1b": "escape"}
+# What the Microsoft C runtime gives after a first character that is no key. It knows no F13 to F24 of a keyboard; they
+# come with shift, as in a terminal.
 _WINDOWS = {"H": "up", "P": "down", "M": "right", "K": "left", "I": "page up", "Q": "page down"}
+_WINDOWS |= {chr(0x3B + at): f"f{at + 1}" for at in range(10)} | {"\x85": "f11", "\x86": "f12"}
+_WINDOWS |= {chr(0x54 + at): f"f{at + 13}" for at in range(10)} | {"\x87": "f23", "\x88": "f24"}
 
 
 def decode_keys(data: bytes) -> Iterator[str]:
-    """Names of the keys in what a POSIX terminal sent: ``"space"``, ``"up"``, ``"page down"``, or the character itself.
+    """Names of the keys in what a POSIX terminal sent: ``"space"``, ``"up"``, ``"f13"``, or the character itself.
 
     Unknown escape sequences are skipped as a whole: their letters must not count as keys. A space is always a key, also
     right after Escape or inside a broken sequence: it stops the output.
@@ -58,7 +71,8 @@ def decode_keys(data: bytes) -> Iterator[str]:
 def _after_sequence(data: bytes, position: int) -> int:
     """Where an unknown sequence ends whose Escape was just before `position`: parameters, then one final byte."""
     if data[position] in b"[O":
-        position += 1
+        # The Linux console's function keys have the bracket twice.
+        position += 1 + data.startswith(b"[[", position)
         while position < len(data) and 0x30 <= data[position] <= 0x3F:
             position += 1
     return position + (position < len(data) and 0x21 <= data[position] <= 0x7E)

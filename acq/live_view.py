@@ -11,17 +11,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from rich.console import Group
+from rich.table import Table
 from rich.text import Text
 
-from acq.display import EngineSnapshot, FibreSnapshot
+from acq.display import EngineSnapshot, FibreSnapshot, ProcedureView, Prompt
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.reading import Guarded, axis_top_ma, bound_ma, is_before_first_stimulus, is_idle, is_live, threshold_text
 from acq.records import GuardVerdict, OutputState, PulseKind
 from acq.report.cautions import CAUTIONS
+from acq.report.procedures import figure_table
 from acq.report.results import VERDICT_STYLES
 
-__all__ = ["KEYS", "render"]
+__all__ = ["KEYS", "render", "standing_prompt"]
 
 _GREY = "#999999"
 _STOP = "bold white on #B00020"  # red is for the stop alone
@@ -43,6 +45,8 @@ KEYS = (
     ("← →", "rate"),
     ("x", "test pulses"),
     ("1–9", "fibre wanted"),
+    ("g", "procedures"),
+    ("e", "end procedure"),
     ("m", "mark"),
     ("n", "new recording"),
     ("q", "finish"),
@@ -50,6 +54,11 @@ KEYS = (
 
 _SILENT_S = 1.0  # ten snapshots a second are usual; without one for so long the view says that it is old
 _ADVICE_LINES = 3
+_SENTENCE_LINES = 3
+_PROGRESS_CELLS = 20
+_ROWS_OF_TABLE = 3  # title, heads, and what the figures are
+_ASKED = "bold black on #F0E442"
+_LOUD = "bold #E69F00"
 _STRIP_CELLS = 24
 _LEAST_STRIP_CELLS = 8
 _LEAST_BAR_CELLS = 16
@@ -93,6 +102,7 @@ def render(
     rule: MarginRule | None = None,
     needs: Needs | None = None,
     silent_s: float = 0.0,
+    notice: str = "",
 ) -> Group:
     """The whole view.
 
@@ -106,12 +116,22 @@ def render(
         What each fibre needs, where the engine knows it; from the figures shown otherwise.
     silent_s : float
         For how long the engine has given no snapshot.
+    notice : str
+        Why the last key did nothing.
     """
     silent = [_silent_line(silent_s, width)] if silent_s >= _SILENT_S else []
     tests = [_tests_line(snapshot, width)] if _is_recording(snapshot) else []
-    head = [_state_line(snapshot, width), *silent, *tests, _where_line(snapshot, width)]
+    guided = _guided_lines(snapshot.guided, width) if snapshot.guided is not None else []
+    head = [_state_line(snapshot, width), *silent, *tests, _where_line(snapshot, width), *guided]
     view = Guarded(snapshot, rule, needs if needs is not None else Needs())
-    advice, keys = _advice_lines(snapshot, width), _keys_lines(snapshot, width)
+    prompt = standing_prompt(snapshot)
+    advice = _prompt_lines(prompt, width) if prompt is not None else _advice_lines(snapshot, width)
+    advice += [Text(f"  {notice}", style=_LOUD, no_wrap=True, overflow="ellipsis")] if notice else []
+    keys = _keys_lines(snapshot, width)
+    n_least = len(head) + len(advice) + len(keys) + max(1, min(2, len(snapshot.fibres)))
+    if prompt is not None and height is not None and n_least > height:
+        # The question is never given up: all else can be looked up, and the stop is the first of the keys.
+        head, keys = [head[0], *silent], keys[:1]
     cautions = _cautions_lines(width) if is_before_first_stimulus(snapshot) else []
     chosen = _USUAL
     room = len(cautions) + len(snapshot.fibres) * 3
@@ -123,6 +143,8 @@ def render(
             if room >= max(1, n_rows):
                 break
     gap = [Text()] if chosen.has_gaps else []
+    n_rows = len(cautions) + sum(_rows(view, fibre, chosen) for fibre in snapshot.fibres)
+    table = _result_table(snapshot.guided, room - n_rows if height is not None else 0)
     banner = [_banner_edge(snapshot, width)] if chosen.is_roomy else []
     messages = [
         Text(f"  {message}", style=_GREY, overflow="ellipsis", no_wrap=True)
@@ -135,6 +157,7 @@ def render(
         *head[1:],
         *gap,
         *(_fit(cautions, room) if cautions else _all_fibres(view, width, layout=chosen, room=room)),
+        *table,
         *gap,
         *advice,
         *gap,
@@ -360,6 +383,66 @@ def _margin_bar(fibre: FibreSnapshot, view: Guarded, top_ma: float, n_cells: int
     return Text.assemble(*cells)
 
 
+# ---- procedures -----------------------------------------------------------------------------------------------------
+
+
+def standing_prompt(snapshot: EngineSnapshot) -> Prompt | None:
+    """What the operator is asked; a fault comes before any question, and a replay asks nothing."""
+    if snapshot.is_replay or snapshot.is_finished or snapshot.state is OutputState.LATCHED_OFF:
+        return None
+    return snapshot.prompt
+
+
+def _guided_lines(one: ProcedureView, width: int) -> list[Text]:
+    """How far the procedure is, or what came out of it; the sentence whole."""
+    if one.is_over:
+        text = f"{one.title}: {one.verdict}. {one.sentence}" if one.verdict else f"{one.title}: {one.sentence}"
+        wrapped = textwrap.wrap(text, max(20, width - 3), max_lines=_SENTENCE_LINES, placeholder=" …")
+        return [
+            Text((" ■ " if index == 0 else "   ") + row, style="bold", no_wrap=True)
+            for index, row in enumerate(wrapped)
+        ]
+    line = Text(f" ◆ {one.title} INTERRUPTED" if one.is_interrupted else f" ▷ {one.title}", no_wrap=True)
+    line.stylize(_LOUD if one.is_interrupted else "bold")
+    if one.wanted > 0:
+        done = min(_PROGRESS_CELLS, max(0, int(_PROGRESS_CELLS * one.done / one.wanted)))
+        line.append("  ").append("█" * done).append("░" * (_PROGRESS_CELLS - done), style=_GREY)
+        line.append(f" {one.done:.4g} of {one.wanted:.4g}")
+    elif one.done > 0:
+        line.append(f"  {one.done:.4g}")
+    line.append(f"   {one.step}", style=_GREY)
+    line.truncate(width, overflow="ellipsis")
+    return [line]
+
+
+def _result_table(one: ProcedureView | None, room: int) -> list[Table]:
+    """The first panel of the result as figures, where there are rows left over."""
+    if one is None or not one.is_over or one.figure is None:
+        return []
+    tables = [table for panel in one.figure.panels if (table := figure_table(panel)) is not None]
+    return [table for table in tables[:1] if table.row_count + _ROWS_OF_TABLE <= room]
+
+
+def _prompt_lines(prompt: Prompt, width: int) -> list[Text]:
+    """The question as a whole, and below it each answer with its key."""
+    lines = [
+        Text(f" {row}".ljust(width), style=_ASKED, no_wrap=True)
+        for row in textwrap.wrap(f"? {prompt.text}", max(20, width - 2), subsequent_indent="  ")
+    ]
+    rows = [Text(" ", no_wrap=True)]
+    for number, choice in enumerate(prompt.choices, start=1):
+        is_default = number == 1 and prompt.has_default
+        key = f" {number} enter " if is_default else f" {number} "
+        entry = Text.assemble((key, "reverse"), (f" {choice.label}   ", "bold" if is_default else ""))
+        if len(rows[-1]) + len(entry.plain.rstrip()) > width and len(rows[-1]) > 1:
+            rows.append(Text(" ", no_wrap=True))
+        rows[-1].append_text(entry)
+    for row in rows:
+        row.rstrip()
+        row.truncate(width, overflow="ellipsis")
+    return [*lines, *rows]
+
+
 # ---- what to do -----------------------------------------------------------------------------------------------------
 
 
@@ -377,15 +460,37 @@ def _advice_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:
     return lines
 
 
+def _keys_now(snapshot: EngineSnapshot) -> list[tuple[str, str]]:
+    """The keys that mean something now, in words that say what."""
+    if snapshot.is_replay:
+        return [(key, meaning) for key, meaning in KEYS if key in ("q", "m")]
+    guided, prompt = snapshot.guided, standing_prompt(snapshot)
+    enter = "accept"
+    if snapshot.state is OutputState.LATCHED_OFF:
+        enter = "acknowledge"
+    elif prompt is not None:
+        enter = "first choice" if prompt.has_default else ""
+    now = {"enter": enter}
+    if guided is None:
+        now["e"] = ""
+    elif guided.is_over:
+        now["e"] = "put result away"
+    else:
+        now["g"] = ""
+    if prompt is not None:
+        now["1–9"] = ""
+    keys = [(key, now.get(key, meaning)) for key, meaning in KEYS]
+    if prompt is not None:
+        last = min(9, len(prompt.choices))
+        keys.insert(1, (f"1–{last}" if last > 1 else "1", "choose"))
+    return [(key, meaning) for key, meaning in keys if meaning]
+
+
 def _keys_lines(snapshot: EngineSnapshot, width: int) -> list[Text]:
     """The keys, never broken inside an entry; the stop first."""
     lines = [Text(no_wrap=True)]
-    for key, meaning in KEYS:
-        if snapshot.is_replay and key not in ("q", "m"):
-            continue
+    for key, meaning in _keys_now(snapshot):
         is_stop = meaning == "STOP"
-        if key == "enter" and snapshot.state is OutputState.LATCHED_OFF:
-            meaning = "acknowledge"
         entry = Text.assemble(
             (f"   {key}   " if is_stop else f" {key} ", _STOP if is_stop else "reverse"),
             (f" {meaning}  ", "bold" if is_stop else ""),

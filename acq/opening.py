@@ -16,6 +16,7 @@ from acq.errors import ConfigurationError, SuprathreshError
 from acq.guard.margin import MarginRule
 from acq.hosting.messages import StudyRequest
 from acq.offline import RecordingSettings
+from acq.sound.settings import OFF, SoundSettings, choose_settings
 from acq.study.checks import default_check_path, find_last_check, tell_last_check
 from acq.study.copying import make_code
 from acq.study.store import StudyStore, default_study_path
@@ -37,6 +38,7 @@ class Preparation:
     code: str
     meta: dict[str, Any]
     last_check: str
+    sound: SoundSettings
 
     @property
     def is_simulated(self) -> bool:
@@ -61,7 +63,11 @@ def check_code(code: str) -> str:
 
 
 def prepare_study(
-    request: StudyRequest, *, speed: Literal["real", "max"] = "real", needs_scan_limit: bool = False
+    request: StudyRequest,
+    *,
+    speed: Literal["real", "max"] = "real",
+    needs_scan_limit: bool = False,
+    is_attended: bool = False,
 ) -> Preparation:
     """Read the profile, choose the device, refuse what cannot work. Nothing is opened or made.
 
@@ -69,6 +75,8 @@ def prepare_study(
     ----------
     needs_scan_limit : bool
         A scan will be made without anybody to ask.
+    is_attended : bool
+        Somebody is there to hear it.
 
     Raises
     ------
@@ -94,10 +102,18 @@ def prepare_study(
     code = make_code() if request.code is None else check_code(request.code)
     meta: dict[str, Any] = {"program": f"suprathresh {__version__}", "code": code, **request.about}
     last_check = ""
-    if not device.describe().is_simulated:
+    described = device.describe()
+    sound = choose_settings(
+        profile.sound,
+        asked=request.sound,
+        is_attended=is_attended,
+        is_virtual_time=described.is_virtual_time,
+        is_simulated=described.is_simulated,
+    )
+    if not described.is_simulated:
         found = find_last_check(profile, default_check_path(datetime.now()).parent)
         meta["check"] = last_check = tell_last_check(found, profile_name=request.profile_name)
-    return Preparation(request, profile, settings, device, code, meta, last_check)
+    return Preparation(request, profile, settings, device, code, meta, last_check, sound)
 
 
 def begin_study(preparation: Preparation, *, is_watched: bool = False) -> tuple[StudyStore, Engine]:
@@ -123,13 +139,16 @@ def begin_study(preparation: Preparation, *, is_watched: bool = False) -> tuple[
         store = StudyStore.create(path, meta=preparation.meta)
     options = EngineOptions(electrode=request.electrode, settings=preparation.settings, fits_elsewhere=is_watched)
     try:
-        return store, Engine(preparation.device, preparation.profile, store, options=options)
+        engine = Engine(preparation.device, preparation.profile, store, options=options)
     except SuprathreshError:
         if request.resume:
             store.close()
         else:
             store.discard()  # nothing is in it yet, and its name is wanted again
         raise
+    if preparation.sound.sink != OFF:
+        engine.attach_sound(preparation.sound)
+    return store, engine
 
 
 def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, needs_limit: bool) -> None:

@@ -1,13 +1,15 @@
-"""The thread that turns an engine while somebody looks on, in a terminal or on a screen."""
+"""The thread that turns an engine while somebody looks on, in a terminal or on a screen, and their foot switch."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 
+from acq.acts import ActName, do_act
 from acq.clock import RealClock
 from acq.engine import Engine
 from acq.errors import DeviceError, SuprathreshError
+from acq.foot_switch import find_foot_switch
 
 __all__ = ["Turning"]
 
@@ -21,12 +23,18 @@ class Turning(threading.Thread):
     ----------
     after_turn : callable
         Called in this thread after each turn.
+    up_to_ma : float, optional
+        How far a threshold scan or a procedure that the foot begins may go.
     """
 
-    def __init__(self, engine: Engine, *, after_turn: Callable[[], None] = lambda: None) -> None:
+    def __init__(
+        self, engine: Engine, *, after_turn: Callable[[], None] = lambda: None, up_to_ma: float | None = None
+    ) -> None:
         super().__init__(name="engine", daemon=True)
         self._engine = engine
         self._after_turn = after_turn
+        self._up_to_ma = up_to_ma
+        self._foot = find_foot_switch(engine.profile, on_act=self._act, on_message=engine.tell)
         self.ending = threading.Event()
         self.failure: SuprathreshError | None = None
         self._clock = RealClock()
@@ -40,6 +48,8 @@ class Turning(threading.Thread):
     def run(self) -> None:
         """Step until the end; a failure of the program ends the recording, the third ends the study."""
         n_failures = 0
+        if self._foot is not None and self._engine.device_description.takes_pulses:
+            self._foot.start()
         while not self.ending.is_set() and not self._engine.is_finished:
             try:
                 self._engine.step()
@@ -60,6 +70,13 @@ class Turning(threading.Thread):
                 # The recording may be in any condition; the study file holds what it is worth, and the next is sound.
                 self._engine.new_recording()
 
+    def _act(self, act: ActName) -> None:
+        """Do what the foot asks for; in the foot switch's thread."""
+        self._engine.note_presence()
+        do_act(self._engine, act, up_to_ma=self._up_to_ma)
+        if act is ActName.FINISH:
+            self.ending.set()
+
     def _latch(self, reason: str) -> None:
         try:
             self._engine.gate.latch(reason)
@@ -70,5 +87,7 @@ class Turning(threading.Thread):
     def end(self) -> None:
         """Wait for the last turn."""
         self.ending.set()
+        if self._foot is not None:
+            self._foot.close()
         if self.is_alive():
             self.join(timeout=5.0)

@@ -30,11 +30,14 @@ __all__ = [
     "CheckSection",
     "DaqmxTable",
     "DeviceSection",
+    "FootAct",
+    "FootSwitchSection",
     "GuardSection",
     "HardwareProfile",
     "ProfileError",
     "SafetySection",
     "SerialTable",
+    "SoundSection",
     "StimulusSection",
     "list_profiles",
     "load_profile",
@@ -390,6 +393,69 @@ class CheckSection(_Section):
     dead_man_s: Annotated[float, Field(gt=0, le=MAX_LEASE_S + MAX_LEAD_S)] | None = None  # promised, below lease + lead
 
 
+class SoundSection(_Section):
+    """What is heard of a study that somebody attends. Volumes run from 0 to 1; they start low."""
+
+    output: Literal["device", "off"] = "device"  # off: nothing is heard unless the command line asks for it
+    needle: Annotated[float, Field(ge=0, le=1)] = 0.3
+    tones: Annotated[float, Field(ge=0, le=1)] = 0.4
+    spoken: bool = False  # figures in words, with the package pyttsx3 and a voice of the system
+    spoken_every_s: Annotated[float, Field(ge=5, le=600)] = 30.0
+    device: Name | None = None  # a part of the sound device's name; the usual one without it
+
+
+# What a foot may ask for. Not more current, and not the end of the study: both are too easily trodden on.
+FootAct = Literal[
+    "stop", "accept", "begin", "scan", "restore", "lower", "lower coarse", "tests", "mark", "new recording", "leave"
+]
+
+
+class FootSwitchSection(_Section):
+    """A switch under the foot: one that types a key, or a contact on a control line of a serial port.
+
+    A contact that `hold` is given to is told by its length: `press` is done when it opens within `hold_s`, `hold` as
+    soon as it has been closed for so long. A press that stops acts at once, whatever follows. What types a key has no
+    length, so `hold` is for contacts alone.
+    """
+
+    kind: Literal["key", "serial"]
+    press: FootAct = "accept"
+    key: Annotated[str, Field(min_length=1, max_length=24)] | None = None  # of kind "key"
+    port: Name | None = None  # of kind "serial", as the rest
+    pin: Literal["cts", "dsr", "dcd", "ri"] = "cts"
+    normally: Literal["open", "closed"] = "open"
+    feed: Literal["rts", "dtr", "both"] = "both"  # the lines that are set to a voltage, for the contact to pass on
+    hold: FootAct | Literal["none"] | None = None  # left out: stop
+    hold_s: Annotated[float, Field(ge=0.3, le=3)] = 0.6
+
+    @model_validator(mode="after")
+    def _check(self) -> Self:
+        if self.kind == "key":
+            if self.key is None:
+                raise ValueError('key is missing, a switch that types needs its key; add it, as in key = "f13"')
+            if self.key != self.key.strip().lower() or not self.key.isprintable():
+                raise ValueError(f"key = {quote(self.key)} is no name of a key; write it small, as in f13 or page up")
+            if self.key == "space" and self.press != "stop":
+                raise ValueError(f"key = 'space' always stops, so press = {self.press!r} cannot be; choose another key")
+            if self.hold is not None:
+                raise ValueError(f"hold = {self.hold!r} is for a contact on a serial port; remove it")
+        else:
+            if self.port is None:
+                raise ValueError("port is missing, a contact needs the serial port it hangs on; add it")
+            if self.key is not None:
+                raise ValueError(f"key = {quote(self.key)} is for a switch that types; remove it, or set kind = 'key'")
+            if self.press == "stop" and self.hold not in (None, "none", "stop"):
+                raise ValueError(f"hold = {self.hold!r} cannot be where press = 'stop', which acts at once; remove it")
+        return self
+
+    @property
+    def hold_act(self) -> FootAct | None:
+        """What a long press asks for; None where its length does not matter."""
+        if self.kind == "key" or self.press == "stop" or self.hold == "none":
+            return None
+        return self.hold if self.hold is not None else "stop"
+
+
 class HardwareProfile(_Section):
     """A whole profile; frozen."""
 
@@ -402,10 +468,17 @@ class HardwareProfile(_Section):
     guard: GuardSection = GuardSection()
     safety: SafetySection = SafetySection()
     check: CheckSection = CheckSection()
+    sound: SoundSection = SoundSection()
+    foot_switch: FootSwitchSection | None = None
 
     @model_validator(mode="after")
     def _check(self) -> Self:
-        daqmx = self.device.daqmx
+        daqmx, line, switch = self.device.daqmx, self.device.serial, self.foot_switch
+        if line is not None and switch is not None and switch.port == line.port:
+            raise ValueError(
+                f"foot_switch.port = {quote(switch.port)} is the stimulator's own line (device.serial.port); give the "
+                "foot switch a port of its own"
+            )
         if daqmx is not None and daqmx.ma_per_v is not None:
             reach_ma = daqmx.ma_per_v * daqmx.output_range_v
             if self.stimulus.ceiling_ma > reach_ma:

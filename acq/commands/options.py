@@ -21,6 +21,7 @@ __all__ = [
     "margin_options",
     "plain_margin",
     "settings_from",
+    "sound_option",
 ]
 
 TOKEN_HELP = (
@@ -50,6 +51,15 @@ def connection_options(command: Command) -> Command:
     ):
         command = option(command)
     return command
+
+
+def sound_option(command: Command) -> Command:
+    """The option `--sound`."""
+    return click.option(
+        "--sound",
+        metavar="off|device|FILE.wav",
+        help="What can be heard: the needle, a tone for each verdict. Default: the profile's; unattended: off.",
+    )(command)
 
 
 def margin_options(command: Command) -> Command:

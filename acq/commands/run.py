@@ -14,7 +14,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import connection_options, finite, margin_options, plain_margin, settings_from
+from acq.commands.options import connection_options, finite, margin_options, plain_margin, settings_from, sound_option
 from acq.commands.study import finish_with_fault, tell_study
 from acq.devices.registry import read_profile
 from acq.engine import Engine
@@ -65,6 +65,7 @@ _positive = click.FloatRange(min=0, min_open=True)
 @click.option("--for-s", type=_positive, callback=finite, help="Stretch check: length of each state, seconds.")
 @click.option("--person-present", is_flag=True, help="On real hardware: a licensed person is at the patient.")
 @click.option("--speed", type=click.Choice(["real", "max"]), help="Of a simulation.", default="max", show_default=True)
+@sound_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @margin_options
 def command(
@@ -87,6 +88,7 @@ def command(
     for_s: float | None,
     person_present: bool,
     speed: str,
+    sound: str | None,
     as_json: bool,
     margin_rule: str | None,
     margin_relative: float | None,
@@ -129,6 +131,7 @@ def command(
         electrode=electrode,
         up_to_ma=up_to_ma,
         margin=settings.margin,
+        sound=sound,
     )
     preparation = prepare_study(request, speed="real" if speed == "real" else "max", needs_scan_limit=True)
     if not preparation.is_simulated:

@@ -25,6 +25,7 @@ from acq.commands.options import (
     margin_options,
     plain_margin,
     settings_from,
+    sound_option,
 )
 from acq.devices.contract import Device
 from acq.devices.registry import read_profile
@@ -86,6 +87,7 @@ __all__ = ["command", "finish_with_fault", "print_results", "tell_study"]
     help="Where a live study is shown; auto: on the screen where it can start, else in the terminal.",
 )
 @click.option("--speed", type=click.Choice(["real", "max"]), default="real", show_default=True, help="Of a simulation.")
+@sound_option
 @click.option("--json", "as_json", is_flag=True, help="Unattended: one JSON document on standard output.")
 @margin_options
 def command(
@@ -105,6 +107,7 @@ def command(
     person_present: bool,
     wanted_view: Literal["auto", "screen", "terminal"],
     speed: str,
+    sound: str | None,
     as_json: bool,
     margin_rule: str | None,
     margin_relative: float | None,
@@ -145,8 +148,14 @@ def command(
         about={"note": note} if note else {},
         up_to_ma=up_to_ma,
         margin=settings.margin,
+        sound=sound,
     )
-    preparation = prepare_study(request, speed="max" if speed == "max" else "real", needs_scan_limit=is_unattended)
+    preparation = prepare_study(
+        request,
+        speed="max" if speed == "max" else "real",
+        needs_scan_limit=is_unattended,
+        is_attended=not is_unattended,
+    )
     device, code = preparation.device, preparation.code
     if view.line:
         click.echo(view.line, err=True)

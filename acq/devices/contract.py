@@ -94,6 +94,20 @@ class Device(ABC):
         """
         return ""
 
+    def note_said(self, word: str) -> str:  # noqa: ARG002 - for devices that do something
+        """The operator says what he has just done: "moved" the cathode, brought it "back-3", and the like.
+
+        Hardware has nothing to do. A simulated patient does it: "moved" (a new place of the cathode), "back-3" (the
+        third place; "back-3-of-5" the third of the newest five, "back" the one before), "stretch", "slack" and "rest"
+        (of the muscle). Other words do nothing.
+
+        Returns
+        -------
+        str
+            What to tell the operator; empty for nothing.
+        """
+        return ""
+
     @abstractmethod
     def soft_stop(self) -> None:
         """Forget every queued pulse that is not yet being written; zeros follow. Sampling goes on."""

@@ -29,6 +29,7 @@ from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
 from acq.engine import Engine
 from acq.errors import DeviceError, SafetyViolationError, SuprathreshError
 from acq.exchange.recordings import load_recording
+from acq.foot_switch import foot_key
 from acq.hosting.messages import (
     Act,
     Attach,
@@ -79,7 +80,7 @@ class Host:
         self._started = started
         self._up_to_ma = up_to_ma
         self._outbox = _Outbox(engine)
-        self._turning = Turning(engine, after_turn=self._outbox.fill)
+        self._turning = Turning(engine, after_turn=self._outbox.fill, up_to_ma=up_to_ma)
         self._lock = threading.Lock()
         self._line: _Line | None = None
         self._gone_s = time.monotonic()
@@ -374,7 +375,7 @@ def _run(
 
 
 def _begin(request: StudyRequest) -> tuple[Engine, StudyStore, Started]:
-    preparation = prepare_study(request)
+    preparation = prepare_study(request, is_attended=True)
     if not preparation.is_simulated and not request.person_present:
         raise SafetyViolationError("not begun, since nobody has confirmed that a licensed person is at the patient")
     store, engine = begin_study(preparation, is_watched=True)
@@ -415,6 +416,7 @@ def describe_start(engine: Engine, store: StudyStore, code: str, electrode: str)
         lead_s=described.lead_s,
         ceiling_ma=profile.stimulus.ceiling_ma,
         rates_hz=tuple(profile.stimulus.rates_hz),
+        foot=(foot[0], str(foot[1])) if (foot := foot_key(profile)) is not None else None,
     )
 
 

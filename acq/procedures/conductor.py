@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -22,7 +22,7 @@ GO_ON: Final = "go-on"
 END: Final = "end"
 _CANCEL: Final = "cancel"
 _SAME_FIBRE_US: Final = 300.0  # latencies of one fibre, live and in the analysis, differ by the rates and intensities
-_RANGE_OF_PROMPTS: Final = 100_000  # numbers of prompts never meet: the conductor's own are above it
+_MOST_PROMPTS: Final = 10_000  # of one procedure; numbers of prompts never meet in a study
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,8 @@ class Conductor:
     def __init__(self) -> None:
         self.stage: Stage | None = None
         self._is_open = False
-        self._n_prompts = _RANGE_OF_PROMPTS
+        self._n_stages = 0
+        self._n_prompts = 0
         self._own: Prompt | None = None
         self._ended: ProcedureView | None = None
 
@@ -97,7 +98,8 @@ class Conductor:
         if self._own is not None:
             return self._own
         stage = self.stage
-        return stage.procedure.prompt if stage is not None and self.is_running else None
+        asked = stage.procedure.prompt if stage is not None and self.is_running else None
+        return replace(asked, number=self._n_stages * _MOST_PROMPTS + asked.number) if asked is not None else None
 
     def show(self) -> ProcedureView | None:
         """The procedure as it stands, or the last one's end."""
@@ -170,6 +172,7 @@ class Conductor:
         """A procedure begins with the pulse of a number."""
         self._close_list()
         self._ended = None
+        self._n_stages += 1
         self.stage = Stage(
             procedure=procedure,
             recording=sight.recording,
@@ -272,7 +275,7 @@ class Conductor:
 
     def _make_prompt(self, text: str, choices: Sequence[Choice], *, has_default: bool) -> Prompt:
         self._n_prompts += 1
-        return Prompt(self._n_prompts, text, tuple(choices), has_default)
+        return Prompt(-self._n_prompts, text, tuple(choices), has_default)  # below those of any procedure
 
 
 def stretch_of(

@@ -94,6 +94,7 @@ class Sight:
     limit_ma: float
     step_ma: float
     largest_step_ma: float
+    ceiling_ma: float
     rate_hz: float
     rates_hz: tuple[float, ...]
     n_sweeps: int
@@ -191,6 +192,11 @@ class Procedure(ABC):
     def rate_hz(self) -> float | None:
         """The rate wanted now; None to leave it as it is."""
         return None
+
+    @property
+    def wants_discovery(self) -> bool:
+        """Whether the recording should be searched for fibres with the next sweep, out of its turn."""
+        return False
 
     def next(self, index: int) -> tuple[float, PulseKind] | None:
         """Intensity and kind of the next pulse of a procedure that `moves`; None for none now. Any thread."""

@@ -150,6 +150,24 @@ class RingBuffer:
         ValueError
             When a sample asked for has not been written yet.
         """
+        return self._copy(first_sample, n_samples, counts=True)
+
+    def peek(self, first_sample: int, n_samples: int) -> RingSamples:
+        """Copy samples out like `read`, for a second reader, whose reading tells nothing of what was lost.
+
+        Raises
+        ------
+        ValueError
+            When a sample asked for has not been written yet.
+        """
+        return self._copy(first_sample, n_samples, counts=False)
+
+    def wait_for(self, sample: int, timeout_s: float) -> bool:
+        """Wait until a sample has been written; whether it has. For the reader of a ring that another thread writes."""
+        with self._changed:
+            return self._changed.wait_for(lambda: self._next > sample, timeout_s)
+
+    def _copy(self, first_sample: int, n_samples: int, *, counts: bool) -> RingSamples:
         if n_samples < 0:
             raise ValueError(f"n_samples must not be negative, got {n_samples}")
         end = first_sample + n_samples
@@ -167,16 +185,12 @@ class RingBuffer:
                 samples[:, to : to + n] = self._samples[:, slot : slot + n]
                 is_there[to : to + n] = self._is_there[slot : slot + n]
                 position += n
-            self._read_to = max(self._read_to, end)
+            if counts:
+                self._read_to = max(self._read_to, end)
         if is_there.all():
             return RingSamples(samples, first_sample)
         samples[:, ~is_there] = np.nan
         return RingSamples(samples, first_sample, _false_ranges(is_there, first_sample))
-
-    def wait_for(self, sample: int, timeout_s: float) -> bool:
-        """Wait until a sample has been written; whether it has. For the reader of a ring that another thread writes."""
-        with self._changed:
-            return self._changed.wait_for(lambda: self._next > sample, timeout_s)
 
     def _place(self, samples: FloatArray, first_sample: int) -> None:
         n = samples.shape[1]

@@ -152,10 +152,14 @@ def test_it_runs_to_its_end_leaves_its_result_and_what_was_before_can_be_restore
     run.seconds(1.0)
     procedure = run.begin_steps()
     run.until(lambda: run.prompt is not None)
+    run.engine.accept_proposal()  # too soon to have been meant for what is asked
+    run.seconds(0.4)
+    assert not procedure.words
     run.engine.accept_proposal()  # Enter is the first choice
     run.until(lambda: run.engine.procedure is None)
     assert procedure.words == ["yes"]
-    (result,) = run.engine.procedure_results
+    scan, result = run.engine.procedure_results
+    assert scan.name is ProcedureName.THRESHOLD_SCAN
     assert run.engine.gate.state is OutputState.AT_REST
     # Its own pulses alone, each a test pulse and within the steps and the bound.
     own = [one.pulse for one in procedure.outcomes]
@@ -165,7 +169,7 @@ def test_it_runs_to_its_end_leaves_its_result_and_what_was_before_can_be_restore
     assert result.first_sweep == procedure.outcomes[0].index
     assert result.figures["words"] == ["yes"]
     # In the study, with all that it can be worked out from again.
-    (kept,) = read_procedures(run.store)
+    kept = read_procedures(run.store)[-1]
     assert kept.result == result
     assert kept.ranges[0][0] == result.first_sweep
     assert kept.ranges[-1][1] == result.last_sweep
@@ -209,7 +213,7 @@ def test_a_stop_interrupts_and_it_goes_on_where_it_was(run: Run) -> None:
     # Up again from nothing, in steps.
     assert procedure.outcomes[n_before].pulse.commanded_ma <= 0.5
     run.until(lambda: run.engine.procedure is None)
-    (kept,) = read_procedures(run.store)
+    kept = read_procedures(run.store)[-1]
     assert kept.result.figures["n_stimuli"] >= 30
     assert kept.result.is_complete
 
@@ -222,7 +226,7 @@ def test_an_interrupted_one_can_be_ended_with_what_there_is(run: Run) -> None:
     run.until(lambda: run.engine.is_procedure_interrupted)
     run.engine.choose(2)
     run.until(lambda: run.engine.procedure is None)
-    (result,) = run.engine.procedure_results
+    result = run.engine.procedure_results[-1]
     assert not result.is_complete
     assert run.engine.gate.state is OutputState.AT_REST
 
@@ -234,7 +238,7 @@ def test_leaving_ends_it_and_brings_the_output_to_rest(run: Run) -> None:
     do_act(run.engine, ActName.LEAVE)
     run.until(lambda: run.engine.procedure is None)
     assert run.engine.gate.state is OutputState.AT_REST
-    assert not run.engine.procedure_results[0].is_complete
+    assert not run.engine.procedure_results[-1].is_complete
 
 
 def test_an_answer_to_another_question_does_nothing(run: Run) -> None:
@@ -308,7 +312,7 @@ def test_a_new_recording_and_the_end_of_the_study_end_it_with_what_there_is(run:
     procedure = run.begin_steps()
     run.until(lambda: len(procedure.outcomes) >= 5)
     run.engine.finish()
-    results = run.engine.procedure_results
+    results = [one for one in run.engine.procedure_results if one.name is ProcedureName.PLATEAU]
     assert [one.is_complete for one in results] == [False, False]
     assert [one.recording for one in results] == [1, 2]
 
@@ -346,12 +350,12 @@ def test_what_a_study_keeps_gives_the_same_result_again(tmp_path: Path) -> None:
     run = Run(tmp_path, scenario="healthy")
     scan_and_accept(run.engine, up_to_ma=None)
     run.engine.start_procedure(ProcedureName.RECORDING, options=ProcedureOptions(n_stimuli=30))
-    run.until(lambda: bool(run.engine.procedure_results))
-    live = run.engine.procedure_results[0]
+    run.until(lambda: len(run.engine.procedure_results) == 2)
+    scan, live = run.engine.procedure_results
     run.engine.finish()
     run.store.close()
     with StudyStore.open(tmp_path / "run.study") as store:
-        (kept,) = read_procedures(store)
+        kept_scan, kept = read_procedures(store)
         recording = recording_from_store(store, 1)
     stretch = stretch_of(
         recording,
@@ -364,6 +368,7 @@ def test_what_a_study_keeps_gives_the_same_result_again(tmp_path: Path) -> None:
     again = make_procedure(ProcedureName.RECORDING, ProcedureOptions(n_stimuli=30)).conclude(stretch)
     # As the JSON of the study gives it back: lists for tuples.
     assert again == live
+    assert kept_scan.result == scan
     assert kept.result == live
     assert [one["fibre"] for one in again.figures["fibres"]] == [1, 2, 3]
     for fibre in again.figures["fibres"]:

@@ -185,3 +185,74 @@ def test_values_of_a_card_that_contradict_each_other(tmp_path: Path, old: str, n
     assert text.count(old) == 1
     with pytest.raises(ProfileError, match=re.escape(says)):
         load_text(tmp_path, text.replace(old, new))
+
+
+@pytest.mark.parametrize("name", ["simulated", "nidaqmx_analogue", "nidaqmx_serial"])
+def test_sound_is_low_and_spoken_only_when_asked_for(name: str) -> None:
+    profile = load_profile(name)
+    assert profile.sound.output == "device"
+    assert 0 < profile.sound.needle <= 0.4
+    assert 0 < profile.sound.tones <= 0.4
+    assert not profile.sound.spoken
+    assert profile.foot_switch is None
+
+
+@pytest.mark.parametrize("name", ["simulated", "nidaqmx_analogue", "nidaqmx_serial"])
+def test_the_foot_switch_in_the_comments_of_a_profile_can_be_used(tmp_path: Path, name: str) -> None:
+    text = importlib.resources.files("hardware_profiles").joinpath(f"{name}.toml").read_text(encoding="utf-8")
+    head, marker, tail = text.partition("# [foot_switch]")
+    assert marker
+    lines = [line.removeprefix("# ") for line in (marker + tail).splitlines() if "A switch that types" not in line]
+    switch = load_text(tmp_path, head + "\n".join(lines)).foot_switch
+    assert switch is not None
+    assert (switch.kind, switch.press, switch.hold_act) == ("serial", "accept", "stop")
+
+
+FOOT = BASE + '\n[foot_switch]\nkind = "serial"\nport = "COM9"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "parts"),
+    [
+        (BASE.replace("needle = 0.3", "needle = 1.1"), ["sound.needle", "1.1", "at most 1"]),
+        (BASE.replace("tones = 0.4", "tones = -0.1"), ["sound.tones", "at least 0"]),
+        (BASE.replace("spoken = false", "spoken = 1"), ["sound.spoken", "1"]),
+        (BASE.replace('output = "device"', 'output = "loud"'), ["sound.output", "'loud'", "'device'"]),
+        (BASE.replace("spoken_every_s = 30", "spoken_every_s = 1"), ["sound.spoken_every_s", "at least 5"]),
+        (BASE.replace("spoken_every_s", "spoken_evry_s"), ["did you mean spoken_every_s?"]),
+        (FOOT + 'press = "raise"\n', ["foot_switch.press", "'raise'", "'stop'"]),
+        (FOOT + 'pin = "rts"\n', ["foot_switch.pin", "'rts'", "'cts'"]),
+        (FOOT + "hold_s = 0.1\n", ["foot_switch.hold_s", "at least 0.3"]),
+        (FOOT + 'press = "stop"\nhold = "accept"\n', ["foot_switch.hold = 'accept'", "at once"]),
+        (FOOT + 'key = "f13"\n', ["foot_switch.key", "remove it"]),
+        (FOOT.replace('port = "COM9"\n', ""), ["foot_switch.port is missing"]),
+        (FOOT.replace('port = "COM9"', "prt = 9"), ["foot_switch.prt", "did you mean port?"]),
+        (FOOT.replace('"serial"\nport = "COM9"', '"key"'), ["foot_switch.key is missing", "f13"]),
+        (FOOT.replace('"serial"\nport = "COM9"', '"key"\nkey = "F13"'), ["foot_switch.key", "'F13'", "small"]),
+        (FOOT.replace('"serial"\nport = "COM9"', '"key"\nkey = "space"'), ["foot_switch.key", "always stops"]),
+        (FOOT.replace('"serial"\nport = "COM9"', '"key"\nkey = "f13"\nhold = "stop"'), ["foot_switch.hold"]),
+    ],
+)
+def test_bad_sound_and_foot_switches_are_refused_in_one_line(tmp_path: Path, text: str, parts: list[str]) -> None:
+    with pytest.raises(ProfileError) as caught:
+        load_text(tmp_path, text)
+    message = str(caught.value)
+    assert "\n" not in message
+    for part in parts:
+        assert part in message
+
+
+def test_the_foot_switch_has_a_port_of_its_own(tmp_path: Path) -> None:
+    text = importlib.resources.files("hardware_profiles").joinpath("nidaqmx_serial.toml").read_text(encoding="utf-8")
+    with pytest.raises(ProfileError, match=r"foot_switch\.port = 'COM3' is the stimulator's own line"):
+        load_text(tmp_path, text + '\n[foot_switch]\nkind = "serial"\nport = "COM3"\n')
+
+
+@pytest.mark.parametrize(
+    ("lines", "hold"),
+    [("", "stop"), ('hold = "none"\n', None), ('hold = "mark"\n', "mark"), ('press = "stop"\n', None)],
+)
+def test_a_long_press_stops_unless_the_profile_says_otherwise(tmp_path: Path, lines: str, hold: str | None) -> None:
+    switch = load_text(tmp_path, FOOT + lines).foot_switch
+    assert switch is not None
+    assert switch.hold_act == hold
