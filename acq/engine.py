@@ -22,7 +22,7 @@ from acq.analysis.blas import one_blas_thread
 from acq.backlog import Backlog
 from acq.clock import Clock, RealClock
 from acq.devices.contract import Device
-from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
+from acq.display import EndplateReport, EngineSnapshot, Prompt, SweepReport, TrackReport
 from acq.errors import (
     ConfigurationError,
     DeviceError,
@@ -611,6 +611,11 @@ class Engine:
     def procedure(self) -> Procedure | None:
         """The guided procedure that runs, interrupted or not; None for none."""
         return self._conductor.procedure
+
+    @property
+    def prompt(self) -> Prompt | None:
+        """What the operator is asked now, None for nothing."""
+        return self._conductor.prompt
 
     @property
     def is_procedure_interrupted(self) -> bool:

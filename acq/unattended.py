@@ -69,8 +69,8 @@ def run_procedure(
         if procedure is not None:
             if report is not None:
                 report(procedure.step, *procedure.progress)
-            prompt = procedure.prompt
-            if prompt is not None and prompt.number != answered:
+            prompt = engine.prompt
+            if prompt is not None and prompt.number != answered and not engine.is_procedure_interrupted:
                 answered = prompt.number
                 words = [choice.word for choice in prompt.choices]
                 engine.choose(1 + words.index(procedure.answer_unattended()), prompt_number=prompt.number)

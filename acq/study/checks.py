@@ -33,8 +33,11 @@ def default_check_path(now: datetime) -> Path:
 
 
 def find_profile_sha256(profile: HardwareProfile) -> str:
-    """Hash of what a profile says; the same whatever its comments, layout and file name, 64 hexadecimal digits."""
-    content = profile.model_dump(mode="json", exclude_unset=True)
+    """Hash of what a profile says; the same whatever its comments, layout and file name, 64 hexadecimal digits.
+
+    How loud it is and what the foot does were not checked, and change nothing of the set-up.
+    """
+    content = profile.model_dump(mode="json", exclude_unset=True, exclude={"sound", "foot_switch"})
     return hashlib.sha256(json.dumps(content, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
 
 
