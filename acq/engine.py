@@ -588,10 +588,12 @@ class Engine:
     def _hear(self) -> SoundState:
         states = [state for fibre, state in self.session.states.items() if fibre not in self._not_wanted]
         is_about = self._gate.state is OutputState.DELIVERING and self._gate.intensity_ma > 0.0
-        is_about = is_about and not self._gate.is_scanning  # pulses below thresholds on purpose
+        # In a scan pulses go below thresholds on purpose.
+        is_about = self._is_replay or (is_about and not self._gate.is_scanning)
         prompt = self._conductor.prompt
         return SoundState(
             output=self._gate.state,
+            is_replay=self._is_replay,
             verdict=worst_verdict([state.verdict for state in states]) if is_about else None,
             prompt=prompt.number if prompt is not None else None,
             prompt_text=prompt.text if prompt is not None else "",

@@ -25,15 +25,23 @@ class Turning(threading.Thread):
         Called in this thread after each turn.
     up_to_ma : float, optional
         How far a threshold scan or a procedure that the foot begins may go.
+    is_seen : callable
+        Whether somebody sees what the output does; where nobody does, the foot can do nothing but stop.
     """
 
     def __init__(
-        self, engine: Engine, *, after_turn: Callable[[], None] = lambda: None, up_to_ma: float | None = None
+        self,
+        engine: Engine,
+        *,
+        after_turn: Callable[[], None] = lambda: None,
+        up_to_ma: float | None = None,
+        is_seen: Callable[[], bool] = lambda: True,
     ) -> None:
         super().__init__(name="engine", daemon=True)
         self._engine = engine
         self._after_turn = after_turn
         self._up_to_ma = up_to_ma
+        self._is_seen = is_seen
         self._foot = find_foot_switch(engine.profile, on_act=self._act, on_message=engine.tell)
         self.ending = threading.Event()
         self.failure: SuprathreshError | None = None
@@ -72,10 +80,10 @@ class Turning(threading.Thread):
 
     def _act(self, act: ActName) -> None:
         """Do what the foot asks for; in the foot switch's thread."""
+        if act is not ActName.STOP and not self._is_seen():
+            return
         self._engine.note_presence()
         do_act(self._engine, act, up_to_ma=self._up_to_ma)
-        if act is ActName.FINISH:
-            self.ending.set()
 
     def _latch(self, reason: str) -> None:
         try:

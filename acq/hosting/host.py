@@ -80,7 +80,9 @@ class Host:
         self._started = started
         self._up_to_ma = up_to_ma
         self._outbox = _Outbox(engine)
-        self._turning = Turning(engine, after_turn=self._outbox.fill, up_to_ma=up_to_ma)
+        self._turning = Turning(
+            engine, after_turn=self._outbox.fill, up_to_ma=up_to_ma, is_seen=lambda: self.has_screen
+        )
         self._lock = threading.Lock()
         self._line: _Line | None = None
         self._gone_s = time.monotonic()

@@ -27,14 +27,15 @@ _CUES: Final = {
 class SoundState:
     """All the sound has to know at one moment.
 
-    verdict : the worst of the wanted fibres', None where no verdict is about what is given now. prompt : number of the
-    question that stands, None for none. n_over : procedures that have ended so far. is_anybody_asked : the output goes
-    to rest soon unless somebody shows that they are there. jitter_us : running jitter of each wanted fibre, by its
-    number, without those not known.
+    verdict : the worst of the wanted fibres', None where no verdict is about what is given now. is_replay : verdicts
+    are about what was given, though nothing is given now. prompt : number of the question that stands, None for none.
+    n_over : procedures that have ended so far. is_anybody_asked : the output goes to rest soon unless somebody shows
+    that they are there. jitter_us : running jitter of each wanted fibre, by its number, without those not known.
     """
 
     output: OutputState = OutputState.AT_REST
     verdict: GuardVerdict | None = None
+    is_replay: bool = False
     prompt: int | None = None
     prompt_text: str = ""
     n_over: int = 0
@@ -71,6 +72,7 @@ def state_of(
     return SoundState(
         output=snapshot.state,
         verdict=worst_verdict([fibre.verdict for fibre in wanted]) if is_live(snapshot) else None,
+        is_replay=snapshot.is_replay,
         prompt=prompt.number if prompt is not None else None,
         prompt_text=prompt.text if prompt is not None else "",
         n_over=n_over,
@@ -85,6 +87,7 @@ def standing_cue(state: SoundState) -> Cue | None:
     """The tone of what holds now, None where there is nothing to say."""
     if state.output is OutputState.LATCHED_OFF:
         return Cue.LATCHED_OFF
-    if state.verdict is not None:
-        return _CUES[state.verdict]
-    return None if state.output is OutputState.DELIVERING else Cue.AT_REST
+    if state.is_replay or state.output is OutputState.DELIVERING:
+        return _CUES[state.verdict] if state.verdict is not None else None
+    # Also with a verdict, which is one of before the stop.
+    return Cue.AT_REST
