@@ -26,6 +26,7 @@ _SHORT = {
     Command.SLOWER: "slower",
     Command.FASTER: "faster",
     Command.TESTS: "tests",
+    Command.PROCEDURES: "procedures",
     Command.MARK: "mark",
     Command.UNDO: "undo",
     Command.NEW_RECORDING: "new recording",

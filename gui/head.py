@@ -341,7 +341,10 @@ class Head(QWidget):
         box = QRect(left, 6, right - left, self.height() - 12)
         painter.setPen(QPen(QColor(theme.line)))
         painter.drawLine(left - 4, 8, left - 4, self.height() - 8)
-        text = self._model.advice
+        text, prompt = self._model.advice, self._model.prompt
+        if prompt is not None and prompt.choices:
+            # The question itself stands below, with all answers; here what Enter would give.
+            text = prompt.choices[0].label if prompt.has_default else f"▼ 1–{len(prompt.choices)}: choose"
         is_loud = self.are_keys_elsewhere or self._model.output.silent_s > 0 or self._model.output.is_gone
         if self.are_keys_elsewhere:
             text = "KEYS GO TO ANOTHER WINDOW: the stop key does not reach the output. Click here."

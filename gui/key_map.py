@@ -100,6 +100,8 @@ class Command(StrEnum):
     WANT_9 = "want_9"
     MARK = "mark"
     NEW_RECORDING = "new_recording"
+    PROCEDURES = "procedures"
+    LEAVE = "leave"
     FINISH = "finish"
     STRETCH = "stretch"
     UNDO = "undo"
@@ -127,6 +129,11 @@ class Command(StrEnum):
         if self.name.startswith("WANT_"):
             return ActName.WANT
         return ActName.__members__.get(self.name)
+
+    @classmethod
+    def of_act(cls, act: ActName) -> Command | None:
+        """The command that is this act, None for one that needs more than a key."""
+        return next((one for one in cls if one.act is act and not one.act_value), None)
 
     @property
     def act_value(self) -> int:
@@ -173,6 +180,8 @@ _DEFAULT: Final[Mapping[Command, tuple[str, ...]]] = {
     **{Command(f"want_{number}"): (str(number),) for number in range(1, 10)},
     Command.MARK: ("m",),
     Command.NEW_RECORDING: ("n",),
+    Command.PROCEDURES: ("g",),
+    Command.LEAVE: ("e",),
     Command.FINISH: ("q",),
     Command.STRETCH: ("s",),
     Command.UNDO: ("u", "ctrl+z"),
@@ -199,7 +208,7 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.STOP: "STOP",
     Command.BEGIN: "begin",
     Command.SCAN: "threshold scan",
-    Command.ACCEPT: "accept; acknowledge a fault",
+    Command.ACCEPT: "accept, first choice, go on",
     Command.RESTORE: "give again what was given",
     Command.RAISE: "raise the intensity",
     Command.LOWER: "lower the intensity",
@@ -211,6 +220,8 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     **{Command(f"want_{number}"): f"fibre {number} wanted, or not" for number in range(1, 10)},
     Command.MARK: "mark an event",
     Command.NEW_RECORDING: "new recording",
+    Command.PROCEDURES: "guided procedures",
+    Command.LEAVE: "end the procedure",
     Command.FINISH: "finish the study",
     Command.STRETCH: "a stretch begins, ends",
     Command.UNDO: "take the last thing back, no pulse",
@@ -255,6 +266,8 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
     (
         "Study",
         (
+            Command.PROCEDURES,
+            Command.LEAVE,
             *_WANTS,
             Command.NEW_RECORDING,
             Command.MARK,
@@ -332,6 +345,15 @@ class KeyMap:
             Text is being written: a space with shift is then a space.
         """
         return self.command(key) is Command.STOP and not (is_in_text and key == f"shift+{_STOP_KEY}")
+
+    def with_key(self, key: str, command: Command) -> KeyMap:
+        """The map in which that key, such as a foot switch sends, has that command and no other.
+
+        The space bar stays the stop.
+        """
+        if _has_space(key):
+            return self
+        return KeyMap(MappingProxyType({**self.keys, key: command}))
 
     def keys_of(self, command: Command) -> tuple[str, ...]:
         """The keys of a command, in the order they were given."""
@@ -488,6 +510,8 @@ _HEAD: Final = """\
 # "down", "left", "right", "page up", "page down", "pause", "print", "scroll lock", "menu", "f1" to "f24";
 # with "ctrl+", "alt+" or "shift+" before it, as in "ctrl+c".
 #
+# While the program asks a question, the digits 1 to 9 choose an answer, whatever else they do; enter gives the first.
+#
 # A foot switch that is a keyboard to the computer sends a key of its own, often "f13" to "f24". Write that key into
 # the line of the command the foot is to give, as in  stop = ["space", "f13"].
 #
@@ -568,7 +592,7 @@ def describe(key_map: KeyMap, *, is_replay: bool = False) -> tuple[KeyGroup, ...
                 continue
             if command in _WANTS and are_usual:
                 if command is Command.WANT_1:
-                    rows.append(KeyRow(("1–9",), "that fibre wanted, or not"))
+                    rows.append(KeyRow(("1–9",), "choose; fibre wanted, or not"))
                 continue
             # A key that looks the same is shown once: there are two minus signs.
             keys = tuple(dict.fromkeys(show_key(key) for key in key_map.keys_of(command)))

@@ -12,6 +12,7 @@ from gui.key_map import Command, KeyMap, key_name
 
 __all__ = ["KeyboardFilter"]
 
+_DIGITS = frozenset("123456789")
 _TEXT = (QLineEdit, QTextEdit, QPlainTextEdit, QComboBox)
 
 
@@ -29,13 +30,22 @@ class KeyboardFilter(QObject):
         Does a command.
     has_dialog : callable
         Whether something lies over the window that wants the keys for itself.
+    takes_digit : callable, optional
+        Takes a digit from 1 to 9 as the answer to a question; False where none is asked.
     """
 
-    def __init__(self, key_map: KeyMap, on_command: Callable[[Command], None], has_dialog: Callable[[], bool]) -> None:
+    def __init__(
+        self,
+        key_map: KeyMap,
+        on_command: Callable[[Command], None],
+        has_dialog: Callable[[], bool],
+        takes_digit: Callable[[int], bool] = lambda _: False,
+    ) -> None:
         super().__init__()
         self.key_map = key_map
         self._on_command = on_command
         self._has_dialog = has_dialog
+        self._takes_digit = takes_digit
 
     def begin(self) -> None:
         """Take keys from now on."""
@@ -62,6 +72,8 @@ class KeyboardFilter(QObject):
             return True
         if self._has_dialog():
             return False
+        if name in _DIGITS and not event.isAutoRepeat() and self._takes_digit(int(name)):
+            return True
         command = self.key_map.command(name)
         if command is None:
             return False

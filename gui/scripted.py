@@ -36,8 +36,11 @@ class Step:
     value: int = 0
 
 
+_WITH_NUMBER: Final = frozenset({ActName.WANT, ActName.CHOOSE})
+
+
 def parse_step(text: str) -> Step:
-    """A step as it is written on the command line: seconds, then the act, as in "30 faster" or "40 want 2".
+    """A step as it is written on the command line: seconds, then the act, as in "30 faster", "40 want 2", "2 choose 4".
 
     Raises
     ------
@@ -48,15 +51,15 @@ def parse_step(text: str) -> Step:
     value = words.pop() if words and words[-1].isdecimal() else "0"
     try:
         at_s, name = float(at), ActName(" ".join(words))
-        # A fibre has a number, and nothing else has.
-        if not 0 <= at_s <= _LONGEST_S or (name is ActName.WANT) != (int(value) > 0):
+        # A fibre and a choice have a number, and nothing else has.
+        if not 0 <= at_s <= _LONGEST_S or (name in _WITH_NUMBER) != (int(value) > 0):
             raise ValueError
         return Step(at_s, name, int(value))
     except ValueError as exc:
         acts = ", ".join(act.value for act in ActName)
         raise ConfigurationError(
             f"{text!r}: a step is a time in seconds, 0 to {_LONGEST_S:g}, and an act, as in '30 faster', for want with "
-            f"the fibre, as in '40 want 2'; the acts are: {acts}"
+            f"the fibre, as in '40 want 2', for choose with the choice, as in '2 choose 4'; the acts are: {acts}"
         ) from exc
 
 
@@ -68,8 +71,8 @@ class ScriptedStudy:
     Parameters
     ----------
     steps : sequence of Step
-        Done when their time has come. With any of them nothing is done by itself but what they say, unless
-        `accepts` is set.
+        Done when their time has come; a choice, and what comes after it, waits for a question. With any of them nothing
+        is done by itself but what they say, unless `accepts` is set.
     """
 
     def __init__(
@@ -123,11 +126,19 @@ class ScriptedStudy:
         """One turn of the engine, and what is due in the script. Returns the number of sweeps taken."""
         engine = self.engine
         while self._steps and self._steps[0].at_s <= engine.elapsed_s:
-            step = self._steps.pop(0)
-            do_act(engine, step.name, value=step.value)
+            step, text = self._steps[0], ""
+            if step.name is ActName.CHOOSE:
+                prompt = engine.make_snapshot().prompt
+                if prompt is None:
+                    break
+                text = str(prompt.number)
+            self._steps.pop(0)
+            do_act(engine, step.name, value=step.value, text=text)
             if step.name is ActName.FINISH:
                 self._finish()
                 return 0
+            if step.name is ActName.CHOOSE:
+                break  # another choice is of the next question
         is_offered = engine.proposal_ma is not None and engine.gate.state is OutputState.DELIVERING
         if self._accepts and is_offered:
             engine.accept_proposal()

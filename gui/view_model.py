@@ -13,7 +13,15 @@ from typing import Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from acq.display import EndplateReport, EngineSnapshot, FibreSnapshot, SweepReport, TrackReport
+from acq.display import (
+    EndplateReport,
+    EngineSnapshot,
+    FibreSnapshot,
+    ProcedureView,
+    Prompt,
+    SweepReport,
+    TrackReport,
+)
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.hosting.messages import Ended, News, Started
@@ -347,6 +355,7 @@ class ViewModel:
         self._endplates: tuple[EndplateReport, ...] = ()
         self._chosen = _Chosen()
         self._fibres_of: tuple[tuple[int, int, int], tuple[FibreView, ...]] | None = None
+        self._put_away: tuple[str, ...] | None = None
 
     # ---- what comes in -------------------------------------------------------------------------------------------
 
@@ -437,6 +446,8 @@ class ViewModel:
             )
 
     def _take_snapshot(self, snapshot: EngineSnapshot) -> None:
+        if snapshot.guided is None or not snapshot.guided.is_over:
+            self._put_away = None  # the next result is another, even if it says the same
         self._follow_recording(snapshot.recording)
         known = self.snapshot.messages if self.snapshot is not None else ()
         self.messages.extend(_new_of(known, snapshot.messages))
@@ -568,10 +579,45 @@ class ViewModel:
 
     @property
     def is_proposing(self) -> bool:
-        """Whether the accept key would do something: a proposal stands, or a fault is to be acknowledged."""
+        """Whether the accept key would do something: a question or a proposal stands, or a fault."""
         if self.snapshot is None or self.snapshot.is_replay or self.ended is not None or self._is_gone:
             return False
-        return self.output.state is OutputState.LATCHED_OFF or self.snapshot.proposal_ma is not None
+        if self.output.state is OutputState.LATCHED_OFF:
+            return True
+        if self.prompt is not None:
+            return self.prompt.has_default
+        return self.snapshot.proposal_ma is not None
+
+    @property
+    def prompt(self) -> Prompt | None:
+        """What the operator is asked; None while it could not be answered: a fault comes before any question."""
+        now = self.snapshot
+        if now is None or now.is_replay or self.ended is not None or self._is_gone:
+            return None
+        return None if self.output.state is OutputState.LATCHED_OFF else now.prompt
+
+    @property
+    def guided(self) -> ProcedureView | None:
+        """The procedure that runs, or the one that has just ended, until its result is put away."""
+        one = self.snapshot.guided if self.snapshot is not None else None
+        if one is None or _identity(one) == self._put_away:
+            return None
+        is_running = not one.is_over and self.ended is None and not self._is_gone
+        return one if is_running or one.is_over else None
+
+    @property
+    def is_interrupted(self) -> bool:
+        """Whether a procedure was stopped in its middle and waits."""
+        return self.guided is not None and self.guided.is_interrupted and not self.guided.is_over
+
+    def put_result_away(self) -> bool:
+        """Show the result of the last procedure no more; False where none is shown."""
+        one = self.guided
+        if one is None or not one.is_over:
+            return False
+        self._put_away = _identity(one)
+        self.revision += 1
+        return True
 
     @property
     def fibres(self) -> tuple[FibreView, ...]:
@@ -654,6 +700,10 @@ class ViewModel:
 
     def _fibres_now(self) -> tuple[FibreSnapshot, ...]:
         return self.snapshot.fibres if self.snapshot is not None else ()
+
+
+def _identity(one: ProcedureView) -> tuple[str, ...]:
+    return (one.name, one.title, one.verdict, one.sentence)
 
 
 def _grown(array: npt.NDArray[Any], index: int, fill: object) -> npt.NDArray[Any]:

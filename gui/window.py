@@ -12,6 +12,7 @@ from PyQt5.QtGui import QCloseEvent, QColor, QPalette
 from PyQt5.QtWidgets import QApplication, QDialog, QFileDialog, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from acq.acts import ActName
+from acq.answering import Answering, Meaning
 from acq.errors import SuprathreshError
 from acq.hosting.messages import Act, Ended, Leaving, News, Refused, Shown, Started
 from acq.reading import is_before_first_stimulus
@@ -22,12 +23,14 @@ from gui.dialogs import ErrorBar, FinishChoice, FinishDialog, KeysOverlay, MarkD
 from gui.ending import EndCard
 from gui.export import copy_picture, save_picture
 from gui.foot import Foot, KeyBar
+from gui.guide import GuideBar
 from gui.head import Head
-from gui.key_map import Command, KeyMap, show_key
+from gui.key_map import Command, KeyMap, parse_key, show_key
 from gui.keyboard_filter import KeyboardFilter
 from gui.pictures.base import Picture
 from gui.pictures.board import FibreBoard
 from gui.pictures.endplates import EndplatesPicture
+from gui.pictures.procedure import ProcedurePicture
 from gui.pictures.rate import RatePicture
 from gui.pictures.stacked import StackedPicture
 from gui.pictures.sweeps import SweepsPicture
@@ -40,6 +43,7 @@ __all__ = ["StudyWindow"]
 _TICK_MS: Final = 50
 _FONT_STEP: Final = 1.1
 _PICTURES: Final = ((SweepsPicture, 5), (StackedPicture, 3), (RatePicture, 3), (EndplatesPicture, 3))
+_PROCEDURE_SHARE: Final = 7  # of the row; the two pictures it stands for have 6, and give way to it
 
 
 class StudyWindow(QWidget):
@@ -93,15 +97,22 @@ class StudyWindow(QWidget):
         self._is_left = False
         self._looked_at = 0
         self._key_map = key_map
+        self._foot_key: str | None = None
+        self._answering = Answering()
         self.head = Head(model, theme, self)
         self.head.drawn.connect(self._note_drawn)
         self.head.stop_pressed.connect(lambda: self.do(Command.STOP))
         self.head.accept_pressed.connect(lambda: self.do(Command.ACCEPT))
+        self.guide = GuideBar(model, theme, self)
+        self.guide.chosen.connect(self._pick_choice)
+        self.guide.pressed.connect(self.do)
         self.error_bar = ErrorBar(theme, self)
         self.board = FibreBoard(model, theme, self)
         self.cautions = make_cautions(self)
         self.cautions.setObjectName("cautions")
         self.sweeps, self.stacked, self.rate, self.endplates = (picture(model, theme, self) for picture, _ in _PICTURES)
+        self.procedure = ProcedurePicture(model, theme, self)
+        self.procedure.hide()
         self.key_bar = KeyBar(model, key_map, theme, self)
         self.key_bar.pressed.connect(self.do)
         self.foot = Foot(model, theme, self)
@@ -112,7 +123,7 @@ class StudyWindow(QWidget):
         self.end_card = EndCard(model, theme, self)
         self.end_card.hide()
         self.end_card.left.connect(self.leave)
-        self.keys = KeyboardFilter(key_map, self.do, self._has_dialog)
+        self.keys = KeyboardFilter(key_map, self.do, self._has_dialog, self._take_digit)
         self._lay_out()
         self._connect_pictures()
         self.set_theme(theme)
@@ -123,19 +134,29 @@ class StudyWindow(QWidget):
 
     @property
     def pictures(self) -> tuple[Picture, ...]:
-        """All pictures, in the order in which a key goes from one to the next."""
-        return (self.board, self.sweeps, self.stacked, self.rate, self.endplates)
+        """All pictures that are shown, in the order in which a key goes from one to the next."""
+        usual = (self.board, self.sweeps, self.stacked)
+        return (*usual, self.procedure) if self._is_figure_shown else (*usual, self.rate, self.endplates)
+
+    @property
+    def _is_figure_shown(self) -> bool:
+        return not self.procedure.isHidden()
 
     @property
     def looked_at(self) -> Picture:
         """The picture that zoom, copy and save are about."""
         return self.pictures[self._looked_at]
 
+    @property
+    def _row(self) -> tuple[Picture, ...]:
+        return (self.sweeps, self.stacked, self.rate, self.endplates)
+
     def _lay_out(self) -> None:
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(4)
         column.addWidget(self.head)
+        column.addWidget(self.guide)
         column.addWidget(self.silence)
         column.addWidget(self.error_bar)
         column.addWidget(self.end_card)
@@ -144,8 +165,9 @@ class StudyWindow(QWidget):
         row = QHBoxLayout()
         row.setContentsMargins(4, 0, 4, 0)
         row.setSpacing(4)
-        for picture, (_, share) in zip(self.pictures[1:], _PICTURES, strict=True):
+        for picture, (_, share) in zip(self._row, _PICTURES, strict=True):
             row.addWidget(picture, share)
+        row.addWidget(self.procedure, _PROCEDURE_SHARE)
         column.addLayout(row, 6)
         column.addWidget(self.key_bar)
         column.addWidget(self.foot)
@@ -154,7 +176,7 @@ class StudyWindow(QWidget):
         self.board.fibre_picked.connect(self._pick_fibre)
         self.sweeps.sweep_picked.connect(self._pick_sweep)
         self.stacked.sweep_picked.connect(self._pick_sweep)
-        for picture in self.pictures:
+        for picture in (self.board, *self._row, self.procedure):
             picture.read_out.connect(self.foot.show_read_out)
 
     # ---- life -----------------------------------------------------------------------------------------------------
@@ -173,6 +195,7 @@ class StudyWindow(QWidget):
         """Take what the engine says."""
         if isinstance(message, Started):
             self._model.start(message)
+            self._take_foot_switch(message)
             self.setWindowTitle(f"suprathresh   {message.code or 'replay'}")
         elif isinstance(message, News):
             self._model.take(message, now_s=self._now_s())
@@ -202,13 +225,16 @@ class StudyWindow(QWidget):
         self.head.are_keys_elsewhere = (
             output.state is OutputState.DELIVERING and not output.is_gone and not self._has_keys()
         )
+        self._answering.show(self._model.prompt, now_s=self._now_s())
         self.head.follow()
         self._follow_silence(output.silent_s)
         if self._model.revision != self._drawn_revision:
             self._drawn_revision = self._model.revision
+            self._follow_cautions()  # before others ask for room
+            self.guide.follow()
+            self._follow_figure()
             for picture in self.pictures:
                 picture.follow()
-            self._follow_cautions()
             self.key_bar.follow()
             self.foot.follow()
             if self._model.ended is not None:
@@ -232,6 +258,22 @@ class StudyWindow(QWidget):
         if self.board.isHidden() != is_before or self.cautions.isHidden() == is_before:
             self.cautions.setVisible(is_before)
             self.board.setHidden(is_before)
+
+    def _follow_figure(self) -> None:
+        """The figure of a procedure stands where latency against rate and all endplates do otherwise."""
+        one = self._model.guided
+        is_shown = one is not None and one.figure is not None
+        if is_shown == self._is_figure_shown:
+            return
+        # What is copied and saved must be in sight.
+        looked_at = self.looked_at
+        self.procedure.setVisible(is_shown)
+        for picture in (self.rate, self.endplates):
+            picture.setVisible(not is_shown)
+        self._looked_at = self.pictures.index(looked_at) if looked_at in self.pictures else len(self.pictures) - 1
+        if looked_at is not self.looked_at:
+            looked_at.set_looked_at(False)
+            self.looked_at.set_looked_at(True)
 
     def _follow_silence(self, silent_s: float) -> None:
         is_silent = silent_s > 0 and self._model.ended is None
@@ -257,7 +299,7 @@ class StudyWindow(QWidget):
             Command.PREVIOUS_FIBRE: lambda: self._look(lambda: self._model.choose_next_fibre(-1)),
             Command.NEXT_SWEEP: lambda: self._look(lambda: self._model.choose_next_sweep(+1)),
             Command.PREVIOUS_SWEEP: lambda: self._look(lambda: self._model.choose_next_sweep(-1)),
-            Command.LOOK_AT_ALL: lambda: self._look(self._look_at_all),
+            Command.LOOK_AT_ALL: self._look_at_all_or_put_away,
             Command.NEXT_PICTURE: lambda: self._look_at_picture(+1),
             Command.PREVIOUS_PICTURE: lambda: self._look_at_picture(-1),
             Command.ZOOM_IN: lambda: self.looked_at.zoom(+1),
@@ -277,7 +319,11 @@ class StudyWindow(QWidget):
             self._resume()
         elif command is Command.ACCEPT and self._model.ended is not None:
             self.leave()
+        elif command is Command.ACCEPT:
+            self._accept()
         elif command.act is not None and self._model.ended is None:
+            if command is Command.PROCEDURES:
+                self._answering.want_list(now_s=self._now_s())
             self._act(command.act, value=command.act_value)
             if command.act in (ActName.WANT, ActName.TESTS):
                 what = f"fibre {command.act_value} wanted or not" if command.act_value else "test pulses on or off"
@@ -287,6 +333,39 @@ class StudyWindow(QWidget):
     def _act(self, name: ActName, *, value: int = 0, text: str = "") -> None:
         if not self._line.send(Act(name, self._now_s(), value, text)) and name is ActName.STOP:
             self.lose()
+
+    def _accept(self) -> None:
+        """Enter, or what stands for it: a fault is acknowledged first, then a question answered, then what waits."""
+        if self._model.output.state is OutputState.LATCHED_OFF:
+            self._act(ActName.ACCEPT)
+        else:
+            self._answer(self._answering.enter(now_s=self._now_s()))
+
+    def _take_digit(self, number: int) -> bool:
+        """A digit, which answers a question while one is asked; False where it is none of an answer."""
+        self._is_present = True
+        if self._model.ended is not None:
+            return False
+        meaning = self._answering.digit(number, now_s=self._now_s())
+        if meaning.act is ActName.WANT:
+            return False
+        self._answer(meaning)
+        return True
+
+    def _pick_choice(self, number: int) -> None:
+        self._is_present = True
+        self._answer(self._answering.pick(number, now_s=self._now_s()))
+
+    def _answer(self, meaning: Meaning) -> None:
+        if meaning.act is not None:
+            self._act(meaning.act, value=meaning.value, text=meaning.text)
+        elif meaning.why:
+            self.foot.say(meaning.why)
+
+    def _look_at_all_or_put_away(self) -> None:
+        if self._model.put_result_away():
+            return
+        self._look(self._look_at_all)
 
     def _look(self, change: Callable[[], None]) -> None:
         fibre, number = self._model.chosen_fibre, self._model.chosen_sweep
@@ -462,16 +541,41 @@ class StudyWindow(QWidget):
         )
         self.cautions.setStyleSheet(make_style_sheet(theme))
         self.cautions.setFont(font_for(theme))
-        for part in (self.head, self.error_bar, self.key_bar, self.foot, self.end_card, *self.pictures):
+        bars = (self.head, self.guide, self.error_bar, self.key_bar, self.foot, self.end_card)
+        for part in (*bars, self.board, *self._row, self.procedure):
             part.set_theme(theme)
         self._drawn_revision = -1
 
     def set_key_map(self, key_map: KeyMap) -> None:
         """Take other keys."""
         self._key_map = self.keys.key_map = key_map
+        foot = self._foot_key or ""
+        self.guide.set_keys(
+            enter=show_key(self._accept_key()),
+            foot="foot" if foot and key_map.command(foot) is Command.ACCEPT else "",
+            ends={
+                command: show_key(keys[0])
+                for command in (Command.LEAVE, Command.LOOK_AT_ALL)
+                if (keys := key_map.keys_of(command))
+            },
+        )
         self.key_bar.set_key_map(key_map)
         self.head.accept_text = show_key(self._accept_key())
         self.head.stop_button.key_text = show_key((*key_map.keys_of(Command.STOP), "space")[0])
+
+    def _take_foot_switch(self, started: Started) -> None:
+        """The key that the set-up's foot switch sends, and what it is for."""
+        if started.foot is None:
+            return
+        key, name = started.foot
+        command = Command.of_act(ActName(name))
+        try:
+            self._foot_key = parse_key(key)
+        except ValueError as exc:
+            self.foot.say(f"foot switch: {exc}")
+            return
+        if command is not None:
+            self.set_key_map(self._key_map.with_key(self._foot_key, command))
 
     def _change_theme(self) -> None:
         before = self._theme

@@ -53,6 +53,7 @@ class ExcitableMembrane:
         self._last_fired_s = -math.inf
         self._log_diffusion = 0.0
         self._activity_rise = 0.0
+        self.place_factor = 1.0  # of the threshold, by where the cathode is
 
     def find_threshold_ma(self, *, time_s: float, width_us: float) -> float:
         """Find the current that fires it half the time, at `time_s`, for a pulse of `width_us`."""
@@ -61,7 +62,7 @@ class ExcitableMembrane:
     def _find_factor(self, *, time_s: float, width_us: float) -> float:
         part = self._part
         rise = self._activity_rise * math.exp(-(time_s - self._now_s) / part.activity_recovery_s)
-        factor = (1 + rise) * math.exp(self._log_diffusion)
+        factor = self.place_factor * (1 + rise) * math.exp(self._log_diffusion)
         factor *= max(0.05, 1 + part.drift_percent_per_min / 100 * time_s / _S_PER_MIN)
         for event in part.threshold_event:
             if isinstance(event, parts.ThresholdJump):

@@ -100,6 +100,10 @@ class Bedside:
         self._overlay_uv[:] = 0.0
         self._overlay_ma[:] = 0.0
 
+    def note_said(self, word: str) -> str:
+        """The operator has done something to the patient, now; what to tell of it, empty for a word without effect."""
+        return self._patient.note_said(word, time_s=(self._patient_epoch_sample + self._next_sample) / self._rate_hz)
+
     def inject(self, fault: CardFault) -> None:
         """Add a fault; its time counts from the last start, and one that lies in the past happens at once."""
         if isinstance(fault, ExtraPulse) and self._to_sample(fault.at_s) < self._next_sample:

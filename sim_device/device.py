@@ -193,6 +193,11 @@ class SimulatedDevice(Device):
             self._bedside.move(self._scenario, seed=self._seed + self._site)
             return self._scenario.summary
 
+    def note_said(self, word: str) -> str:
+        """See `Device`. It is done at the sample that is read next."""
+        with self._lock:
+            return self._bedside.note_said(word)
+
     # Output
 
     def earliest_onset_sample(self) -> int:

@@ -69,6 +69,10 @@ class MuscleFibre:
         self._trace = 0.0
         self.last_velocity = velocity_factor  # of the last impulse, relative to the scenario's resting velocity
 
+    def add_stretch(self, events: Sequence[parts.StretchJump | parts.StretchRamp]) -> None:
+        """Change the muscle's length beside what the scenario has planned."""
+        self._stretch_event += tuple(events)
+
     @property
     def last_response_us(self) -> float:
         """When the fibre was last excited; minus infinity before the first time."""

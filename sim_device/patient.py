@@ -15,6 +15,7 @@ from sim_device.axon import DirectMembrane, MotorAxon
 from sim_device.electrode import FrontEnd, PotentialTemplate, build_artefact, build_template
 from sim_device.endplate import AnyJunction, NoJunction, build_junction
 from sim_device.fibre import MuscleFibre
+from sim_device.handling import Place, draw_place, draw_strain_percent, find_wanted_place, plan_stretch
 from sim_device.noise import NoiseSource
 from sim_device.reflex import BlinkArc, Motoneuron
 from sim_device.scenario import Artefact, Axon, Excitable, Fibre, MuscleMembrane, Scenario
@@ -94,6 +95,9 @@ class PatientTruth:
     origin: npt.NDArray[np.object_]  # (n, F) of Origin, or None where there was no response
     late_latency_us: FloatArray  # (n, F) of the F wave in the same sweep; NaN where there was none
     axon_origin: tuple[Origin, ...]  # (A,) endplate: a motor axon; direct muscle: a membrane; blink reflex: an arc
+    place: IntArray  # (n,) number of the cathode's place, from 1
+    places: tuple[Place, ...]  # where it has been, the first as the scenario has it; `place` − 1 is the index
+    strain_said: tuple[tuple[float, float], ...]  # (patient time, percent) of what the operator said of the muscle
 
     @property
     def n_pulses(self) -> int:
@@ -196,7 +200,11 @@ class Patient:
                 self._add_unit(fibre, fibre_seed)
         self._parts: tuple[Excitable, ...] = (*scenario.axon, *scenario.direct_muscle, *scenario.blink_reflex)
         self._artefacts: dict[int, FloatArray] = {}
+        self._places = [draw_place(1, seed=seed)]
+        self._place = self._places[0]
+        self._strain_said: list[tuple[float, float]] = []
         self._pulses: list[tuple[int, float, float, float]] = []
+        self._pulse_places: list[int] = []
         self._axon_rows: list[list[tuple[float, bool, float]]] = []
         self._fibre_rows: list[list[tuple[bool, bool, float, float, float, float, float]]] = []
         self._origin_rows: list[list[Origin | None]] = []
@@ -324,6 +332,7 @@ class Patient:
             origin_row.append(source.origin if responded else None)
         potentials += self._excite_distant(intensity_ma=intensity_ma)
         self._pulses.append((onset_sample, onset_s, intensity_ma, width_us))
+        self._pulse_places.append(self._place.number)
         self._axon_rows.append([(response.theta_ma, response.fired, response.latency_us) for response in responses])
         self._fibre_rows.append(fibre_row)
         self._origin_rows.append(origin_row)
@@ -348,6 +357,40 @@ class Patient:
         if junction.blocked:
             return math.nan
         return after_us + junction.delay_us + unit.fibre.excite(time_us=start_us + junction.delay_us)
+
+    def note_said(self, word: str, *, time_s: float) -> str:
+        """Let the operator's hands do what he says he has just done.
+
+        Parameters
+        ----------
+        word : str
+            "moved", "back", "back-3", "back-3-of-5", "stretch", "slack" or "rest"; see `sim_device.handling`.
+        time_s : float
+            Patient time.
+
+        Returns
+        -------
+        str
+            What the operator sees; empty for a word without effect.
+        """
+        if self.scenario.resistor is not None:
+            return ""
+        wanted = find_wanted_place(word, present=self._place.number, n_places=len(self._places))
+        if wanted is not None:
+            if wanted > len(self._places):
+                self._places.append(draw_place(wanted, seed=self.seed))
+            self._place = self._places[wanted - 1]
+            for source in self._sources:
+                source.place_factor = self._place.threshold_factor
+            return f"simulated patient: cathode at place {wanted}, {self._place.twitch_words} at threshold"
+        percent = draw_strain_percent(word, number=len(self._strain_said) + 1, seed=self.seed)
+        if percent is None:
+            return ""
+        before = self._strain_said[-1][1] if self._strain_said else 0.0
+        self._strain_said.append((time_s, percent))
+        for unit in self._units:
+            unit.fibre.add_stretch(plan_stretch(from_s=time_s, change_percent=percent - before))
+        return f"simulated patient: muscle at {100.0 + percent:.1f} % of its resting length"
 
     def find_artefact(self, *, width_samples: int) -> FloatArray:
         """Artefact of 1 mA in microvolts from the onset, (n_samples,); shared, so not to be written into."""
@@ -419,6 +462,9 @@ class Patient:
             origin=origin,
             late_latency_us=fibres[..., 6].copy(),
             axon_origin=tuple(self._source_origin),
+            place=np.array(self._pulse_places, dtype=np.int64),
+            places=tuple(self._places),
+            strain_said=tuple(self._strain_said),
         )
 
     def _summarise(
@@ -490,7 +536,7 @@ class Patient:
         return [
             Potential(unit.template, max(0.0, unit.latency_us + unit.jitter_us * jitter), unit.amplitude_uv)
             for unit, (excitability, jitter) in zip(self._distant, deviates.tolist(), strict=True)
-            if intensity_ma >= unit.theta_ma + unit.spread_ma * excitability
+            if intensity_ma >= self._place.threshold_factor * (unit.theta_ma + unit.spread_ma * excitability)
         ]
 
 

@@ -55,6 +55,15 @@ class BlinkArc:
         self._central_rng = central_rng
         self._last_volley_s = -math.inf
 
+    @property
+    def place_factor(self) -> float:
+        """Of the afferent's threshold, by where the cathode is."""
+        return self._afferent.place_factor
+
+    @place_factor.setter
+    def place_factor(self, factor: float) -> None:
+        self._afferent.place_factor = factor
+
     def stimulate(self, *, time_s: float, intensity_ma: float, width_us: float) -> AxonResponse:
         """Deliver one pulse; `fired` and `latency_us` are those of the impulse that reaches the endplates."""
         afferent = self._afferent.stimulate(time_s=time_s, intensity_ma=intensity_ma, width_us=width_us)

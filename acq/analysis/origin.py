@@ -7,11 +7,20 @@ from typing import NamedTuple
 import numpy as np
 from scipy.stats import mannwhitneyu
 
+from acq.analysis.origin_models import LATE_MS, OriginWeights, RateCount, count_by_rate, exact_interval, weigh_origin
 from acq.records import BoolArray, FloatArray, Origin
 
-__all__ = ["OriginFinding", "judge_origin"]
+__all__ = [
+    "LATE_MS",
+    "OriginFinding",
+    "OriginWeights",
+    "RateCount",
+    "count_by_rate",
+    "exact_interval",
+    "judge_origin",
+    "weigh_origin",
+]
 
-_LATE_MS = 7.5  # below the shortest facial F waves (8.97 ± 0.53 ms) and R1 of the blink reflex (8–14 ms, Kimura)
 _WANDERING_US = 150.0  # MCD above about 150 µs is not an endplate's mean any more
 _DIRECT_RESOLUTION_US = 2.0  # timing must be this good to call a response direct (Trontelj 1986)
 _FOLLOWS_NO_MORE_P = 0.01
@@ -71,7 +80,7 @@ def judge_origin(
         return _judge_direct(mcd_us, mcd_interval_us, mcd_noise_us, direct_mcd_us)
     median_ms = float(np.median(latency_us[responded])) / 1000.0
     persistence = float(responded.sum() / max(usable.sum(), 1))
-    if median_ms < _LATE_MS or mcd_us < _WANDERING_US:
+    if median_ms < LATE_MS or mcd_us < _WANDERING_US:
         doubt = ""
         if mcd_interval_us[0] < direct_mcd_us:
             figure = _figure(mcd_us, mcd_interval_us)

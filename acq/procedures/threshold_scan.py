@@ -294,11 +294,29 @@ class ThresholdScan:
     def _wanting(self, beliefs: Mapping[int, Belief]) -> list[Belief]:
         """One belief for each axon that is not known well enough: that of the fibre that blocks least."""
         chosen = []
+        wanted = self._wanted
         for axon in self._axons:
-            fibres = [fibre for fibre in axon if fibre in beliefs and fibre in self._wanted]
-            if fibres and not any(self._is_known(self._states[fibre].interval_ma) for fibre in fibres):
-                chosen.append(beliefs[min(fibres, key=lambda fibre: float(beliefs[fibre].blocked.sum()))])
+            unknown = [
+                fibre for fibre in axon if fibre in beliefs and fibre in wanted and not self._is_settled(fibre, axon)
+            ]
+            if unknown:
+                chosen.append(beliefs[min(unknown, key=lambda fibre: float(beliefs[fibre].blocked.sum()))])
         return chosen
+
+    def _is_settled(self, fibre: int, axon: Sequence[int]) -> bool:
+        """Whether a threshold is known, its own or by a fibre of the same axon that it does not contradict."""
+        own_ma = self._states[fibre].interval_ma
+        if self._is_known(own_ma):
+            return True
+        for other in axon:
+            state = self._wanted.get(other)
+            if state is None or state.interval_ma is None or not self._is_known(state.interval_ma):
+                continue
+            low_ma, high_ma = state.interval_ma
+            # Two that cannot have one threshold have been put together too early.
+            if own_ma is None or (own_ma[0] <= high_ma and low_ma <= own_ma[1]):
+                return True
+        return False
 
     def _climb_on(self) -> None:
         """One step up, but no higher than what is known to be needed: the answers on their way may end the climb."""

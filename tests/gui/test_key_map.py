@@ -52,7 +52,8 @@ class Recorder:
 
 
 def test_every_act_has_a_command_and_a_key() -> None:
-    assert {command.act for command in Command} - {None} == set(ActName)
+    # A choice needs a question: digits choose while one stands.
+    assert {command.act for command in Command} - {None} == set(ActName) - {ActName.CHOOSE}
     for command in Command:
         assert DEFAULT_KEYS.keys_of(command), command
 
@@ -97,6 +98,26 @@ def test_what_raises_the_current_needs_a_fresh_press() -> None:
     assert not Command.FASTER.may_repeat
     assert Command.LOWER.may_repeat
     assert Command.STOP.may_repeat
+
+
+def test_a_foot_switch_takes_a_key_and_never_the_stop() -> None:
+    assert Command.of_act(ActName.ACCEPT) is Command.ACCEPT
+    assert Command.of_act(ActName.NEW_RECORDING) is Command.NEW_RECORDING
+    assert Command.of_act(ActName.CHOOSE) is None
+    assert Command.of_act(ActName.WANT) is None
+    own = DEFAULT_KEYS.with_key("f13", Command.ACCEPT).with_key("b", Command.STOP)
+    assert own.keys_of(Command.ACCEPT) == ("enter", "f13")
+    assert own.command("b") is Command.STOP
+    assert own.keys_of(Command.BEGIN) == ()
+    assert DEFAULT_KEYS.with_key("space", Command.ACCEPT).command("space") is Command.STOP
+    assert DEFAULT_KEYS.command("f13") is None
+
+
+def test_a_file_from_before_the_procedures_gets_their_keys_unless_it_needs_them(tmp_path: Path) -> None:
+    old = read_key_map(write(tmp_path, 'schema_version = 1\n[keys]\nbegin = ["g"]\n'))
+    assert old.command("g") is Command.BEGIN
+    assert old.keys_of(Command.PROCEDURES) == ()
+    assert old.keys_of(Command.LEAVE) == ("e",)
 
 
 # ---- the stop -------------------------------------------------------------------------------------------------------

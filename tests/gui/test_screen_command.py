@@ -174,7 +174,7 @@ def test_a_file_of_keys_is_written_once(run, tmp_path) -> None:
 # ---- steps -----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [name for name in ActName if name is not ActName.WANT])
+@pytest.mark.parametrize("name", [name for name in ActName if name not in (ActName.WANT, ActName.CHOOSE)])
 def test_every_act_can_be_written(name: ActName) -> None:
     assert parse_step(f"12.5 {name}") == Step(12.5, name)
     assert parse_step(f"  0   {name} ") == Step(0.0, name)
@@ -184,10 +184,14 @@ def test_a_fibre_is_written_behind_its_act() -> None:
     assert parse_step("40 want 2") == Step(40.0, ActName.WANT, 2)
 
 
+def test_a_choice_is_written_behind_its_act() -> None:
+    assert parse_step("1.5 choose 4") == Step(1.5, ActName.CHOOSE, 4)
+
+
 @pytest.mark.parametrize(
     "text",
     ["", "scan", "5", "x scan", "nan scan", "inf scan", "-1 scan", "7201 scan", "5 Scan", "5 scan 2", "5 want 0",
-     "5 want two", "5 want ²", "5 raise  coarse 1", "5, scan"],
+     "5 want two", "5 choose", "5 choose 0", "5 procedures 1", "5 want ²", "5 raise  coarse 1", "5, scan"],
 )  # fmt: skip
 def test_whatever_is_no_step_is_said_to_be_none(text: str) -> None:
     with pytest.raises(ConfigurationError, match="a step is a time in seconds") as caught:
@@ -252,3 +256,16 @@ def test_what_was_lowered_too_far_is_no_longer_assured() -> None:
     model = reach(40.0, "0 scan", "22 accept", *(f"{26 + step} lower" for step in range(6))).model
     assert model.output.intensity_ma < 1.8
     assert {one.now.verdict for one in model.fibres} & {GuardVerdict.THIN, GuardVerdict.LOST}
+
+
+def test_a_script_begins_a_procedure_and_a_choice_waits_for_its_question() -> None:
+    study = reach(24.0, "0 scan", "9 accept", "9.5 choose 3", "10 mark")
+    # Nothing was asked, so nothing was chosen, nor done after it.
+    assert study.model.guided is None or study.model.guided.name != "recording"
+    assert not any("mark" in message for message in study.model.messages)
+    study = reach(14.0, "0 scan", "12 accept", "12.5 procedures", "12.5 choose 3")
+    one = study.model.guided
+    assert one is not None
+    assert one.name == "recording"
+    assert not one.is_over
+    assert study.model.prompt is None

@@ -1,5 +1,6 @@
 """The threshold scan on simulated axons whose answers come late: where its pulses go, how it ends, what it proposes."""
 
+import json
 import math
 from collections import deque
 from collections.abc import Sequence
@@ -68,6 +69,10 @@ def run_scan(
     seen: set[int] | None = None,
     start_s: float = 0.0,
     at_most: int = 400,
+    usual_ma: float | None = None,
+    precision: float = 0.03,
+    not_wanted: Sequence[int] = (),
+    stop_in: str = "",
 ) -> Run:
     """Fibres by threshold; `axon` says which share one, and `grouped` what the scan is told of it, the guard's own
     grouping if it is not given. Pulses whose number is among the refused never come out.
@@ -87,6 +92,8 @@ def run_scan(
         up_to_ma=up_to_ma,
         rule=RULE,
         lowest_known_ma=lowest_known_ma,
+        usual_ma=usual_ma,
+        precision=precision,
     )
     run = Run(scan)
     waiting: deque[tuple[int, float]] = deque()
@@ -137,7 +144,9 @@ def run_scan(
             axons: Sequence[Sequence[int]] = guard.axons(in_view)
             if grouped is not None:
                 axons = [[f for f in in_view if grouped[f] == one] for one in set(grouped)]
-            scan.observe(intensity_ma=intensity_ma, states=states, beliefs=beliefs, axons=axons)
+            scan.observe(intensity_ma=intensity_ma, states=states, beliefs=beliefs, axons=axons, not_wanted=not_wanted)
+            if stop_in and scan.phase == stop_in:
+                break
         if has_ended and not waiting:
             break
     return run
@@ -216,6 +225,97 @@ def test_the_sentence_tells_which_fibre_sets_it_and_what_would_do_without() -> N
     assert 1.2 <= without_ma <= 1.2 * 1.10 + 0.05
     # Fibres of the same need: nothing to be gained by leaving one out.
     assert "without" not in run_scan([1.0, 1.0], axon=[0, 0]).result.sentence
+
+
+def test_what_comes_in_newly_is_told() -> None:
+    run = run_scan([1.0, 1.45, 1.5, 1.65], not_wanted=[3])
+    result = run.result
+    # The fibre he had does with 1.2 times its threshold; the next two need more, and the last is left out.
+    assert result.setter == 2
+    assert result.usual_ma is not None
+    assert 1.2 <= result.usual_ma <= 1.2 * 1.1 + 0.05
+    assert result.comes_in == (1, 2, 3)
+    assert f"new above {result.usual_ma:.2f} mA: fibre 1 at 1.4" in result.sentence
+    assert ", fibre 3 (not wanted) at 1.6" in result.sentence
+    assert "all wanted fibres" in result.sentence
+    # From a working intensity that already excites all of them nothing is new.
+    again = run_scan([1.0, 1.45, 1.5], usual_ma=1.75).result
+    assert again.comes_in == ()
+    assert "new above" not in again.sentence
+
+
+def test_a_fibre_that_is_not_wanted_sets_nothing_and_is_told_where_it_comes_in() -> None:
+    run = run_scan([1.0, 1.4], not_wanted=[1])
+    result = run.result
+    assert result.working_ma is not None
+    assert 1.2 <= result.working_ma <= 1.2 * (1.0 + 2.5 * SPREAD) * 1.05 + 0.05
+    assert result.setter == 0
+    assert "fibre 1" not in result.sentence.split(";")[1]
+    near = run_scan([1.0, 1.28], not_wanted=[1]).result
+    told = [one for one in near.fibres if one.fibre == 1]
+    assert not told[0].is_wanted
+    assert "fibre 1 (not wanted) will come and go there" in near.sentence
+
+
+def test_left_out_afterwards_less_is_proposed_and_wanted_again_it_climbs() -> None:
+    run = run_scan([1.0, 1.6])
+    before = run.result
+    assert before.setter == 1
+    assert before.without_ma is not None
+    assert before.working_ma is not None
+    less = run.scan.set_not_wanted([1])
+    assert less is not None
+    assert less.working_ma == before.without_ma
+    assert run.scan.next(500) is None
+    assert run.scan.judged_ma == before.without_ma
+    assert run.scan.set_not_wanted([0, 1]) is not None
+    nothing = run.scan.result
+    assert nothing is not None
+    assert nothing.working_ma is None
+    again = run.scan.set_not_wanted([])
+    assert again is not None
+    assert again.working_ma == before.working_ma
+
+
+def test_the_precision_asked_for_is_what_is_given() -> None:
+    coarse, fine = run_scan([1.0, 1.3], precision=0.06), run_scan([1.0, 1.3], precision=0.02)
+    for run, precision in ((coarse, 0.06), (fine, 0.02)):
+        for one in run.result.fibres:
+            assert one.interval_ma is not None
+            assert one.interval_ma[1] / one.interval_ma[0] <= (1.0 + precision) / (1.0 - precision)
+    assert coarse.result.pulses.refine < fine.result.pulses.refine
+    with pytest.raises(ValueError, match="precision"):
+        ThresholdScan(step_ma=0.1, largest_step_ma=0.5, resolution_ma=0.05, up_to_ma=2.0, rule=RULE, precision=0.0)
+
+
+def test_what_it_leaves_in_the_study() -> None:
+    run = run_scan([1.0, 1.4])
+    told = run.scan.tell_result(3, 0, len(run.answered_ma) - 1)
+    assert told.verdict == "proposed"
+    assert told.is_complete
+    assert told.sentence == run.result.sentence
+    figures = told.figures
+    assert figures["proposed_ma"] == run.result.working_ma
+    n_pulses = sum(figures[f"{name}_pulses"] for name in ("climb", "look", "search", "back"))
+    assert n_pulses == len(run.issued_ma)
+    for fibre, threshold_ma in zip(figures["fibres"], [1.0, 1.4], strict=True):
+        low_ma, high_ma = fibre["threshold_interval_ma"]
+        assert low_ma <= threshold_ma <= high_ma
+        assert fibre["needed_ma"] >= RULE.required_ma(threshold_ma)
+        assert fibre["needed_ma"] <= figures["proposed_ma"]
+    (panel,) = told.figure.panels
+    assert [(curve.fibre, curve.x) for curve in panel.curves[:2]] == [(0, (0.0,)), (1, (1.0,))]
+    assert (run.result.working_ma, "proposed") in panel.y_marks
+    json.dumps(dict(figures), allow_nan=False)
+
+
+def test_a_scan_that_was_stopped_tells_what_it_knows() -> None:
+    run = run_scan([1.0, 1.4], stop_in="refine")
+    told = run.scan.tell_result(1, 0, len(run.answered_ma) - 1)
+    assert (told.verdict, told.is_complete) == ("incomplete", False)
+    assert told.figures["proposed_ma"] is None
+    assert len(told.figures["fibres"]) == 2
+    assert run_scan([], up_to_ma=1.0).scan.tell_result(1, 0, 9).verdict == "no fibre"
 
 
 def test_the_scan_starts_at_one_step_and_ends_at_what_it_proposes() -> None:
@@ -317,7 +417,7 @@ def test_a_fibre_that_blocks_half_of_the_time_is_found() -> None:
 
 def test_nothing_that_responds_ends_in_a_sentence() -> None:
     run = run_scan([], up_to_ma=1.0)
-    assert run.result == ScanResult(None, "no fibre responded up to 1.00 mA")
+    assert (run.result.working_ma, run.result.sentence) == (None, "no fibre responded up to 1.00 mA")
     assert max(run.issued_ma) == pytest.approx(1.0)
 
 
