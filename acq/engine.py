@@ -1246,6 +1246,7 @@ class Engine:
             return
         self._set_intensity(proposal_ma, act)
         self._say(f"accepted: working intensity {proposal_ma:.2f} mA", kind="accepted")
+        self._conductor.hide_ended(ProcedureName.THRESHOLD_SCAN)
 
     def _restore(self, act: OperatorAct, *, at_most_ma: float = math.inf) -> None:
         if self._restorable_ma <= 0.0:

@@ -269,9 +269,10 @@ class Conductor:
             figure=result.figure,
         )
 
-    def hide_ended(self) -> None:
-        """Take the last result out of view."""
-        self._ended = None
+    def hide_ended(self, name: ProcedureName | None = None) -> None:
+        """Take the last result out of view, if it is of this procedure."""
+        if name is None or (self._ended is not None and self._ended.name == name):
+            self._ended = None
 
     def _make_prompt(self, text: str, choices: Sequence[Choice], *, has_default: bool) -> Prompt:
         self._n_prompts += 1
