@@ -68,7 +68,11 @@ def verdict_words(model: ViewModel) -> tuple[GuardVerdict | None, str, tuple[str
         return None, "NONE WANTED", (_fibres(len(fibres)),)
     if not all(one.is_live for one in wanted):
         is_scanning = model.snapshot is not None and model.snapshot.is_scanning and output.intensity_ma > 0
-        return None, "NO VERDICT", ("while the scan runs" if is_scanning else "nothing is delivered",)
+        if not is_scanning:
+            return None, "NO VERDICT", ("nothing is delivered",)
+        guided = model.guided
+        runs = f"while the {guided.title} runs" if guided is not None and not guided.is_over else "while the scan runs"
+        return None, "NO VERDICT", (runs, "while it runs")
     counts = {verdict: sum(one.now.verdict is verdict for one in wanted) for verdict in WORST_FIRST}
     worst = next(verdict for verdict in WORST_FIRST if counts[verdict])
     others = [f"{counts[verdict]} {verdict}" for verdict in WORST_FIRST if counts[verdict] and verdict is not worst]

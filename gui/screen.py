@@ -84,7 +84,11 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
 )
 @click.option("--at", "at_s", type=click.FloatRange(0, 7200), default=60.0, show_default=True, help="Second of it.")
 @click.option(
-    "--do", "steps", multiple=True, metavar="'SECONDS ACT'", help="With --picture, instead of scan and accept."
+    "--do",
+    "steps",
+    multiple=True,
+    metavar="'SECONDS ACT'",
+    help="With --picture, instead of scan and accept; '13 procedures' and '13.5 choose 4' begin a guided procedure.",
 )
 @click.option("--size", type=click.Choice(list(_SIZES)), default="1280x800", show_default=True, help="Of the picture.")
 @click.option(

@@ -34,6 +34,7 @@ _SWATCH: Final = 1.6  # letters wide
 _LEAST_WIDE: Final = 8.0  # lines of letters, of a pair of axes
 _LEAST_HIGH: Final = 11.0
 _MOST_LEGEND_ROWS: Final = 2
+_ASIDE: Final = 4.0
 _LEAST_LOG: Final = 1e-9
 _ROOM_FOR: Final = "−000"  # for the figures at the y axis: it stays where it is while they grow
 _STYLES: Final = (Qt.PenStyle.SolidLine, Qt.PenStyle.DashLine, Qt.PenStyle.DotLine, Qt.PenStyle.DashDotLine)
@@ -111,6 +112,7 @@ class _Look:
     shape: int
     is_hollow: bool
     style: Qt.PenStyle
+    aside: float = 0.0  # logical pixels, so that fibres at one place are seen beside each other
 
 
 class _Entry(NamedTuple):
@@ -128,6 +130,7 @@ class _Axes:
     x: tuple[float, float]
     y: tuple[float, float]
     is_log_x: bool
+    is_whole_x: bool  # counted, not measured
 
     def place(self, x: float, y: float) -> QPointF:
         """Where a point lies, logical pixels; outside of the axes too."""
@@ -318,7 +321,7 @@ class ProcedurePicture(PaintedPicture):
         inside.setRight(rect.right() - 0.8 * line)
         if inside.width() < 2 * line or inside.height() < 2 * line:
             return
-        axes = self._axes[at] = _Axes(inside, x_range, y_range, panel.is_log_x)
+        axes = self._axes[at] = _Axes(inside, x_range, y_range, panel.is_log_x, _is_counted(panel))
         painter.setPen(thin_pen(theme.line))
         draw_lines(
             painter,
@@ -351,6 +354,7 @@ class ProcedurePicture(PaintedPicture):
         order = {one.fibre: at for at, one in enumerate(self.fibres)}
         n_seen: dict[tuple[int, str], int] = {}
         n_plain = 0
+        beside = sorted({curve.fibre for curve in panel.curves if curve.fibre and curve.look == "points"})
         looks = []
         for curve in panel.curves:
             key = (curve.fibre, curve.look)
@@ -363,8 +367,12 @@ class ProcedurePicture(PaintedPicture):
                 colour, shape = QColor(theme.text), n_plain
                 n_plain += curve.look == "points"
             if curve.is_quiet:
-                colour = mixed(theme.panel, theme.quiet, 0.75)
-            looks.append(_Look(colour, shape, bool(again and curve.fibre), _STYLES[again % len(_STYLES)]))
+                # Whose it is can still be told.
+                colour = mixed(theme.panel, colour.name() if curve.fibre else theme.quiet, 0.6)
+            aside = 0.0
+            if curve.fibre in beside and curve.look == "points" and len(curve.x) <= _FEW:
+                aside = _ASIDE * (beside.index(curve.fibre) - (len(beside) - 1) / 2)
+            looks.append(_Look(colour, shape, bool(again and curve.fibre), _STYLES[again % len(_STYLES)], aside))
         return looks
 
     def _paint_legend(self, painter: QPainter, entries: Sequence[_Entry], row: QRectF) -> float:
@@ -414,6 +422,8 @@ class ProcedurePicture(PaintedPicture):
             if axes.is_log_x and axes.x[1] > 3 * axes.x[0]
             else _ticks(axes.x, int(inside.width() / (1.6 * widest)))
         )
+        if axes.is_whole_x:
+            ticks = [one for one in ticks if abs(one - round(one)) < _LEAST_LOG]
         free = -math.inf
         for value in ticks:
             x = axes.place(value, axes.y[0]).x()
@@ -428,8 +438,9 @@ class ProcedurePicture(PaintedPicture):
         if curve.look == "band":
             self._paint_band(painter, axes, curve, look)
             return
+        aside = QPointF(look.aside, 0.0)
         places = [
-            axes.place(x, y) if math.isfinite(x) and math.isfinite(y) else None
+            axes.place(x, y) + aside if math.isfinite(x) and math.isfinite(y) else None
             for x, y in zip(curve.x, curve.y, strict=False)
         ]
         n = sum(one is not None for one in places)
@@ -462,7 +473,7 @@ class ProcedurePicture(PaintedPicture):
         for x, low, high in zip(curve.x, curve.low, curve.high, strict=False):
             if not (math.isfinite(x) and math.isfinite(low) and math.isfinite(high)):
                 continue
-            a, b = axes.place(x, low), axes.place(x, high)
+            a, b = (axes.place(x, end) + QPointF(look.aside, 0.0) for end in (low, high))
             lines.append(QLineF(a, b))
             if cap:
                 lines += [QLineF(one.x() - cap, one.y(), one.x() + cap, one.y()) for one in (a, b)]
@@ -563,6 +574,11 @@ def _ranges(panel: Panel) -> tuple[tuple[float, float], tuple[float, float]]:
         ys, ends = ends, []
     x_range = range_of([*xs, *(value for value, _ in panel.x_marks)], is_log=panel.is_log_x)
     return x_range, range_of([*ys, *(value for value, _ in panel.y_marks)], ends)
+
+
+def _is_counted(panel: Panel) -> bool:
+    """Whether all points stand at whole numbers, as sites and stimuli do."""
+    return not panel.is_log_x and all(x == round(x) for curve in panel.curves for x in curve.x if math.isfinite(x))
 
 
 def _entries(panel: Panel, looks: Sequence[_Look]) -> list[_Entry]:

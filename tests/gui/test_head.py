@@ -9,6 +9,7 @@ import pytest
 from PyQt5.QtCore import QPoint
 from pytestqt.qtbot import QtBot
 
+from acq.display import ProcedureView
 from acq.guard.proposal import Needs
 from acq.hosting.messages import Ended, News
 from acq.records import GuardVerdict, OutputState
@@ -110,7 +111,10 @@ def test_what_is_old_is_neither_a_state_nor_a_verdict() -> None:
 def test_a_scan_goes_below_thresholds_and_so_has_no_verdict() -> None:
     model = make_model(verdicts=[A, A])
     tell(model, intensity_ma=1.25, is_scanning=True)
-    assert verdict_words(model) == (None, "NO VERDICT", ("while the scan runs",))
+    assert verdict_words(model) == (None, "NO VERDICT", ("while the scan runs", "while it runs"))
+    guided = ProcedureView("plateau", "plateau check", "2.05 mA", 3.0, 15.0)
+    tell(model, intensity_ma=1.25, is_scanning=True, guided=guided)
+    assert verdict_words(model) == (None, "NO VERDICT", ("while the plateau check runs", "while it runs"))
     tell(model, intensity_ma=3.0)
     assert verdict_words(model)[0] is A
 

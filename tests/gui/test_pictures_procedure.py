@@ -82,6 +82,25 @@ def test_each_fibre_has_its_colour_and_its_shape(qtbot: QtBot) -> None:
     assert len(set(shapes)) == 3
 
 
+def test_fibres_at_one_place_are_seen_beside_each_other(qtbot: QtBot) -> None:
+    curves = [Curve(f"fibre {number}", (1.0, 2.0), (5.0, 5.0), fibre=number) for number in (1, 2, 3)]
+    picture = picture_of(qtbot, panel_of(*curves))
+    part = cut(pixels_of(picture), near(picture.to_widget(0, 1.0, 5.0), 12))
+    for number in (1, 2, 3):
+        assert has_colour(part, fibre_colour(number - 1, DARK)) > 12
+
+
+def test_what_is_counted_has_whole_numbers_at_its_axis(qtbot: QtBot, tmp_path: Path) -> None:
+    picture = picture_of(qtbot, panel_of(Curve("", (1.0, 2.0), (101.0, 103.0))))
+    save_picture(picture, tmp_path / "sites.svg", theme=DARK)
+    text = (tmp_path / "sites.svg").read_text(encoding="utf-8")
+    assert ">2<" in text
+    assert ">1.5<" not in text
+    picture = picture_of(qtbot, panel_of(Curve("", (1.25, 2.0), (101.0, 103.0))))
+    save_picture(picture, tmp_path / "currents.svg", theme=DARK)
+    assert ">1.4<" in (tmp_path / "currents.svg").read_text(encoding="utf-8")
+
+
 def test_context_is_quiet(qtbot: QtBot) -> None:
     quiet = Curve("earlier", X, (10.0, 20.0, 30.0, 40.0), is_quiet=True, fibre=1)
     picture = picture_of(qtbot, panel_of(quiet))
