@@ -9,7 +9,7 @@ from acq.engine import Engine
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.records import OutputState
 
-__all__ = ["PATIENCE_S", "run_procedure", "scan_and_accept"]
+__all__ = ["PATIENCE_S", "record_some", "run_procedure", "scan_and_accept"]
 
 PATIENCE_S: Final = 10.0  # for the pulses that are on their way, and for the first of an intensity
 _MOST_SCAN_PULSES: Final = 300  # a climb to the highest ceiling, the refining, and some to spare
@@ -35,6 +35,20 @@ def scan_and_accept(
     if working_ma is not None:
         engine.accept_proposal()
     return working_ma
+
+
+def record_some(engine: Engine, n_stimuli: int = 40, *, is_interrupted: Callable[[], bool] = lambda: False) -> None:
+    """Record at the working intensity before a procedure that moves it: by that the fibres are known for what they are.
+
+    Test pulses alone do not tell an endplate from direct stimulation, nor a fibre from what comes with it at times.
+    """
+    until = engine.n_sweeps + n_stimuli
+    end_s = engine.elapsed_s + n_stimuli / engine.profile.stimulus.default_rate_hz + PATIENCE_S
+
+    def is_done() -> bool:
+        return is_interrupted() or engine.n_sweeps >= until or engine.elapsed_s > end_s
+
+    engine.run(is_done)
 
 
 def run_procedure(

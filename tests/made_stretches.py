@@ -50,7 +50,14 @@ def made_state(
     )
 
 
-def made_fibre(latency_us: Floats, *, label: int = 1, is_assured: bool = False, noise_us: float = 0.0) -> StretchFibre:
+def made_fibre(
+    latency_us: Floats,
+    *,
+    label: int = 1,
+    is_assured: bool = False,
+    noise_us: float = 0.0,
+    is_acceptable: bool = True,
+) -> StretchFibre:
     """A fibre with given latencies; its analysis knows no more than what procedures ask it for."""
     n = latency_us.size
     nan = math.nan
@@ -76,7 +83,7 @@ def made_fibre(latency_us: Floats, *, label: int = 1, is_assured: bool = False, 
             missing=missing,
             admitted=answered & is_assured,
             origin=Origin.ENDPLATE,
-            acceptable=True,
+            acceptable=is_acceptable,
             reasons=(),
             latency_noise_us=noise_us,
         ),

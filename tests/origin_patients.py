@@ -257,9 +257,9 @@ class Followed(NamedTuple):
 def make_sight(usual_ma: float, limit_ma: float, n_sweeps: int = 0) -> Sight:
     """What a procedure sees at the bedside."""
     return Sight(
-        now_s=0.0, working_ma=0.0, usual_ma=usual_ma, limit_ma=limit_ma, ceiling_ma=10.0, step_ma=0.05, largest_step_ma=0.5,
-        rate_hz=10.0, rates_hz=(1.0, 2.0, 5.0, 10.0, 15.0, 20.0), n_sweeps=n_sweeps, recording=1, rule=MarginRule(),
-        states={}, wanted=frozenset(), fibres=tuple,
+        now_s=0.0, working_ma=0.0, usual_ma=usual_ma, limit_ma=limit_ma, ceiling_ma=10.0, step_ma=0.05,
+        largest_step_ma=0.5, rate_hz=10.0, rates_hz=(1.0, 2.0, 5.0, 10.0, 15.0, 20.0), n_sweeps=n_sweeps, recording=1,
+        rule=MarginRule(), states={}, wanted=frozenset(), fibres=tuple,
     )  # fmt: skip
 
 

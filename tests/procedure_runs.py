@@ -10,9 +10,10 @@ from pathlib import Path
 from acq.engine import Engine
 from acq.hosting.messages import StudyRequest
 from acq.opening import begin_study, prepare_study
+from acq.procedures.catalogue import make_procedure
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.study.store import StudyStore
-from acq.unattended import run_procedure, scan_and_accept
+from acq.unattended import record_some, run_procedure, scan_and_accept
 
 __all__ = ["begun", "run_once"]
 
@@ -51,5 +52,7 @@ def run_once(
     with begun(scenario, seed=seed) as (engine, _):
         if scans and name not in (ProcedureName.THRESHOLD_SCAN, ProcedureName.SITE_SEARCH):
             scan_and_accept(engine, up_to_ma=up_to_ma)
+            if make_procedure(name).moves:
+                record_some(engine)
         result = run_procedure(engine, name, options=options if options is not None else ProcedureOptions())
     return result, engine

@@ -7,6 +7,7 @@ logarithm, so that no law of the program holds exactly. Delays of the endplate a
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -113,10 +114,15 @@ def _settled_us(rate_hz: float, *, conduction_us: float, gain: float, memory_s: 
 
 
 def _mcd_us(sd_us: float, tail: float) -> float:
+    return sd_us * _mcd_of_unit(tail)
+
+
+@cache
+def _mcd_of_unit(tail: float) -> float:
     rng = np.random.default_rng(4)
     n = 200_000
     delay = np.sqrt(1.0 - tail**2) * rng.standard_normal((2, n)) + tail * rng.exponential(1.0, (2, n))
-    return sd_us * float(np.abs(delay[0] - delay[1]).mean())
+    return float(np.abs(delay[0] - delay[1]).mean())
 
 
 def stretch_from(

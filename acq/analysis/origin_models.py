@@ -288,7 +288,7 @@ def _doubts(
     if best is Origin.UNDECIDED:
         return ("it does as no origin would",)
     doubts = []
-    name = str(best).replace("_", " ")
+    name = "F wave" if best is Origin.F_WAVE else str(best).replace("_", " ")
     if posterior < LEAST_POSTERIOR:
         doubts.append(f"likeliest {name}, with a probability of {posterior:.2f}")
     if best is Origin.DIRECT_MUSCLE:
@@ -595,14 +595,14 @@ def _seldom(rates_hz: FloatArray) -> _Following:
 
 
 def _fails_beyond(rates_hz: FloatArray) -> _Following:
-    """A reflex follows slow trains and not fast ones: half at about 5 Hz (practice), within a factor of two."""
+    """A reflex follows slow trains and not fast ones: half at about 5 Hz (practice), from 2.2 to 7 Hz."""
     rested = _quantiles(4.0, 1.2, 6)
-    half_hz = _FOLLOWS_HZ * np.exp(np.linspace(-0.8, 0.4, 7))
+    half_hz = _FOLLOWS_HZ * np.exp(np.linspace(-0.8, 0.35, 7))
     steepness = np.array([3.0, 5.0, 8.0])
     curves = rested[:, None, None, None] / (1.0 + (rates_hz / half_hz[:, None, None]) ** steepness[:, None])
-    weight = _normal_weights(np.log(half_hz / _FOLLOWS_HZ), 0.0, 0.35)
+    weight = _normal_weights(np.log(half_hz / _FOLLOWS_HZ), 0.0, 0.3)
     weights = np.broadcast_to(weight[:, None] / (rested.size * steepness.size), curves.shape[:-1])
-    return _Following(curves.reshape(-1, rates_hz.size), np.ascontiguousarray(weights).ravel(), 15.0)
+    return _Following(curves.reshape(-1, rates_hz.size), np.ascontiguousarray(weights).ravel(), 20.0)
 
 
 def _anything(rates_hz: FloatArray) -> _Following:
@@ -672,7 +672,7 @@ def _log_variation(differences_us: FloatArray, log_prior: FloatArray, noise_us: 
 
 def _log_normal_prior(centre_us: float, sd: float, *, least_us: float = 0.0) -> FloatArray:
     value = -0.5 * ((np.log(_SPREAD_GRID) - math.log(centre_us)) / sd) ** 2
-    value[_SPREAD_GRID < least_us] = -np.inf
+    value = np.where(np.less(_SPREAD_GRID, least_us), -np.inf, value)
     prior: FloatArray = value - logsumexp(value)
     return prior
 

@@ -15,6 +15,7 @@ from typing import Final, Literal
 import numpy as np
 from scipy import stats
 from scipy.optimize import minimize_scalar
+from scipy.special import betaincinv
 
 from acq.records import BoolArray, FloatArray, IntArray
 
@@ -455,9 +456,10 @@ def _compare(fit: LevelFit, visits: Sequence[int], *, rate_hz: FloatArray, large
 def separate_drift(fit: LevelFit, *, rate_hz: FloatArray) -> DriftFree | None:
     """Tell the latency of each rate from a steady drift, by generalised least squares; None below two rates.
 
-    What tells the drift is the coming back to a rate, and beside it how the latency goes on within the steps. It is
-    taken off whether or not it is surely there, since to leave it where it is not would bias what is left; without a
-    rate that was visited twice nothing is taken off.
+    What tells the drift is the coming back to a rate, and beside it how the latency goes on within the steps. Taken off
+    is what of it is beyond chance (shrunk towards 0 as James and Stein do), since taking off a drift that is not there
+    would be paid for at every rate; how unsure all of it is goes into the intervals. Without a rate that was visited
+    twice nothing is taken off.
 
     A drift need not be steady. What of it is beyond chance is as likely taken for a jump at an unknown time between the
     visits, and by how much what was taken off would then be wrong goes into the intervals.
@@ -493,10 +495,10 @@ def separate_drift(fit: LevelFit, *, rate_hz: FloatArray) -> DriftFree | None:
         estimate = full @ right
         drift = float(estimate[-1])
         drift_reach = _student(int(fit.n[known].min()) - 2) * math.sqrt(float(full[-1, -1]))
-        shift = contrast @ estimate[:r]
-        of_shift = contrast @ full[:r, :r] @ contrast.T + np.diag(
-            _unsteady_us2(fit, groups, us_per_s=_beyond_chance(drift, float(full[-1, -1])))
-        )
+        taken = _beyond_chance(drift, float(full[-1, -1]))
+        # The levels that go with that drift, by their covariance with it.
+        shift = contrast @ (estimate[:r] + full[:r, -1] / full[-1, -1] * (taken - drift))
+        of_shift = contrast @ full[:r, :r] @ contrast.T + np.diag(_unsteady_us2(fit, groups, us_per_s=taken))
         is_removed = abs(drift) > drift_reach
     error = np.sqrt(np.maximum(np.diag(of_shift), 0.0))
     reach, wider = quantile * error, quantile * error * (_simultaneous(r - 1) / _LIKELY_SE)
@@ -818,10 +820,9 @@ class Blocking:
 
 def binomial_interval(successes: int, n: int) -> tuple[float, float]:
     """Exact 95 % interval of a share (Clopper & Pearson, Biometrika 1934;26:404); 0 to 1 without trials."""
-    if n == 0:
-        return (0.0, 1.0)
-    found = stats.binomtest(successes, n).proportion_ci(0.95, method="exact")
-    return (float(found.low), float(found.high))
+    low = float(betaincinv(successes, n - successes + 1, 0.025)) if successes > 0 else 0.0
+    high = float(betaincinv(successes + 1, n - successes, 0.975)) if successes < n else 1.0
+    return (low, high)
 
 
 def share_difference_interval(successes: int, n: int, other_successes: int, other_n: int) -> tuple[float, float]:

@@ -28,7 +28,7 @@ from acq.records import OutputState
 from acq.report.cautions import INTENDED_USE
 from acq.report.procedures import print_procedure
 from acq.study.store import StudyStore
-from acq.unattended import run_procedure, scan_and_accept
+from acq.unattended import record_some, run_procedure, scan_and_accept
 
 __all__ = ["command"]
 
@@ -177,7 +177,8 @@ def _run(
     screen = Console(stderr=True)
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
     is_scan = name is ProcedureName.THRESHOLD_SCAN
-    needs_scan = not is_scan and make_procedure(name, options).needs_intensity
+    kind = make_procedure(name, options) if not is_scan else None
+    needs_scan = kind is not None and kind.needs_intensity
     working_ma: float | None = None
     result: ProcedureResult | None = None
     with (
@@ -191,6 +192,9 @@ def _run(
             working_ma = scan_and_accept(
                 engine, up_to_ma=options.up_to_ma, is_interrupted=lambda: interruption.has_come
             )
+            if working_ma is not None and kind is not None and kind.moves:
+                progress.update(task, description="some stimuli at the working intensity")
+                record_some(engine, is_interrupted=lambda: interruption.has_come)
         if working_ma is not None or not needs_scan:
             result = run_procedure(
                 engine,

@@ -74,7 +74,8 @@ class OriginTest(Procedure):
 
     At the usual intensity 20 stimuli at 1 and at 2 Hz and 60 at 10 Hz; then, at 5 Hz, or at 2 Hz where something in
     view does not follow 10 Hz, down in steps of 7 % until nothing answers and up in steps of 12 % as far as is allowed.
-    At most 250 stimuli and 90 s with the default numbers. Every pulse is a test pulse.
+    What comes now and then at every rate is given more at 2 and 10 Hz first. At most 300 stimuli and 90 s with the
+    default numbers. Every pulse is a test pulse.
     """
 
     name: ClassVar = ProcedureName.ORIGIN
@@ -236,7 +237,7 @@ class OriginTest(Procedure):
     def _repeat_rates(self) -> list[_Block]:
         """More at the usual intensity, where something comes now and then at every rate."""
         slow, fast = self._nearest_hz(_SLOW_HZ[-1]), self._nearest_hz(_FAST_HZ)
-        more = [_Block("rate", slow, self._usual_ma, self._n_slow)]
+        more = [_Block("rate", slow, self._usual_ma, 2 * self._n_slow)]
         return more if fast == slow else [*more, _Block("rate", fast, self._usual_ma, 2 * self._n_slow)]
 
     def _is_seldom(self, seen: _Seen) -> bool:
@@ -373,6 +374,7 @@ def _judge(seen: Sequence[tuple[StretchFibre, OriginWeights]]) -> str:
     return str(Origin.UNDECIDED)
 
 
+_NAMES: Final = {Origin.F_WAVE: "F wave", Origin.DIRECT_MUSCLE: "direct muscle response"}
 _NEXT: Final = {
     Origin.DIRECT_MUSCLE: "leave it out, or move the cathode",
     Origin.F_WAVE: "leave it out",
@@ -386,11 +388,12 @@ def _tell(seen: Sequence[tuple[StretchFibre, OriginWeights]]) -> str:
     if not seen:
         return "no potential: nothing answered at any rate or intensity"
     ordered = sorted(seen, key=lambda one: (one[1].origin is Origin.ENDPLATE, one[0].label))
-    return "; ".join(_tell_one(fibre, one) for fibre, one in ordered)
+    told = "; ".join(_tell_one(fibre, one) for fibre, one in ordered)
+    return told + (": go on with the recording" if ordered[0][1].origin is Origin.ENDPLATE else "")
 
 
 def _tell_one(fibre: StretchFibre, one: OriginWeights) -> str:
-    name = str(one.origin).replace("_", " ")
+    name = _NAMES.get(one.origin, str(one.origin).replace("_", " "))
     told = [f"fibre {fibre.label} at {one.latency_us / 1000:.1f} ms: {name}"]
     tested = [count for count in one.counts if count.n_stimuli >= _FEWEST]
     ends = tested if len(tested) < 3 else [tested[0], tested[-1]]
@@ -402,6 +405,8 @@ def _tell_one(fibre: StretchFibre, one: OriginWeights) -> str:
     told.append(_tell_latency(one))
     if one.threshold_ma is not None:
         told.append(f"from {one.threshold_ma:.2f} mA up")
+    elif one.highest_ma is not None:
+        told.append(f"still there at {one.highest_ma:.2f} mA")
     if one.origin is Origin.UNDECIDED and one.doubts:
         told.append(one.doubts[0])
     following = _NEXT.get(one.origin, "")

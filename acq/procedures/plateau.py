@@ -60,11 +60,13 @@ _BLOCK: Final = 20  # stimuli at one intensity before the next, so that drift an
 _BLOCK_S: Final = 2.0  # at least, so that one second after a change can be left out where the velocity settles
 _FEWEST_AT_LEVEL: Final = 16
 _FEWEST_STIMULI: Final = 20  # of a level
-_FIRST_ROUNDS: Final = 2  # before the first look: with fewer pairs the normal approximation is a rough one
+_FIRST_ROUNDS: Final = 3  # before the first look: with fewer pairs the normal approximation is a rough one
 # Looked at again and again, so surer than the conclusion has to be: ten looks of 0.1 % are 1 %.
 _SURE_FALLING: Final = 3.3
-_SURE_PLATEAU: Final = 2.5
+_SURE_PLATEAU: Final = 2.6
 _SEEN: Final = 0.1  # share of stimuli answered at the working intensity, from which a fibre counts as there
+_HARDLY: Final = 0.3  # below this share, where more would answer higher up, more stimuli hardly bring more pairs
+_DIRECT_US: Final = 5.0  # below: muscle fibre stimulated directly, no endplate (PUB 10.3389/fneur.2023.1118510)
 _WAIT_S: Final = 1.0  # for answers that do not come
 
 
@@ -303,7 +305,20 @@ class PlateauCheck(Procedure):
             found = self._judge(fibre, snapshots.get(fibre))
             if found is not None:
                 self._findings[fibre] = found
-        return bool(self._findings) and all(is_sure(one) for one in self._findings.values())
+        return bool(self._findings) and all(
+            is_sure(one) or self._is_hopeless(fibre) for fibre, one in self._findings.items()
+        )
+
+    def _is_hopeless(self, fibre: int) -> bool:
+        """Whether more stimuli would not help.
+
+        It hardly answers here and does higher up, which calls for more current; or its jitter is below the resolution.
+        """
+        own = self._jitters[fibre][self._own]
+        if own.is_below_resolution:
+            return True
+        is_rare = own.n_responses < _HARDLY * own.n_stimuli
+        return is_rare and compare_misses(self._jitters[fibre], self._own).fall
 
     def _judge(self, fibre: int, snapshot: FibreSnapshot | None) -> PlateauFinding | None:
         """None where the fibre is not there at the working intensity."""
@@ -367,13 +382,19 @@ class PlateauCheck(Procedure):
         findings = [_conclude_fibre(fibre, stretch, levels_ma, level, own, counted) for fibre in stretch.fibres]
         there = [one for one in findings if one.is_there]
         # Of a potential that is not accepted into a study the jitter matters only where there is no other.
-        judged = [one for one in there if one.is_acceptable] or there
+        judged = [one for one in there if one.is_acceptable] or [one for one in there if not one.is_direct] or there
         verdict, sentence = _sum_up(judged, levels_ma, own, is_complete=self.is_complete)
         absent = [one.label for one in findings if not one.is_there]
         reasons = list(stretch.reasons)
         if absent and there:
             reasons.append(
                 f"fibre {', '.join(map(str, absent))} hardly answers at the working intensity and is not judged"
+            )
+        direct = [one.label for one in there if one.is_direct]
+        if direct:
+            reasons.append(
+                f"fibre {', '.join(map(str, direct))}: jitter below {_DIRECT_US:.0f} µs, so the muscle fibre may be "
+                "stimulated directly"
             )
         if levels_ma.size > 1 and levels_ma[-1] < _LITTLE_ROOM * levels_ma[own]:
             reasons.append(
@@ -460,6 +481,12 @@ class _FibreFinding:
     misses: Misses
     raise_to_ma: float | None
 
+    @property
+    def is_direct(self) -> bool:
+        """Whether its jitter is too little for an endplate at every intensity."""
+        known = [one.mcd_us for one in self.jitters if one.n_pairs >= FEWEST_PAIRS]
+        return bool(known) and max(known) < _DIRECT_US
+
     def plain(self, own: int) -> Mapping[str, Any]:
         found = self.finding
         working = self.jitters[own] if self.jitters else None
@@ -510,7 +537,11 @@ def _conclude_fibre(
     finding = judge_plateau(jitters, own)
     working = jitters[own] if jitters else None
     x_ma, y_us = finding.curve
-    near = x_ma[(y_us <= (1.0 + NEGLIGIBLE) * finding.far_us) & (x_ma >= levels_ma[own])] if x_ma.size else x_ma
+    # An intensity that was given: between them the fit follows a form, and near the threshold it is a steep one.
+    higher_ma = levels_ma[own + 1 :]
+    near = higher_ma
+    if x_ma.size:
+        near = higher_ma[np.interp(higher_ma, x_ma, y_us) <= (1.0 + NEGLIGIBLE) * finding.far_us]
     return _FibreFinding(
         label=fibre.label,
         is_there=working is not None and working.n_responses >= max(_SEEN * working.n_stimuli, 1),

@@ -311,7 +311,7 @@ class RateSeries(Procedure):
         steps = find_steps(stretch.onset_s, rate_hz=stretch.rate_hz, is_mine=stretch.is_mine)
         conduction_us = None if self.options.conduction_ms is None else self.options.conduction_ms * _US_PER_MS
         found = [_Effect(stretch, fibre, steps, conduction_us) for fibre in stretch.fibres] if steps else []
-        told = [one for one in found if one.drift_free is not None]
+        told = [one for one in found if one.drift_free is not None and one.is_seen_enough]
         for one, p_jitter, p_blocking in zip(
             told, holm([one.jitter.p for one in told]), holm([one.p_blocking for one in told]), strict=True
         ):
@@ -359,6 +359,9 @@ class _Effect:
         onset_s, latency_us = stretch.onset_s, fibre.latency_us
         # The first interval of a step is new to the fibre, but its first response is no level yet.
         self.used = [step.index[counted[step.index]] for step in steps]
+        answered = stretch.is_usable & ~stretch.is_testing & np.isfinite(latency_us)
+        self.n_answered = sum(int(answered[step.index].sum()) for step in steps)
+        self.n_not_counted = self.n_answered - sum(rows.size for rows in self.used)
         lacking = lacking_activity(onset_s, responded=np.isfinite(latency_us) | ~stretch.is_usable)
         self.levels: LevelFit = fit_levels(
             [latency_us[rows] for rows in self.used],
@@ -376,12 +379,15 @@ class _Effect:
         self.controls: list[ReturnControl] = []
         self.law: LawFit | None = None
         self.is_conduction_possible = True
-        self._each_jitter = [self._jitter_over(stretch, counted, [rows]) for rows in self.settled]
+        self._pairs: BoolArray = comparable_pairs(
+            latency_us, onset_s=onset_s, usable=counted, interval_tolerance=stretch.interval_tolerance
+        )
+        self._each_jitter = [self._jitter_over([rows]) for rows in self.settled]
         self._each_blocking = [self._blocking_over(stretch, [rows]) for rows in self.settled]
         self._by_rate: list[tuple[float, Jitter, float, Blocking]] = []
         for rate in self._rates():
             parts = [rows for rows, hz in zip(self.settled, self.rate_hz, strict=True) if _is_near(hz, rate)]
-            jitter, error = self._jitter_over(stretch, counted, parts)
+            jitter, error = self._jitter_over(parts)
             self._by_rate.append((rate, jitter, error, self._blocking_over(stretch, parts)))
         self.jitter: JitterComparison = self._compare_jitter(None)
         self.p_blocking = self._blocking_p()
@@ -403,18 +409,13 @@ class _Effect:
                 rates.append(rate)
         return rates
 
-    def _jitter_over(self, stretch: Stretch, counted: BoolArray, parts: Sequence[IntArray]) -> tuple[Jitter, float]:
+    def _jitter_over(self, parts: Sequence[IntArray]) -> tuple[Jitter, float]:
         """Jitter over some settled stimuli, no pair across a step, and the error of its logarithm."""
         latency_us = self.fibre.latency_us
         inside = np.zeros(latency_us.size, dtype=bool)
         for rows in parts:
             inside[rows] = True
-        pairs = comparable_pairs(
-            latency_us,
-            onset_s=stretch.onset_s,
-            usable=counted & inside,
-            interval_tolerance=stretch.interval_tolerance,
-        )
+        pairs = self._pairs & inside[:-1] & inside[1:]
         variance = np.full(latency_us.size, self.fibre.analysis.latency_noise_us**2)
         jitter = measure_jitter(latency_us, pairs, latency_variance_us2=variance)
         difference = detrended_differences_us(latency_us, pairs)
@@ -484,6 +485,11 @@ class _Effect:
         """Settled latency at the first rate."""
         known = self.levels.level_us[np.isfinite(self.levels.level_us)]
         return float(known[0]) if known.size else math.nan
+
+    @property
+    def is_seen_enough(self) -> bool:
+        """Whether it was measured at more than half of the rates."""
+        return self.drift_free is not None and 2 * self.drift_free.rate_hz.size > len(self._rates())
 
     @property
     def seen_level_us(self) -> list[float]:
@@ -582,13 +588,28 @@ class _Effect:
         name, said = f"fibre {self.label}", []
         if not self.is_proved:
             said.append(f"{name}: margin untested")
-        bare = [
-            f"{step.rate_hz:g}"
-            for step, level in zip(self.steps, self.levels.level_us, strict=True)
-            if not math.isfinite(level)
-        ]
+        bare = (
+            []
+            if self.drift_free is not None and not self.is_seen_enough
+            else [
+                f"{step.rate_hz:g}"
+                for step, level in zip(self.steps, self.levels.level_us, strict=True)
+                if not math.isfinite(level)
+            ]
+        )
         if bare:
             said.append(f"{name}: too few responses with their margin at {', '.join(bare)} Hz: not counted there")
+        if self.drift_free is not None and not self.is_seen_enough:
+            rates = sorted(_tidy_hz(rate) for rate in self.drift_free.rate_hz.tolist())
+            said.append(
+                f"{name}: measured at {_list_hz(rates)} Hz alone, not judged: it lost its margin at the others, or is "
+                "another fibre's potential, whose shape changed with its velocity"
+            )
+        if self.n_not_counted > _ODD_SHARE * self.n_answered:
+            said.append(
+                f"{name}: {self.n_not_counted} of {self.n_answered} responses to measuring pulses not counted: "
+                "their margin was not proved"
+            )
         if not self.is_conduction_possible:
             said.append(
                 f"{name}: conduction of {self._conduction_of_first() / _US_PER_MS:.2f} ms is longer than its whole "
@@ -609,13 +630,13 @@ class _Effect:
                 "is not velocity alone"
             )
         gained = self.levels.per_lack_us * max(self.lacking, default=0.0)
-        if abs(gained) > _LACK_TOLD * float(np.nanmax([*self.levels.spread_us, 0.0])):
+        if self.is_seen_enough and abs(gained) > _LACK_TOLD * float(np.nanmax([*self.levels.spread_us, 0.0])):
             said.append(
                 f"{name}: missing responses made it up to {gained:.0f} µs slower; shifts and velocity are as if it had "
                 "answered each stimulus"
             )
         slow = self.blocking_slow
-        if slow.least[0]:
+        if self.is_seen_enough and slow.least[0]:
             low, high = slow.interval
             said.append(
                 f"{name}: blocks already at {_LOW_RATE_HZ:g} Hz and below, {slow.failures} of {slow.reached} "
@@ -672,6 +693,7 @@ class _Effect:
             "fibre": self.label,
             "verdict": self.verdict,
             "is_margin_proved": self.is_proved,
+            "n_not_counted": self.n_not_counted,
             "is_velocity_lower_bound": self._conduction_us is None,
             "steps": of_steps,
             "rates": of_rates,
@@ -751,9 +773,10 @@ def _tell_odd(stretch: Stretch, steps: Sequence[RateStep]) -> list[str]:
 
 
 def _tell_shift(told: Sequence[_Effect], conduction_us: float | None) -> str:
-    each = []
+    each, at_hz = [], []
     for one in told:
         assert one.drift_free is not None  # noqa: S101 - of these all have it
+        rate_hz = _tidy_hz(float(one.drift_free.rate_hz[one.extreme]))
         shift = float(one.drift_free.shift_us[one.extreme])
         low, high = one.extreme_interval_us
         percent = one.velocity_percent(shift)
@@ -761,13 +784,14 @@ def _tell_shift(told: Sequence[_Effect], conduction_us: float | None) -> str:
         if math.isfinite(percent):
             least = "at least " if conduction_us is None and percent > 0.0 else ""
             velocity = f", velocity {least}{percent:+.1f} %"
-        each.append(
-            f"fibre {one.label} {shift:+.0f} µs ({low:+.0f} to {high:+.0f}) at "
-            f"{_tidy_hz(float(one.drift_free.rate_hz[one.extreme])):g} Hz{velocity}"
-        )
+        each.append(f"fibre {one.label} {shift:+.0f} µs ({low:+.0f} to {high:+.0f}){velocity}")
+        at_hz.append(rate_hz)
     first = told[0].drift_free
     assert first is not None  # noqa: S101 - of these all have it
-    return f"latency against {_tidy_hz(float(first.rate_hz[0])):g} Hz: " + ", ".join(each)
+    against = f"against {_tidy_hz(float(first.rate_hz[0])):g} Hz"
+    if len(set(at_hz)) == 1:
+        return f"latency at {at_hz[0]:g} {against}: " + ", ".join(each)
+    return f"latency {against}: " + ", ".join(f"{what} at {hz:g} Hz" for what, hz in zip(each, at_hz, strict=True))
 
 
 def _tell_control(told: Sequence[_Effect]) -> list[str]:
@@ -831,9 +855,11 @@ def _tell_blocking(told: Sequence[_Effect]) -> str:
 
 
 def _advise(told: Sequence[_Effect]) -> str:
-    if any(one.verdict == "not controlled" for one in told):
+    if all(one.verdict == "not controlled" for one in told):
         return "end the series with a rate that was there before"
-    if any(one.verdict == "undecided" or (one.drift_free and one.drift_free.is_removed) for one in told):
+    if any(
+        one.verdict in ("undecided", "not controlled") or (one.drift_free and one.drift_free.is_removed) for one in told
+    ):
         return "keep muscle and needle still, and repeat"
     if any(one.jitter.verdict == "changes" or one.blocking_verdict == "changes" for one in told):
         return "compare with limits only at the rate they were made for"
@@ -881,12 +907,10 @@ def _draw(stretch: Stretch, steps: Sequence[RateStep], found: Sequence[_Effect])
                 is_quiet=True,
             )
         )
-        x: list[float] = []
-        y: list[float] = []
-        for step, level in zip(steps, one.seen_level_us, strict=True):
-            x += [step.start_s - begun_s, float(stretch.onset_s[step.index[-1]]) - begun_s, math.nan]
-            y += [level - first_us, level - first_us, math.nan]
-        course.append(Curve(f"fibre {fibre}", tuple(x), tuple(y), look="line", fibre=fibre))
+        x = [step.start_s - begun_s for step in steps]
+        y = [level - first_us for level in one.seen_level_us]
+        end_s = float(stretch.onset_s[steps[-1].index[-1]]) - begun_s
+        course.append(Curve(f"fibre {fibre}", (*x, end_s), (*y, y[-1]), look="steps", fibre=fibre))
         shifts.extend(_draw_shift(one))
         last.extend(_draw_transmission(one))
     marks = tuple((step.start_s - begun_s, f"{_tidy_hz(step.rate_hz):g} Hz") for step in steps)

@@ -11,7 +11,7 @@ from typing import ClassVar, Final
 import numpy as np
 
 from acq.analysis.placement import place_next
-from acq.analysis.threshold import ThresholdFilter
+from acq.analysis.threshold import ThresholdFilter, ThresholdSettings
 from acq.display import Curve, Figure, Panel
 from acq.errors import ConfigurationError
 from acq.procedures.contract import (
@@ -28,7 +28,16 @@ from acq.procedures.contract import (
 from acq.records import BoolArray, FloatArray, PulseKind
 from acq.session import SweepOutcome
 
-__all__ = ["SiteFinding", "SiteSearch", "Visit", "find_best", "find_site_threshold", "find_sites", "list_visits"]
+__all__ = [
+    "SiteFinding",
+    "SiteSearch",
+    "Visit",
+    "find_best",
+    "find_site_threshold",
+    "find_sites",
+    "find_told_apart",
+    "list_visits",
+]
 
 _RATE_HZ: Final = 2.0  # slow enough to see each twitch and to say so before the next
 _SITES: Final = 4
@@ -41,7 +50,11 @@ _FEWEST_MEASURING: Final = 6  # a response that an endplate blocked would be tak
 _MOST_MEASURING: Final = 16
 _MOST_SHOWN: Final = 60  # stimuli while the operator is asked for the twitch; half a minute, then none until he answers
 _NEAR: Final = 0.7  # of a threshold known from before: up to there in the largest steps
+# Whoever is examined is under suspicion, and nothing is known of the endplate yet: it blocks as likely as not, so that
+# a blocked response is not taken for a higher threshold.
+_BEFORE: Final = ThresholdSettings(healthy_weight=0.5)
 _FEWEST: Final = 2  # responses below which a site has none
+_TOLD_APART_US: Final = 300.0  # nearer potentials may be one taken for two, which then seem to respond to anything
 _REACTION_S: Final = 1.5  # from a twitch to the word
 
 _TWITCHES: Final = ("slight", "none", "strong", "unseen")
@@ -137,7 +150,7 @@ def find_site_threshold(intensity_ma: FloatArray, responded: BoolArray) -> tuple
 
 
 def _know(intensity_ma: FloatArray, responded: BoolArray) -> ThresholdFilter:
-    known = ThresholdFilter()
+    known = ThresholdFilter(_BEFORE)
     for one_ma, answered in zip(intensity_ma.tolist(), responded.tolist(), strict=True):
         if one_ma > 0.0:
             known.update(intensity_ma=one_ma, responded=answered, attributed=False)
@@ -237,7 +250,7 @@ class SiteSearch(Procedure):
         self._returned_to: set[int] = set()
         self._answers = _Answers()
         self._known: ThresholdFilter | None = None
-        self._n_known = 0  # fibres in view
+        self._told: set[int] = set()  # fibres whose responses count
         self._n_at_top = 0
         self._n_measuring = 0
         self._n_shown = 0
@@ -309,7 +322,6 @@ class SiteSearch(Procedure):
             self._step_ma = sight.step_ma
             self._largest_step_ma = sight.largest_step_ma
             self._rate = max(slow) if slow else min(sight.rates_hz, default=_RATE_HZ)
-            self._n_known = len(sight.states)
             self._begin_visit()
 
     def _begin_visit(self) -> None:
@@ -338,14 +350,15 @@ class SiteSearch(Procedure):
                 del self._pending[: self._pending.index(level_ma) + 1]
             if self._phase not in ("climb", "measure"):
                 return
+            told = find_told_apart({one.fibre: one.latency_us for one in sight.fibres()}) or set(outcome.responded)
             answered = None
             if outcome.responded and not outcome.rejected:
-                answered = any(outcome.responded.values())
+                answered = any(responded for fibre, responded in outcome.responded.items() if fibre in told)
             self._answers.intensity_ma.append(level_ma)
             self._answers.responded.append(answered)
-            if len(sight.states) > self._n_known:
+            if told != self._told:
+                self._told = told
                 self._look_back(sight)
-            self._n_known = max(self._n_known, len(sight.states))
             if self._phase == "climb":
                 self._follow_climb(level_ma)
             else:
@@ -354,8 +367,9 @@ class SiteSearch(Procedure):
                 self._measure()
 
     def _look_back(self, sight: Sight) -> None:
-        """A fibre has been found: what it did before it was."""
-        recent = [np.isfinite(one.recent_latency_us) for one in sight.fibres() if one.recent_latency_us]
+        """A fibre has been found, or told from another: what it did before it was."""
+        recent = [np.isfinite(one.recent_latency_us) for one in sight.fibres() if one.fibre in self._told]
+        recent = [one for one in recent if one.size]
         if not recent:
             return
         n = min(*(one.size for one in recent), len(self._answers.responded))
@@ -581,8 +595,10 @@ def find_sites(stretch: Stretch) -> tuple[list[SiteFinding], int]:
     first, end = stretch.first_sweep, stretch.last_sweep + 1
     visits, twitch, quadrant = list_visits(stretch.marks, first=first, end=end)
     answered: BoolArray = np.zeros(stretch.intensity_ma.size, dtype=np.bool_)
-    for fibre in stretch.fibres:
-        answered |= np.isfinite(fibre.latency_us)
+    usual_us = {k: _usual_us(fibre.latency_us[first:end]) for k, fibre in enumerate(stretch.fibres)}
+    told = find_told_apart(usual_us) or set(usual_us)
+    for k in told:
+        answered |= np.isfinite(stretch.fibres[k].latency_us)
     found: dict[int, SiteFinding] = {}
     for visit in visits:
         before = found.get(visit.site)
@@ -595,6 +611,21 @@ def find_sites(stretch: Stretch) -> tuple[list[SiteFinding], int]:
         found[visit.site] = one
     sites = [_with_words(found[site], twitch, quadrant) for site in sorted(found)]
     return sites, visits[-1].site
+
+
+def find_told_apart(latency_us: Mapping[int, float]) -> set[int]:
+    """Fibres with no other so near that one potential may have been taken for two; NaN latencies are left out."""
+    known = {fibre: one_us for fibre, one_us in latency_us.items() if math.isfinite(one_us)}
+    return {
+        fibre
+        for fibre, one_us in known.items()
+        if all(abs(one_us - other_us) >= _TOLD_APART_US for other, other_us in known.items() if other != fibre)
+    }
+
+
+def _usual_us(latency_us: FloatArray) -> float:
+    seen_us = latency_us[np.isfinite(latency_us)]
+    return float(np.median(seen_us)) if seen_us.size else math.nan
 
 
 def _measure_visit(stretch: Stretch, visit: Visit, answered: BoolArray) -> SiteFinding:

@@ -363,17 +363,29 @@ def measure_level(latency_us: FloatArray, onset_s: FloatArray) -> Level:
 
 
 def compare_levels(moved: Level, before: Level, after: Level | None) -> Shifted:
-    """Shift of a level against rest: against the line between rest before and after, so that slow drift is out."""
+    """Shift of a level against rest: against the line between rest before and after, so that slow drift is out.
+
+    References
+    ----------
+    Welch BL. The generalization of 'Student's' problem when several different population variances are involved.
+    Biometrika 1947;34:28, doi:10.1093/biomet/34.1-2.28 (degrees of freedom).
+    """
     share = 0.0
     if after is not None and after.n >= _FEWEST and after.at_s > before.at_s:
         share = min(max((moved.at_s - before.at_s) / (after.at_s - before.at_s), 0.0), 1.0)
     if moved.n < _FEWEST or before.n < _FEWEST:
         return _NO_SHIFT
-    after_us, after_se_us = (after.mean_us, after.se_us) if after is not None and share > 0.0 else (0.0, 0.0)
-    rest_us = (1.0 - share) * before.mean_us + share * after_us
-    se_us = math.sqrt(moved.se_us**2 + ((1.0 - share) * before.se_us) ** 2 + (share * after_se_us) ** 2)
+    parts = [(1.0, moved), (1.0 - share, before)]
+    if after is not None and share > 0.0:
+        parts.append((share, after))
+    rest_us = sum(weight * one.mean_us for weight, one in parts[1:])
+    variances = [(weight * one.se_us) ** 2 for weight, one in parts]
+    se_us = math.sqrt(sum(variances))
+    spread = sum(variance**2 / (one.n - 1) for variance, (_, one) in zip(variances, parts, strict=True))
+    if not (se_us > 0.0 and spread > 0.0):
+        return _NO_SHIFT
     shift_us = moved.mean_us - rest_us
-    freedom = max(min(moved.n, before.n) - 1, 1)
+    freedom = se_us**4 / spread
     reach = float(stats.t.ppf(0.975, freedom)) * se_us
     p = 2.0 * float(stats.t.sf(abs(shift_us) / se_us, freedom))
     return Shifted(shift_us, shift_us - reach, shift_us + reach, p, shift_us / rest_us if rest_us > 0.0 else _NAN)
@@ -635,7 +647,9 @@ def _sum_up(judged: Sequence[_FibreFinding], *, has_states: bool, is_complete: b
         if math.isfinite(one.returned.p) and one.returned.p < _SURE and one.shift_verdict == "shifts"
     ]
     if back:
-        advice += f"; fibre {', '.join(map(str, back))} has not come back to where it was"
+        advice += (
+            f"; not back where it was, by drift or a muscle still longer or shorter: fibre {', '.join(map(str, back))}"
+        )
     verdict = f"{shift}, jitter {jitter}"
     return verdict, f"{early}{'; '.join(told)}; {advice}"
 

@@ -480,12 +480,17 @@ class ThresholdScan:
             if found is None:
                 found = ScanResult(None, "scan stopped before its end; nothing is proposed", fibres=self._list_fibres())
             pulses = self._pulses()
+            imprecise = [
+                fibre
+                for axon in self._axons
+                for fibre in axon
+                if fibre in self._wanted and not self._is_settled(fibre, axon)
+            ]
             reached_ma = self._reached_ma
         proposed_ma = found.working_ma
         verdict = "proposed" if proposed_ma is not None else "incomplete"
         if is_complete and proposed_ma is None:
             verdict = "above the limit" if found.setter is not None else "no fibre"
-        imprecise = [one.fibre for one in found.fibres if one.is_wanted and not self._is_known(one.interval_ma)]
         reasons = []
         if imprecise and is_complete:
             reasons.append(f"threshold of {_tell_fibres(imprecise)} not known to ± {100 * self._precision:.2g} %")

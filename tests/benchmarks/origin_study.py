@@ -55,10 +55,10 @@ def of_the_engine(name: str, n_runs: int) -> Iterator[tuple[ProcedureResult, flo
 
 
 def _table(title: str, rows: Iterator[tuple[str, Counter[str], float, float]]) -> None:
-    print(title)  # noqa: T201 - a program that prints its table
+    print(title)
     for name, count, longest_s, took_s in rows:
         n = sum(count.values()) - count["fibres wrong"]
-        print(  # noqa: T201
+        print(
             f"  {name:14s} n {n:4d}  right {100 * count['right'] / n:5.1f} %  undecided "
             f"{100 * count['undecided'] / n:5.1f} %  wrong {100 * count['wrong'] / n:5.1f} %  fibres told as what they "
             f"are not {count['fibres wrong']}  longest {longest_s:4.0f} s  ({took_s:.0f} s)",

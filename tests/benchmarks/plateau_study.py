@@ -43,7 +43,7 @@ Floats = npt.NDArray[np.float64]
 
 _USUAL_MA = 1.3
 _ORDER = (0, 0, 1, 2, 3, 3, 2, 1, 0, 0)
-_BLOCK, _FIRST_ROUNDS = 20, 2
+_BLOCK, _FIRST_ROUNDS = 20, 3
 _TRUTH_STIMULI = 8000
 _NOISE_US = 1.5
 _MCD_PER_SD = 2.0 / np.sqrt(np.pi)
@@ -176,7 +176,7 @@ relative_spread = {spread}
 amplitude_uv = 900
 rise_time_us = 160
 distance_mm = 11.0
-endplate = {{ delay_us = 800, jitter_sd_us = {sd_us:.4f}, skewness = {skewness:.4f}, blocking_probability = {blocking} }}
+endplate = {{ jitter_sd_us = {sd_us:.4f}, skewness = {skewness:.4f}, blocking_probability = {blocking} }}
 """
 
 
@@ -268,7 +268,9 @@ def main() -> None:
     if asked.whole:
         fibres = draw_fibres(np.random.default_rng((asked.seed, 7)), asked.whole)
         # Every other one close to its threshold, where it falls.
-        fibres = replace(fibres, over=np.where(np.arange(asked.whole) % 2, 1.0 + 0.1 * (fibres.over - 1.0), fibres.over))
+        fibres = replace(
+            fibres, over=np.where(np.arange(asked.whole) % 2, 1.0 + 0.1 * (fibres.over - 1.0), fibres.over)
+        )
         runs = [whole_run(fibres, one, seed=asked.seed + one) for one in range(asked.whole)]
         known = [run for run in runs if run is not None]
         print(f"\n{len(runs) - len(known)} whole runs could not begin")

@@ -3,8 +3,8 @@
 `python tests/benchmarks/rate_study.py [--runs N] [section …]`
 
 Sections: model (fibres of `tests/rate_models.py`, no waveform, the program's laws do not hold exactly), power (what is
-noticed, how often), recording (`tests/recordings/E1`), engine (the simulated patient from the electrode to the result;
-a quarter of a minute each). Seeds are fixed.
+noticed, how often), patient (true responses of the simulated patient), recording (`tests/recordings/E1`), engine (the
+simulated patient from the electrode to the result; a quarter of a minute each). Seeds are fixed.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from acq.procedures.contract import ProcedureName, ProcedureOptions
 from acq.procedures.rate_series import RateSeries
 from sim_device.fibre import MuscleFibre
 from tests.procedure_runs import run_once
+from tests.published.test_rate_series import first_fibre, run_patient, settled_us, slowing
 from tests.rate_models import make_series
 
 RECORDINGS = Path(__file__).parents[1] / "recordings"
@@ -107,6 +108,40 @@ def power(runs: int) -> None:
             for one in (jitter, blocking, effect)
         )
         show(f"{name:26s} {told}")
+
+
+def patient(runs: int) -> None:
+    """True responses of the simulated patient's fibres, without waveforms; truth is the same fibre answering always."""
+    show(f"\npatient, {runs} seeds each: shift at 20 against 1 Hz, gain and foretold change with conduction known")
+    for name, place in (
+        ("single", 0),
+        ("healthy", 1),
+        ("cold", 0),
+        ("myasthenic", 0),
+        ("myasthenic", 1),
+        ("myasthenic", 2),
+    ):
+        errors, inside, gains, verdicts = [], [], [], Counter[str]()
+        part = first_fibre(name, place)
+        slower = slowing(name)
+        for seed in range(runs):
+            (fibre,) = run_patient(name, 1000 + seed, place, knows=name != "cold").figures["fibres"]
+            for row in fibre["rates"][1:]:
+                true_us = slower * (settled_us(part, row["rate_hz"]) - settled_us(part, 1.0))
+                inside.append(row["shift_interval_us"][0] <= true_us <= row["shift_interval_us"][1])
+                if row["rate_hz"] == 20.0:
+                    errors.append(100.0 * (row["shift_us"] / true_us - 1.0))
+            if name != "cold":
+                gains.append(100.0 * (fibre["velocity_gain"] / part.velocity_gain - 1.0))
+            verdicts[f"jitter {fibre['jitter_verdict']}"] += 1
+            verdicts[f"blocking {fibre['blocking_verdict']}"] += 1
+        off = np.abs(errors)
+        gain = f"gain {np.mean(gains):+.1f} ± {np.std(gains):.1f} %, " if gains else ""
+        show(
+            f"{name:11s} {place} error {np.mean(errors):+.1f} ± {np.std(errors):.1f} %, largest {off.max():.1f} %, "
+            f"{100 * np.mean(off <= 10):.0f} % within 10 %, intervals hold {100 * np.mean(inside):.0f} %, {gain}"
+            + ", ".join(f"{what} {100 * count / runs:.0f} %" for what, count in verdicts.most_common())
+        )
 
 
 def recording(runs: int) -> None:
@@ -195,14 +230,14 @@ def regular_shift_us(part: Any, truth: Any, j: int, rates_hz: Sequence[float]) -
 
 
 def main() -> None:
-    sections = {"model": model, "power": power, "recording": recording, "engine": engine}
+    sections = {"model": model, "power": power, "patient": patient, "recording": recording, "engine": engine}
     words = sys.argv[1:]
     runs = 0
     if "--runs" in words:
         at = words.index("--runs")
         runs = int(words[at + 1])
         del words[at : at + 2]
-    usual = {"model": 100, "power": 100, "recording": 1, "engine": 3}
+    usual = {"model": 100, "power": 100, "patient": 50, "recording": 1, "engine": 3}
     for name in words or sections:
         sections[name](runs or usual[name])
 

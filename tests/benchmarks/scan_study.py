@@ -272,24 +272,26 @@ def _show_study(name: str, runs: list[ScanRun]) -> None:
             errors = np.array([abs(one.estimate_ma / one.theta_ma - 1.0) for one in some])
             signed = np.median([one.estimate_ma / one.theta_ma - 1.0 for one in some])
             covered = np.mean([one.interval_ma[0] <= one.theta_ma <= one.interval_ma[1] for one in some])
+            show(f"  thresholds, blocking {low:.2f}–{min(high, 1):.2f}: n {len(some)}, median {100 * signed:+.2f} %")
             show(
-                f"  thresholds, blocking {low:.2f}–{min(high, 1):.2f}: n {len(some):4d}, median {100 * signed:+.2f} %, "
-                f"95 % within {100 * np.quantile(errors, 0.95):.2f} %, ± 3 %: {100 * np.mean(errors <= 0.03):.1f} %, "
-                f"intervals hold {100 * covered:.1f} %, 95 % within ± 3 % after {tell_needed(some)} stimuli of the search"
+                f"    95 % within {100 * np.quantile(errors, 0.95):.2f} %, "
+                f"within 3 %: {100 * np.mean(errors <= 0.03):.1f} %, "
+                f"intervals hold {100 * covered:.1f} %, 95 % within ± 3 % after {tell_needed(some)} stimuli"
             )
     for phase in PHASES:
         told = [one.pulses[phase] for one in proposed]
         show(f"  pulses, {phase:<8}median {np.median(told):.0f}, 90 % {np.quantile(told, 0.9):.0f}, most {max(told)}")
     for count in (1, 2, 3, 4):
-        some = [one for one in proposed if len({fibre.axon for fibre in one.wanted}) == count]
+        of_so_many = [one for one in proposed if len({fibre.axon for fibre in one.wanted}) == count]
         for word, is_steady in (("no blocking", True), ("some blocking", False)):
-            these = [one for one in some if all(f.blocking < _BLOCKING[1] for f in one.wanted) is is_steady]
+            these = [one for one in of_so_many if all(f.blocking < _BLOCKING[1] for f in one.wanted) is is_steady]
+            searched = [fibre for one in these for fibre in one.wanted]
             told = [one.pulses["refine"] for one in these]
             if told:
                 show(
                     f"  search, {count} axon{'s' * (count > 1)}, {word:<14}n {len(told)}, pulses given: median "
                     f"{np.median(told):.0f}, 90 % {np.quantile(told, 0.9):.0f}; 95 % of all thresholds within ± 3 % "
-                    f"after {tell_needed([fibre for one in these for fibre in one.wanted])}"
+                    f"after {tell_needed(searched)}"
                 )
     over = [(one.proposal_ma or 0.0) / max(1.2 * f.theta_ma for f in one.wanted) for one in proposed if one.wanted]
     show(f"  proposal over what the margin needs: median {np.median(over):.3f}, 95 % {np.quantile(over, 0.95):.3f}")

@@ -241,7 +241,7 @@ class TestDrift:
         assert found is not None
         assert found.is_removed
         assert found.drift_us_per_min == pytest.approx(30.0)
-        assert found.shift_us == pytest.approx([0.0, -300.0, -500.0])
+        assert found.shift_us == pytest.approx([0.0, -300.0, -500.0], abs=1.0)
         assert found.raw_shift_us == pytest.approx([0.0, -280.0, -470.0])
 
     def test_what_is_within_the_steps_helps(self) -> None:

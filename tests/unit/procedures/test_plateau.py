@@ -172,7 +172,9 @@ def test_shift_of_latency_is_told_apart_from_drift() -> None:
         level = np.tile(np.repeat([0, 1, 1, 0], 20), 8)
         onset = np.arange(level.size) / 10.0
         latency = 4000.0 + 10.0 * onset - 18.0 * level + rng.normal(0.0, 12.0, level.size)
-        shift = measure_shifts(latency, onset_s=onset, level=level, n_levels=2, usable=np.ones(level.size, dtype=bool))[1]
+        shift = measure_shifts(latency, onset_s=onset, level=level, n_levels=2, usable=np.ones(level.size, dtype=bool))[
+            1
+        ]
         inside += shift.low_us <= -18.0 <= shift.high_us
     assert inside >= 89
 
@@ -180,7 +182,9 @@ def test_shift_of_latency_is_told_apart_from_drift() -> None:
 # ---- its pulses --------------------------------------------------------------------------------------------------
 
 
-def model(seed: int, *, far_us: float = 12.0, added_us: float = 0.0, theta_ma: float = 1.1) -> Callable[..., list[float]]:
+def model(
+    seed: int, *, far_us: float = 12.0, added_us: float = 0.0, theta_ma: float = 1.1
+) -> Callable[..., list[float]]:
     rng = np.random.default_rng(seed)
 
     def answer(intensity_ma: float, _: int) -> list[float]:
@@ -274,7 +278,7 @@ def test_an_interruption_costs_a_block_and_climbs_from_nothing() -> None:
     check = PlateauCheck(ProcedureOptions())
     check.begin(bench.sight())
     for n in (7, 150, 333):
-        bench.run(check, until=lambda n=n: len(bench.given) >= n)  # type: ignore[misc]  # mypy cannot infer a default
+        bench.run(check, until=lambda n=n: len(bench.given) >= n)
         done, wanted = check.progress
         check.interrupt()
         assert check.next(10_000) is None
@@ -380,13 +384,13 @@ def test_downwards_only_as_far_as_every_margin_is_surely_kept() -> None:
     assert at_levels[-1] == 1.6
     plain = conclude(check, bench, answer)
     assert plain["verdict"] == "plateau"
-    assert plain["figures"]["working_ma"] == 1.6  # type: ignore[index]  # plain data
+    assert plain["figures"]["working_ma"] == 1.6
 
 
 @pytest.mark.parametrize(("options", "name"), [({"n_levels": 1}, "--levels"), ({"n_stimuli": 5}, "--stimuli")])
 def test_options_that_cannot_be_are_refused(options: dict[str, int], name: str) -> None:
     with pytest.raises(ConfigurationError, match=name):
-        PlateauCheck(ProcedureOptions(**options))  # type: ignore[arg-type]  # whole numbers all of them
+        PlateauCheck(ProcedureOptions(**options))
 
 
 # ---- recordings made elsewhere -----------------------------------------------------------------------------------
@@ -414,3 +418,48 @@ def test_a_recording_at_one_intensity_is_undecided() -> None:
     result = PlateauCheck(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
     assert result.verdict == "undecided"
     assert "no other intensity" in result.sentence
+
+
+def test_a_fibre_without_an_endplate_does_not_decide() -> None:
+    """MCD below 5 µs is direct stimulation of the muscle fibre, not an endplate (PUB 10.3389/fneur.2023.1118510)."""
+    rng = np.random.default_rng(9)
+    level = np.tile(np.repeat([0, 0, 1, 2, 3, 3, 2, 1, 0, 0], 20), 8)
+    onset = np.arange(level.size) / 10.0
+    endplate = 4000.0 + rng.normal(0.0, 12.0, level.size)
+    direct = 3000.0 + rng.normal(0.0, 1.0, level.size) * np.where(level == 0, 3.0, 1.0)
+    stretch = made_stretch(
+        [made_fibre(direct, label=1, is_acceptable=False), made_fibre(endplate, label=2, is_acceptable=False)],
+        onset_s=onset,
+        intensity_ma=LEVELS_MA[level],
+    )
+    result = PlateauCheck(ProcedureOptions()).conclude(stretch)
+    assert [one["verdict"] for one in result.figures["fibres"]] == ["falling", "plateau"]
+    assert result.verdict == "plateau"
+    assert any("directly" in reason for reason in result.reasons)
+
+
+def test_a_fibre_that_hardly_answers_here_and_does_higher_up_is_not_waited_for() -> None:
+    rng = np.random.default_rng(10)
+
+    def answer(intensity_ma: float, _: int) -> list[float]:
+        misses = intensity_ma < 1.25 or (intensity_ma < 1.4 and rng.random() < 0.8)
+        return [math.nan if misses else float(rng.normal(4000.0, 60.0))]
+
+    bench = Bench(answer)
+    check = PlateauCheck(ProcedureOptions())
+    check.begin(bench.sight())
+    bench.run(check)
+    assert len(bench.given) < 800
+    assert "raise" in str(conclude(check, bench, answer)["sentence"])
+
+
+def test_jitter_below_the_resolution_is_undecided_and_not_waited_for() -> None:
+    rng = np.random.default_rng(11)
+    level = np.tile(np.repeat([0, 0, 1, 2, 3, 3, 2, 1, 0, 0], 20), 4)
+    latency = 4000.0 + rng.normal(0.0, 10.0, level.size)
+    stretch = made_stretch(
+        [made_fibre(latency, noise_us=9.9)], onset_s=np.arange(level.size) / 10.0, intensity_ma=LEVELS_MA[level]
+    )
+    result = PlateauCheck(ProcedureOptions()).conclude(stretch)
+    assert result.verdict == "undecided"
+    assert "resolution" in result.sentence

@@ -17,6 +17,7 @@ from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureRe
 from acq.procedures.rate_series import RateSeries
 from acq.records import FibreResponse, GuardVerdict, MissingReason, Pulse, PulseKind, Sweep
 from acq.session import SweepOutcome
+from tests.procedure_runs import run_once
 from tests.rate_models import make_series
 
 SAMPLE_RATE_HZ = 50_000.0
@@ -35,9 +36,9 @@ class Bedside:
 
     def sight(self) -> Sight:
         return Sight(
-            now_s=self.now_s, working_ma=1.5, usual_ma=1.5, limit_ma=5.0, ceiling_ma=10.0, step_ma=0.05, largest_step_ma=0.5,
-            rate_hz=self.procedure.rate_hz or 10.0, rates_hz=self.rates_hz, n_sweeps=self.index, recording=1,
-            rule=MarginRule(), states={}, wanted=frozenset(), fibres=tuple,
+            now_s=self.now_s, working_ma=1.5, usual_ma=1.5, limit_ma=5.0, ceiling_ma=10.0, step_ma=0.05,
+            largest_step_ma=0.5, rate_hz=self.procedure.rate_hz or 10.0, rates_hz=self.rates_hz,
+            n_sweeps=self.index, recording=1, rule=MarginRule(), states={}, wanted=frozenset(), fibres=tuple,
         )  # fmt: skip
 
     def give(self, rate_hz: float | None = None) -> None:
@@ -303,6 +304,18 @@ class TestConclusion:
         assert any("20 Hz: not counted there" in reason for reason in result.reasons)
         assert [one["rate_hz"] for one in result.figures["fibres"][0]["rates"]] == [1.0, 2.0, 5.0, 10.0, 15.0]
 
+    def test_a_fibre_at_few_rates_is_not_judged(self) -> None:
+        """As when the potential of a fast fibre is taken for another one's."""
+        made = make_series(3)
+        (fibre,) = made.stretch.fibres
+        ghost = dataclasses.replace(
+            fibre, label=2, latency_us=np.where(made.stretch.rate_hz < 3.0, fibre.latency_us, np.nan)
+        )
+        result = conclude(dataclasses.replace(made.stretch, fibres=(fibre, ghost)))
+        assert result.verdict == "rate effect"
+        assert "fibre 2" not in result.sentence
+        assert any("fibre 2: measured at 1, 2 Hz alone, not judged" in reason for reason in result.reasons)
+
     def test_an_untested_margin_is_said(self) -> None:
         made = make_series(4)
         (fibre,) = made.stretch.fibres
@@ -328,3 +341,31 @@ class TestConclusion:
         for one in (empty, one_rate, found, nothing):
             json.dumps(dict(one.figures), allow_nan=False)
             have_nothing_infinite(one.figure)
+
+
+class TestEngine:
+    def test_the_simulated_patient(self) -> None:
+        """From the electrode to the result, unattended."""
+        options = ProcedureOptions(rates_hz=(5.0, 15.0, 20.0, 5.0), n_stimuli=30)
+        result, engine = run_once(ProcedureName.RATE_SERIES, scenario="single", seed=1, options=options)
+        assert result is not None
+        assert result.is_complete
+        assert result.figures["rates_hz"] == pytest.approx([5.0, 15.0, 20.0, 5.0], rel=1e-3)
+        (fibre,) = result.figures["fibres"]
+        assert fibre["is_margin_proved"]
+        device = engine._device
+        truth = device.truth()  # type: ignore[attr-defined]  # of the simulated one
+        rate_hz = 1.0 / np.diff(truth.onset_s, prepend=-10.0)
+        conduction_us = truth.conduction_us[:, 0]
+
+        def settled_us(wanted_hz: float) -> float:
+            return float(np.nanmedian(conduction_us[np.isclose(rate_hz, wanted_hz, rtol=2e-3)][-40:]))
+
+        for row in fibre["rates"][1:]:
+            assert row["shift_us"] == pytest.approx(settled_us(row["rate_hz"]) - settled_us(5.0), rel=0.10)
+        assert result.verdict.startswith("rate effect")
+
+    def test_nobody_there(self) -> None:
+        options = ProcedureOptions(rates_hz=(10.0, 20.0, 10.0), n_stimuli=10)
+        result, _ = run_once(ProcedureName.RATE_SERIES, scenario="noise_only", seed=1, options=options)
+        assert result is None or result.verdict == "no fibre"

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import numpy as np
 import pytest
 from scipy import stats
 
+from acq.display import FibreSnapshot
 from acq.errors import ConfigurationError
 from acq.exchange.recordings import load_recording
 from acq.guard.margin import MarginRule
@@ -26,6 +29,7 @@ from acq.procedures.site_search import (
     find_best,
     find_site_threshold,
     find_sites,
+    find_told_apart,
     list_visits,
 )
 from acq.records import FibreAnalysis, FloatArray, Pulse, PulseKind, Sweep
@@ -79,8 +83,12 @@ class Bench:
             rule=MarginRule(),
             states={1: cast("WatchState", None)} if self.known else {},
             wanted=frozenset(),
-            fibres=lambda: (),
+            fibres=lambda: (cast("FibreSnapshot", self.snapshot()),) if self.known else (),
         )
+
+    def snapshot(self) -> SimpleNamespace:
+        recent = tuple(4000.0 if one else math.nan for one in self.answered[-40:])
+        return SimpleNamespace(fibre=1, latency_us=4000.0, recent_latency_us=recent)
 
     def run(self, *, at_most: int = 2000, until: Callable[[], bool] = lambda: False) -> SiteSearch:
         if not self.issued_ma:
@@ -214,6 +222,22 @@ def test_the_best_has_the_smallest_twitch_and_then_the_lowest_threshold() -> Non
 
 
 # ---- what was said ---------------------------------------------------------------------------------------------------
+
+
+def test_potentials_that_may_be_one_are_not_asked() -> None:
+    assert find_told_apart({1: 4000.0, 2: 5560.0, 3: 5570.0, 4: 6000.0, 5: math.nan}) == {1, 4}
+    n = 60
+    rng = np.random.default_rng(2)
+    intensity_ma = np.concatenate((np.arange(0.1, 1.6, 0.1), rng.uniform(0.85, 1.2, n - 15)))
+    stretch = make_stretch(intensity_ma, intensity_ma > 1.0)
+    # One potential taken for two opposite ones, which "respond" to whatever there is.
+    anything = [
+        StretchFibre(label=label, latency_us=np.full(n, at_us), analysis=cast("FibreAnalysis", None))
+        for label, at_us in ((2, 5560.0), (3, 5570.0))
+    ]
+    (one,), _ = find_sites(replace(stretch, fibres=(*stretch.fibres, *anything)))
+    assert one.interval_ma[0] <= 1.0 <= one.interval_ma[1]
+    assert one.interval_ma == find_sites(stretch)[0][0].interval_ma
 
 
 def test_what_was_said_tells_where_the_cathode_was() -> None:

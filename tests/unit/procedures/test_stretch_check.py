@@ -73,7 +73,7 @@ def only(result: ProcedureResult) -> dict[str, object]:
 def test_a_shift_is_found_with_its_interval_and_no_shift_is_not() -> None:
     """Stretching or slackening shifts latency and is not jitter (PRACTICE); over many seeds."""
     inside, verdicts, still = 0, [], []
-    for seed in range(60):
+    for seed in range(40):
         result = recorded(seed, shift_us=(30.0, -20.0, 0.0))
         states = {one["state"]: one for one in result.figures["fibres"][0]["states"]}
         for name, true_us in (("stretched", 30.0), ("slack", -20.0)):
@@ -81,11 +81,11 @@ def test_a_shift_is_found_with_its_interval_and_no_shift_is_not() -> None:
             inside += low <= true_us <= high
         verdicts.append(only(result)["shift_verdict"])
         still.append(only(recorded(1000 + seed))["shift_verdict"])
-    assert verdicts == ["shifts"] * 60
+    assert verdicts == ["shifts"] * 40
     assert still.count("shifts") <= 2
-    assert still.count("no shift") >= 57
+    assert still.count("no shift") >= 37
     # 95 % intervals; the binomial's own 99.9 % reach.
-    assert inside >= stats.binom.ppf(0.001, 120, 0.95) - 1
+    assert inside >= stats.binom.ppf(0.001, 80, 0.95) - 1
 
 
 def test_jitter_is_unchanged_changed_or_undecided() -> None:
@@ -100,16 +100,16 @@ def test_slow_drift_is_neither_shift_nor_jitter() -> None:
     result = recorded(3, drift_us_per_min=60.0)
     fibre = only(result)
     assert fibre["shift_verdict"] != "shifts"
-    low, high = fibre["drift_interval_us_per_min"]  # type: ignore[misc]  # plain data
+    low, high = fibre["drift_interval_us_per_min"]
     assert low < 60.0 < high
     assert fibre["mcd_us"] == pytest.approx(15.0, rel=0.15)
     # Had the movement been counted by a spread, it would be jitter.
-    assert fibre["mcd_from_sd_with_movement_us"] > 2.0 * fibre["mcd_us"]  # type: ignore[operator]  # plain data
+    assert fibre["mcd_from_sd_with_movement_us"] > 2.0 * fibre["mcd_us"]
 
 
 def test_muscle_that_does_not_come_back_is_said_to() -> None:
     result = recorded(4, shift_us=(60.0, -60.0, 40.0))
-    assert "has not come back" in result.sentence
+    assert "not back where it was" in result.sentence
 
 
 def test_few_responses_are_undecided() -> None:
@@ -167,8 +167,9 @@ def test_a_shift_between_two_levels_is_welch_s() -> None:
     before, after = before._replace(se_us=float(stats.sem(rest))), after._replace(se_us=float(stats.sem(moved)))
     found = compare_levels(after, before, None)
     reference = stats.ttest_ind(moved, rest, equal_var=False)
-    # No more than the smaller of the degrees of freedom is used.
-    assert found.p == pytest.approx(reference.pvalue, rel=0.05)
+    assert found.p == pytest.approx(reference.pvalue, rel=1e-9)
+    low, high = reference.confidence_interval()
+    assert (found.low_us, found.high_us) == pytest.approx((low, high))
     assert found.shift_us == pytest.approx(moved.mean() - rest.mean())
 
 
@@ -185,7 +186,7 @@ def test_equal_jitter_is_rejected_as_often_as_stated() -> None:
         values = rng.normal(4000.0, mcd_us / MCD_PER_SD, 110)
         return measure_jitter(values, np.ones(109, dtype=bool), latency_variance_us2=np.zeros(110))
 
-    p = [compare_jitter(jitter(15.0), [jitter(15.0), jitter(15.0)]).p for _ in range(300)]  # type: ignore[arg-type, list-item]  # Jitter
+    p = [compare_jitter(jitter(15.0), [jitter(15.0), jitter(15.0)]).p for _ in range(300)]
     assert np.mean(np.array(p) < 0.01) <= 0.03
     assert 0.4 < np.median(p) < 0.75
 
@@ -200,11 +201,11 @@ def test_a_recording_made_elsewhere_without_marks_tells_its_drift_apart_from_its
     fibre = only(result)
     assert fibre["shift_verdict"] == "shifts"
     slope = float(np.polyfit(recording.onset_s / 60.0, trend, 1)[0])
-    low, high = fibre["drift_interval_us_per_min"]  # type: ignore[misc]  # plain data
+    low, high = fibre["drift_interval_us_per_min"]
     assert low < slope < high
     true_mcd = float(np.nanmean(np.abs(np.diff(own))))
     assert fibre["mcd_us"] == pytest.approx(true_mcd, rel=0.05)
-    assert fibre["mcd_from_sd_with_movement_us"] > 2.5 * true_mcd  # type: ignore[operator]  # plain data
+    assert fibre["mcd_from_sd_with_movement_us"] > 2.5 * true_mcd
     assert "no movement was marked" in result.sentence
 
 
@@ -269,9 +270,9 @@ def test_pulses_that_come_while_it_waits_count_for_nothing() -> None:
     bench.run(check, until=lambda: check.prompt is not None)
     before = check.progress
     for _ in range(100):
-        bench._queue(check)  # noqa: SLF001 - one pulse after another without an answer of the operator's
+        bench._queue(check)
         bench.now_s += 0.1
-        bench._deliver(check)  # noqa: SLF001 - as above
+        bench._deliver(check)
     assert check.progress == before
 
 
@@ -307,18 +308,16 @@ def test_left_early_it_is_not_complete() -> None:
 @pytest.mark.parametrize(("options", "name"), [({"for_s": 0.2}, "--for-s"), ({"n_stimuli": 3}, "--stimuli")])
 def test_options_that_cannot_be_are_refused(options: dict[str, float], name: str) -> None:
     with pytest.raises(ConfigurationError, match=name):
-        StretchCheck(ProcedureOptions(**options))  # type: ignore[arg-type]  # numbers all of them
+        StretchCheck(ProcedureOptions(**options))
 
 
 # ---- the whole way -----------------------------------------------------------------------------------------------
 
 
 def test_the_simulated_patient_s_stretch_is_told_from_its_jitter() -> None:
-    result, engine = run_once(
-        ProcedureName.STRETCH, scenario="single", seed=3, options=ProcedureOptions(for_s=12.0)
-    )
+    result, engine = run_once(ProcedureName.STRETCH, scenario="single", seed=3, options=ProcedureOptions(for_s=9.0))
     assert result is not None
-    truth = engine._device._bedside._patient.truth()  # type: ignore[attr-defined]  # noqa: SLF001 - the truth of it
+    truth = engine._device._bedside._patient.truth()
     assert result.verdict.startswith("shifts")
     (fibre,) = [one for one in result.figures["fibres"] if one["is_acceptable"]]
     assert [word for word in ("stretched", "slack") if word in result.figures["states"]] == ["stretched", "slack"]
