@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from rich.console import Console
 from rich.table import Table
@@ -13,6 +14,7 @@ from acq.procedures.contract import ProcedureResult
 
 __all__ = ["figure_table", "print_procedure"]
 
+_HARD = "\N{NO-BREAK SPACE}"
 _MOST_ROWS = 24  # a panel of single stimuli is for the eye, not for a table
 
 
@@ -40,18 +42,25 @@ def figure_table(panel: Panel) -> Table | None:
     places = sorted({x for curve in curves for x in curve.x})
     if not curves or not places or len(places) > _MOST_ROWS:
         return None
-    table = Table(title=panel.title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    title = panel.title if panel.title.endswith(panel.y_label) else f"{panel.title}: {panel.y_label}"
+    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False, padding=(0, 1, 0, 0))
     table.add_column(panel.x_label, justify="right")
     for curve in curves:
         table.add_column(curve.label or panel.y_label, justify="right")
+    values = [one for curve in curves for one in (*curve.y, *curve.low, *curve.high) if math.isfinite(one)]
+    digits = _digits(values)
     for x in places:
-        table.add_row(f"{x:g}", *(_cell(curve, x) for curve in curves))
-    table.caption = panel.y_label
-    table.caption_justify = "left"
+        table.add_row(f"{x:.3g}", *(_cell(curve, x, digits) for curve in curves))
     return table
 
 
-def _cell(curve: Curve, x: float) -> str:
+def _digits(values: Sequence[float]) -> int:
+    """Decimals that leave the largest value three figures: more is not known of any."""
+    largest = max((abs(one) for one in values), default=0.0)
+    return 0 if largest <= 0.0 else min(3, max(0, 2 - math.floor(math.log10(largest))))
+
+
+def _cell(curve: Curve, x: float, digits: int) -> str:
     if x not in curve.x:
         return ""
     place = curve.x.index(x)
@@ -60,6 +69,13 @@ def _cell(curve: Curve, x: float) -> str:
         return "–"
     if len(curve.low) > place and len(curve.high) > place:
         low, high = curve.low[place], curve.high[place]
-        if math.isfinite(low) and math.isfinite(high):
-            return f"{value:.4g} ({low:.4g}–{high:.4g})"
-    return f"{value:.4g}"
+        if math.isfinite(low) and math.isfinite(high) and high > low:
+            between = " to " if low < 0 or high < 0 else "–"
+            # Broken in a heading, never in a cell.
+            return f"{_show(value, digits)} ({_show(low, digits)}{between}{_show(high, digits)})".replace(" ", _HARD)
+    return _show(value, digits)
+
+
+def _show(value: float, digits: int) -> str:
+    text = f"{value:.{digits}f}"
+    return text.replace("-", "−") if float(text) else text.replace("-", "")

@@ -87,10 +87,11 @@ class ScanRun:
         """True fibres that are in view."""
         return [one for one in self.fibres if one.view]
 
-    def is_kept(self, required: float = 1.2) -> bool:
-        """Whether the proposal keeps the margin over every fibre in view."""
+    def is_kept(self, required: float = 1.2, *, of_all: bool = False) -> bool:
+        """Whether the proposal keeps the margin over every fibre in view, or also over those that were overlooked."""
+        fibres = self.wanted + (self.overlooked if of_all else [])
         return self.proposal_ma is not None and all(
-            self.proposal_ma >= required * one.theta_ma - 1e-9 for one in self.wanted
+            self.proposal_ma >= required * one.theta_ma - 1e-9 for one in fibres
         )
 
     @property
@@ -254,11 +255,13 @@ def _show_study(name: str, runs: list[ScanRun]) -> None:
     if not proposed:
         return
     overlooked = [one for one in proposed if one.overlooked]
+    safe = sum(one.is_kept(of_all=True) for one in proposed)
     rarely = sum(all(is_blocking_much(fibre) for fibre in one.overlooked) for one in overlooked)
     n = len(proposed)
     show(f"  margin kept over every fibre in view         {tell_share(sum(one.is_kept() for one in proposed), n)}")
     show(f"  no fibre overlooked that it excites          {tell_share(n - len(overlooked), n)}")
     show(f"    of the others, only such as block > {_HARDLY}      {rarely}/{len(overlooked)}")
+    show(f"  margin kept over those overlooked, too       {tell_share(safe, n)}")
     for key, word in (("is_assured_once", "within the recording"), ("is_assured", "at its end")):
         n_all = sum(all(getattr(fibre, key) for fibre in one.wanted) for one in proposed)
         show(f"  every fibre in view assured {word:<21}{tell_share(n_all, n)}")
