@@ -10,7 +10,7 @@ import click
 from click.core import ParameterSource
 
 from acq.commands.analyse import settings_in
-from acq.commands.options import margin_options, settings_from
+from acq.commands.options import margin_options, settings_from, sound_option
 from acq.devices.registry import read_profile
 from acq.errors import ConfigurationError
 from acq.hosting.messages import ReplayRequest, StudyRequest
@@ -100,6 +100,7 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
 @click.option(
     "--write-keys", is_flag=True, help="Write a file in which keys and foot switches can be changed, and end."
 )
+@sound_option
 @margin_options
 def command(
     profile_name: str | None,
@@ -116,6 +117,7 @@ def command(
     theme: str,
     letters: float,
     write_keys: bool,
+    sound: str | None,
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
@@ -159,6 +161,7 @@ def command(
         electrode=electrode,
         about={"muscle": muscle} if muscle else {},
         margin=settings.margin,
+        sound=sound,
     )
     if picture is not None:
         from gui.scripted_picture import save_scripted_picture

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+from collections.abc import Collection
 from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 from rich.console import Console
@@ -31,6 +32,8 @@ from acq.study.store import StudyStore
 from acq.unattended import record_some, run_procedure, scan_and_accept
 
 __all__ = ["command"]
+
+_SIMULATED: Final = "simulated"  # the kind of device that can go faster than time
 
 _positive = click.FloatRange(min=0, min_open=True)
 
@@ -64,7 +67,9 @@ _positive = click.FloatRange(min=0, min_open=True)
 )
 @click.option("--for-s", type=_positive, callback=finite, help="Stretch check: length of each state, seconds.")
 @click.option("--person-present", is_flag=True, help="On real hardware: a licensed person is at the patient.")
-@click.option("--speed", type=click.Choice(["real", "max"]), help="Of a simulation.", default="max", show_default=True)
+@click.option(
+    "--speed", type=click.Choice(["real", "max"]), help="Of a simulation; default: max, hardware keeps to real time."
+)
 @sound_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @margin_options
@@ -87,7 +92,7 @@ def command(
     conduction_ms: float | None,
     for_s: float | None,
     person_present: bool,
-    speed: str,
+    speed: str | None,
     sound: str | None,
     as_json: bool,
     margin_rule: str | None,
@@ -112,6 +117,11 @@ def command(
     if name is not ProcedureName.THRESHOLD_SCAN:
         make_procedure(name, options)  # what cannot be is said before anything is opened
     profile = read_profile(profile_name)
+    missing = set(options.rates_hz or ()) - set(profile.stimulus.rates_hz)
+    if missing:
+        raise ConfigurationError(
+            f"--rates: the profile {profile.name} has no {_list(missing)} Hz; it has {_list(profile.stimulus.rates_hz)}"
+        )
     settings = settings_from(
         settings_of_profile(profile),
         margin_rule=margin_rule,
@@ -133,7 +143,8 @@ def command(
         margin=settings.margin,
         sound=sound,
     )
-    preparation = prepare_study(request, speed="real" if speed == "real" else "max", needs_scan_limit=True)
+    is_fast = speed == "max" or (speed is None and (device_kind or profile.device.kind) == _SIMULATED)
+    preparation = prepare_study(request, speed="max" if is_fast else "real", needs_scan_limit=True)
     if not preparation.is_simulated:
         if up_to_ma is None or not person_present:
             raise click.UsageError("unattended on real hardware needs --up-to MA and --person-present")
@@ -151,6 +162,10 @@ def command(
             raise
         finally:
             engine.finish()
+
+
+def _list(rates_hz: Collection[float]) -> str:
+    return ", ".join(f"{rate:g}" for rate in sorted(rates_hz))
 
 
 def read_rates(text: str | None) -> tuple[float, ...] | None:
@@ -243,6 +258,7 @@ def _run(
 
 def _trouble(engine: Engine, name: ProcedureName, result: ProcedureResult | None, *, has_scanned: bool) -> str | None:
     """Why the run is not what was asked for, in one sentence."""
+    is_scan = name is ProcedureName.THRESHOLD_SCAN
     if engine.failure is not None:
         return str(engine.failure)
     if engine.gate.state is OutputState.LATCHED_OFF:
@@ -250,5 +266,5 @@ def _trouble(engine: Engine, name: ProcedureName, result: ProcedureResult | None
     if has_scanned:
         return engine.scan_sentence or f"the threshold scan came to no end: {engine.last_message}"
     if result is None:
-        return engine.scan_sentence or f"{TITLES[name]}: no result: {engine.last_message}"
+        return (engine.scan_sentence if is_scan else "") or f"no result: {engine.last_message}"
     return None
