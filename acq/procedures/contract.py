@@ -288,6 +288,30 @@ class Procedure(ABC):
         marks.
         """
 
+    def make_result(
+        self,
+        stretch: Stretch,
+        *,
+        verdict: str,
+        sentence: str,
+        figures: Mapping[str, Any],
+        figure: Figure,
+        reasons: Sequence[str] = (),
+    ) -> ProcedureResult:
+        """What it leaves in the study, with where it ran and whether it came to its end."""
+        return ProcedureResult(
+            name=self.name,
+            recording=stretch.recording,
+            first_sweep=stretch.first_sweep,
+            last_sweep=stretch.last_sweep,
+            is_complete=self.is_complete,
+            verdict=verdict,
+            sentence=sentence,
+            figures=figures,
+            figure=figure,
+            reasons=tuple(reasons),
+        )
+
 
 def finite_or_none(value: float) -> float | None:
     """For figures: no NaN and no infinity."""

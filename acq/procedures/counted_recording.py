@@ -247,12 +247,8 @@ class CountedRecording(Procedure):
         advice = (
             f"; {self._advice}" if self._advice and verdict != "enough" and not self._advice.endswith("go on") else ""
         )
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence="; ".join(told) + advice,
             figures=figures,

@@ -10,7 +10,8 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from acq.analysis.origin import LATE_MS, OriginWeights, RateCount, exact_interval, weigh_origin
+from acq.analysis.origin import LATE_MS, OriginWeights, RateCount, weigh_origin
+from acq.analysis.proportions import exact_interval
 from acq.display import Curve, Figure, Panel
 from acq.errors import ConfigurationError
 from acq.procedures.contract import (
@@ -24,6 +25,7 @@ from acq.procedures.contract import (
     finite_list,
     finite_or_none,
 )
+from acq.procedures.ramp import LastAnswers, Ramp
 from acq.records import BoolArray, Origin, PulseKind
 from acq.session import SweepOutcome
 
@@ -96,12 +98,13 @@ class OriginTest(Procedure):
         self._n_given = 0  # of it
         self._n_done = 0
         self._last_ma = 0.0
-        self._step_ma = self._largest_step_ma = 0.0
+        self._ramp: Ramp | None = None
         self._usual_ma = self._limit_ma = 0.0
         self._rates_hz: tuple[float, ...] = ()
         self._is_moving_on = False  # the intensity arm has been planned
         self._of_pulse: dict[int, tuple[int, int]] = {}  # pulse index → (run, block) it belongs to
         self._run = 0
+        self._last_answers = LastAnswers()
         self._n_silent = 0
         self._is_stopped = False
         self._seen: dict[int, _Seen] = {}
@@ -113,23 +116,21 @@ class OriginTest(Procedure):
     def rate_hz(self) -> float | None:
         """Of the block that is given now; on the way up to it the middle one, so that the climb does not take long."""
         with self._lock:
-            if self._place >= len(self._blocks):
+            if self._ramp is None or self._place >= len(self._blocks):
                 return None
             block = self._blocks[self._place]
-            is_climbing = self._last_ma + self._largest_step_ma < block.intensity_ma - 1e-9
+            is_climbing = not self._ramp.reaches(block.intensity_ma, from_ma=self._last_ma)
             return max(block.rate_hz, self._nearest_hz(_MIDDLE_HZ)) if is_climbing else block.rate_hz
 
     def next(self, index: int) -> tuple[float, PulseKind] | None:
         """Of the block, or a step on the way up to it."""
         with self._lock:
-            if self._is_stopped or self._place >= len(self._blocks):
+            if self._is_stopped or self._ramp is None or self._place >= len(self._blocks):
                 return None
             block = self._blocks[self._place]
-            reached_ma = self._floor(self._last_ma + self._largest_step_ma)
-            if reached_ma < block.intensity_ma - 1e-9:
-                self._last_ma = reached_ma
-                return reached_ma, PulseKind.TESTING
-            self._last_ma = block.intensity_ma
+            self._last_ma = self._ramp.towards(block.intensity_ma, from_ma=self._last_ma)
+            if self._last_ma < block.intensity_ma:
+                return self._last_ma, PulseKind.TESTING
             self._of_pulse[index] = (self._run, self._place)
             self._n_given += 1
             self._n_done += 1
@@ -143,9 +144,9 @@ class OriginTest(Procedure):
     def begin(self, sight: Sight) -> None:
         """Plan the rates; the intensities follow when it is known what follows which rate."""
         with self._lock:
-            self._step_ma, self._largest_step_ma = sight.step_ma, sight.largest_step_ma
-            self._limit_ma = self._floor(sight.limit_ma)
-            self._usual_ma = min(self._floor(sight.usual_ma), self._limit_ma)
+            self._ramp = ramp = Ramp.of(sight)
+            self._limit_ma = ramp.floor(sight.limit_ma)
+            self._usual_ma = min(ramp.floor(sight.usual_ma), self._limit_ma)
             self._rates_hz = sight.rates_hz
             slow = [self._nearest_hz(one) for one in _SLOW_HZ]
             fast_hz = self._nearest_hz(_FAST_HZ)
@@ -170,16 +171,17 @@ class OriginTest(Procedure):
                 if self._n_silent >= 2 * block.n_stimuli and self._seen:
                     self._end_way_down()
 
-    def turn(self, sight: Sight) -> None:  # noqa: ARG002 - the contract's argument
+    def turn(self, sight: Sight) -> None:
         """Plan the intensities once the rates are done; over when the last pulse has been answered."""
         with self._lock:
-            if self._place < len(self._blocks):
+            if self._is_stopped or self._place < len(self._blocks):
+                self._last_answers.start_over()
                 return
             if not self._is_moving_on:
                 self._is_moving_on = True
-                self._blocks.extend(self._plan_intensities())
+                self._blocks.extend(self._plan_intensities(Ramp.of(sight)))
                 return
-            self.is_over = True
+            self.is_over = self._last_answers.have_come(n_missing=len(self._of_pulse), sight=sight)
 
     def interrupt(self) -> None:
         """The block that was interrupted begins anew; what it brought counts all the same."""
@@ -196,7 +198,7 @@ class OriginTest(Procedure):
         """Go on with the block that was interrupted, from rest."""
         with self._lock:
             self._is_stopped = False
-            self._limit_ma = self._floor(sight.limit_ma)
+            self._limit_ma = Ramp.of(sight).floor(sight.limit_ma)
             self._blocks[self._place :] = [
                 block for block in self._blocks[self._place :] if block.intensity_ma <= self._limit_ma + 1e-9
             ]
@@ -213,7 +215,7 @@ class OriginTest(Procedure):
                 seen.n_stimuli[rate_hz] = seen.n_stimuli.get(rate_hz, 0) + 1
                 seen.n_responses[rate_hz] = seen.n_responses.get(rate_hz, 0) + answered
 
-    def _plan_intensities(self) -> list[_Block]:
+    def _plan_intensities(self, ramp: Ramp) -> list[_Block]:
         """Down until nothing answers, then up from the usual intensity, and some more at the highest."""
         rate_hz = self._nearest_hz(_MIDDLE_HZ)
         if any(self._fails_fast(one) for one in self._seen.values()):
@@ -227,9 +229,9 @@ class OriginTest(Procedure):
         is_seldom = not is_slow and any(self._is_seldom(one) for one in self._seen.values())
         blocks = self._repeat_rates() if is_seldom else []
         blocks.append(settled)
-        blocks += [_Block("down", rate_hz, one, each) for one in self._levels(_DOWN, _LOWEST * self._usual_ma)]
+        blocks += [_Block("down", rate_hz, one, each) for one in self._levels(ramp, _DOWN, _LOWEST * self._usual_ma)]
         blocks.append(settled)
-        upward = self._levels(_UP, min(self._limit_ma, _HIGHEST * self._usual_ma))
+        upward = self._levels(ramp, _UP, min(self._limit_ma, _HIGHEST * self._usual_ma))
         blocks += [_Block("up", rate_hz, one, each) for one in upward]
         blocks.append(_Block("hold", rate_hz, upward[-1] if upward else self._usual_ma, held))
         return blocks
@@ -251,16 +253,16 @@ class OriginTest(Procedure):
         fast = seen.share(self._nearest_hz(_FAST_HZ))
         return slow >= 0.3 and fast < 0.5 * slow
 
-    def _levels(self, factor: float, end_ma: float) -> list[float]:
+    def _levels(self, ramp: Ramp, factor: float, end_ma: float) -> list[float]:
         """Intensities from the usual one on, without it, on the grid, each at least one step from the one before."""
         found: list[float] = []
         level_ma = self._usual_ma
         while len(found) < _MOST_LEVELS:
-            wanted_ma = self._floor(level_ma * factor)
+            wanted_ma = ramp.floor(level_ma * factor)
             is_up = factor > 1.0
             if is_up:
-                wanted_ma = max(wanted_ma, self._floor(level_ma + self._step_ma))
-            if (is_up and wanted_ma > end_ma + 1e-9) or (not is_up and wanted_ma < max(end_ma, self._step_ma) - 1e-9):
+                wanted_ma = max(wanted_ma, ramp.floor(level_ma + ramp.step_ma))
+            if (is_up and wanted_ma > end_ma + 1e-9) or (not is_up and wanted_ma < max(end_ma, ramp.step_ma) - 1e-9):
                 break
             found.append(wanted_ma)
             level_ma = wanted_ma
@@ -278,9 +280,6 @@ class OriginTest(Procedure):
         if not self._rates_hz:
             return wanted_hz
         return min(self._rates_hz, key=lambda rate: abs(math.log(rate / wanted_hz)))
-
-    def _floor(self, value_ma: float) -> float:
-        return round(math.floor(value_ma / self._step_ma + 1e-9) * self._step_ma, 6)
 
     # ---- what it shows -----------------------------------------------------------------------------------------------
 
@@ -332,12 +331,8 @@ class OriginTest(Procedure):
         reasons = [f"fibre {fibre.label}: {doubt}" for fibre, one in seen for doubt in one.doubts]
         if not self.is_complete:
             reasons.append("ended early: not every rate and intensity was tried")
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence=_tell(seen),
             figures={

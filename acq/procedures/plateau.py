@@ -43,6 +43,7 @@ from acq.procedures.contract import (
     finite_or_none,
 )
 from acq.procedures.parts import tell_interval
+from acq.procedures.ramp import LastAnswers, Ramp
 from acq.records import BoolArray, GuardVerdict, IntArray, PulseKind
 from acq.session import SweepOutcome
 
@@ -67,11 +68,10 @@ _SURE_PLATEAU: Final = 2.6
 _SEEN: Final = 0.1  # share of stimuli answered at the working intensity, from which a fibre counts as there
 _HARDLY: Final = 0.3  # below this share, where more would answer higher up, more stimuli hardly bring more pairs
 _DIRECT_US: Final = 5.0  # below: muscle fibre stimulated directly, no endplate (PUB 10.3389/fneur.2023.1118510)
-_WAIT_S: Final = 1.0  # for answers that do not come
 
 
 def choose_levels(
-    *, usual_ma: float, limit_ma: float, step_ma: float, n_levels: int, lowest_ma: float | None = None
+    *, usual_ma: float, limit_ma: float, ramp: Ramp, n_levels: int, lowest_ma: float | None = None
 ) -> tuple[float, ...]:
     """Intensities of a check, increasing, in about equal ratios: from the working intensity up to 1.5 times of it.
 
@@ -81,28 +81,24 @@ def choose_levels(
         The working intensity; one of the levels.
     limit_ma : float
         None is above it.
-    step_ma : float
-        All but the working intensity are whole multiples of it.
+    ramp : Ramp
+        All but the working intensity are on its grid.
     lowest_ma : float, optional
         How far down every margin is kept; used where there is hardly any room above.
     """
-    top_ma = max(_floor(min(_REACH * usual_ma, limit_ma), step_ma), usual_ma)
+    top_ma = max(ramp.floor(min(_REACH * usual_ma, limit_ma)), usual_ma)
     bottom_ma = usual_ma
     if top_ma < _LITTLE_ROOM * usual_ma and lowest_ma is not None and lowest_ma < usual_ma / _NEXT_LEVEL:
-        bottom_ma = max(math.ceil(lowest_ma / step_ma - 1e-9) * step_ma, step_ma)
+        bottom_ma = max(ramp.ceil(lowest_ma), ramp.step_ma)
     n = n_levels
     while n > 1:
         wanted = [bottom_ma * (top_ma / bottom_ma) ** (one / (n - 1)) for one in range(n)]
         nearest = min(range(n), key=lambda one: abs(math.log(wanted[one] / usual_ma)))
-        levels = [usual_ma if one == nearest else _floor(value, step_ma) for one, value in enumerate(wanted)]
+        levels = [usual_ma if one == nearest else ramp.floor(value) for one, value in enumerate(wanted)]
         if all(after >= before * _NEXT_LEVEL for before, after in pairwise(levels)):
             return tuple(levels)
         n -= 1
     return (usual_ma,)
-
-
-def _floor(value_ma: float, step_ma: float) -> float:
-    return round(math.floor(value_ma / step_ma + 1e-9) * step_ma, 6)
 
 
 @dataclass(slots=True)
@@ -157,8 +153,7 @@ class PlateauCheck(Procedure):
         self._order: list[int] = []  # of the blocks of a round
         self._block_size = _BLOCK
         self._n_rounds = 1
-        self._largest_step_ma = 0.0
-        self._step_ma = 0.0
+        self._ramp: Ramp | None = None
         self._block = 0  # the next one to be issued
         self._last_ma = 0.0
         self._queue: deque[tuple[float, int]] = deque()  # intensity, block; −1 on the way up
@@ -168,7 +163,7 @@ class PlateauCheck(Procedure):
         self._answered_block = 0
         self._looked = 0
         self._seen = _Seen()
-        self._exhausted_s: float | None = None
+        self._last_answers = LastAnswers()
         self._findings: dict[int, PlateauFinding] = {}
         self._jitters: dict[int, tuple[LevelJitter, ...]] = {}
 
@@ -178,7 +173,7 @@ class PlateauCheck(Procedure):
         """There must be room for a second intensity."""
         if len(self._choose(sight)) > 1:
             return ""
-        most_ma = _floor(_REACH * sight.usual_ma, sight.step_ma)
+        most_ma = Ramp.of(sight).floor(_REACH * sight.usual_ma)
         return (
             f"no room above the working intensity of {sight.usual_ma:.2f} mA within {sight.limit_ma:.2f} mA: allow up "
             f"to {most_ma:.2f} mA (--up-to)"
@@ -188,7 +183,7 @@ class PlateauCheck(Procedure):
         return choose_levels(
             usual_ma=sight.usual_ma,
             limit_ma=sight.limit_ma,
-            step_ma=sight.step_ma,
+            ramp=Ramp.of(sight),
             n_levels=self._n_levels,
             lowest_ma=_lowest_kept_ma(sight),
         )
@@ -207,7 +202,7 @@ class PlateauCheck(Procedure):
                 # Every other intensity has two blocks in a round.
                 self._block_size = min(self._block_size, -(-self.options.n_stimuli // 2))
                 self._n_rounds = max(1, self.options.n_stimuli // (2 * self._block_size))
-            self._largest_step_ma, self._step_ma = sight.largest_step_ma, sight.step_ma
+            self._ramp = Ramp.of(sight)
             self._start_over()
 
     def _start_over(self) -> None:
@@ -224,22 +219,21 @@ class PlateauCheck(Procedure):
     def next(self, index: int) -> tuple[float, PulseKind] | None:
         """The next pulse of the block, or on the way to it; None when all blocks have been issued."""
         with self._lock:
-            if not self._is_running:
+            if not self._is_running or self._ramp is None:
                 return None
             if not self._queue and self._block < self._n_blocks:
-                self._fill()
+                self._fill(self._ramp)
             if not self._queue:
                 return None
             self._last_ma, block = self._queue.popleft()
             self._blocks[index] = block
             return self._last_ma, PulseKind.TESTING
 
-    def _fill(self) -> None:
+    def _fill(self, ramp: Ramp) -> None:
         level_ma = self._levels_ma[self._order[self._block % len(self._order)]]
-        step_ma = max(_floor(self._largest_step_ma, self._step_ma), self._step_ma)
         at_ma = self._last_ma
-        while at_ma + self._largest_step_ma < level_ma - 1e-9:
-            at_ma = round(_floor(at_ma, self._step_ma) + step_ma, 6)
+        while not ramp.reaches(level_ma, from_ma=at_ma):
+            at_ma = ramp.towards(level_ma, from_ma=at_ma)
             self._queue.append((at_ma, -1))
         self._queue.extend([(level_ma, self._block)] * self._block_size)
         self._block += 1
@@ -268,11 +262,10 @@ class PlateauCheck(Procedure):
         """End where the last answers do not come."""
         with self._lock:
             is_exhausted = self._is_running and not self._queue and self._block >= self._n_blocks
+            n_missing = len(self._blocks)
         if not is_exhausted:
-            self._exhausted_s = None
-        elif self._exhausted_s is None:
-            self._exhausted_s = sight.now_s
-        elif sight.now_s - self._exhausted_s > _WAIT_S + 1.0 / sight.rate_hz:
+            self._last_answers.start_over()
+        elif self._last_answers.have_come(n_missing=n_missing, sight=sight):
             self.is_over = True
 
     def interrupt(self) -> None:
@@ -424,17 +417,13 @@ class PlateauCheck(Procedure):
                 x_marks=((float(levels_ma[own]), "working"),) if levels_ma.size else (),
             ),
         )
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence=sentence,
             figures=figures,
             figure=Figure(self.title, panels),
-            reasons=tuple(reasons),
+            reasons=reasons,
         )
 
 

@@ -11,6 +11,7 @@ from typing import Any, ClassVar, Final, Literal
 import numpy as np
 
 from acq.analysis.jitter import Jitter, comparable_pairs, measure_jitter
+from acq.analysis.proportions import share_difference_interval, trend_in_doubt
 from acq.analysis.rate_effect import (
     Blocking,
     DriftFree,
@@ -19,7 +20,6 @@ from acq.analysis.rate_effect import (
     LevelFit,
     RateStep,
     ReturnControl,
-    blocking_trend,
     compare_jitter,
     compare_visits,
     find_steps,
@@ -31,7 +31,6 @@ from acq.analysis.rate_effect import (
     log_activity,
     predict_velocity_change,
     separate_drift,
-    share_difference_interval,
     velocity_change,
 )
 from acq.analysis.trend import detrended_differences_us
@@ -331,12 +330,8 @@ class RateSeries(Procedure):
         }
         reasons = _tell_odd(stretch, steps)
         reasons.extend(line for one in found for line in one.reasons())
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence=sentence,
             figures=figures,
@@ -449,19 +444,11 @@ class _Effect:
         )
 
     def _blocking_p(self) -> float:
-        """Of no trend with the rate, the larger of both: no doubtful miss the endplate's, or all of them."""
+        """Of no trend with the rate, whichever doubtful misses were the endplate's."""
+        counts = np.array([(*one.least, one.most[0] - one.least[0]) for _, _, _, one in self._by_rate], dtype=np.int64)
+        sure, reached, doubtful = counts.reshape(-1, 3).T
         score = np.log([rate for rate, _, _, _ in self._by_rate])
-        found = []
-        for kind in ("least", "most"):
-            counts = [getattr(blocking, kind) for _, _, _, blocking in self._by_rate]
-            found.append(
-                blocking_trend(
-                    np.array([one[0] for one in counts], dtype=np.int64),
-                    reached=np.array([one[1] for one in counts], dtype=np.int64),
-                    score=score,
-                )
-            )
-        return max(found) if all(math.isfinite(one) for one in found) else math.nan
+        return trend_in_doubt(sure, n=reached, doubtful=doubtful, score=score)
 
     def _fit_law(self, stretch: Stretch) -> None:
         assert self.drift_free is not None  # noqa: S101 - asked only where there is one

@@ -571,12 +571,8 @@ class SiteSearch(Procedure):
         unseen = [one.site for one in responding if one.twitch == "unseen"]
         if unseen:
             reasons.append(f"twitch not looked at, site {', '.join(str(one) for one in unseen)}")
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence=sentence,
             figures={
@@ -586,7 +582,7 @@ class SiteSearch(Procedure):
                 "sites": [_plain(one) for one in sites],
             },
             figure=_draw(sites),
-            reasons=tuple(reasons),
+            reasons=reasons,
         )
 
 

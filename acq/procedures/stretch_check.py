@@ -8,8 +8,6 @@ from dataclasses import dataclass
 from typing import Any, ClassVar, Final, NamedTuple
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from scipy import stats
 
 from acq.analysis.jitter import (
     MCD_PER_SD,
@@ -18,6 +16,19 @@ from acq.analysis.jitter import (
     find_unsettled,
     mean_consecutive_difference_us,
     stretches,
+)
+from acq.analysis.stretch_effect import (
+    FEWEST,
+    NO_SHIFT,
+    SAME_JITTER,
+    SURE,
+    JitterTest,
+    Level,
+    Shifted,
+    compare_jitter,
+    compare_levels,
+    find_settled,
+    measure_level,
 )
 from acq.analysis.trend import Drift, measure_drift
 from acq.display import Curve, Figure, Panel
@@ -44,11 +55,6 @@ _HOLD_S: Final = 8.0
 _HOLD_PAIRS: Final = 100
 _MOST_STIMULI: Final = 400  # of a state; where three of ten responses are blocked, half of the pairs are lost
 _ANSWERS: Final = 0.3  # share of stimuli below which a fibre is not waited for
-_FEWEST: Final = 12  # settled responses of a state
-_MOVES_S: Final = 1.0  # from a mark until the hand has done it
-_SURE: Final = 0.01  # level of the tests that something has changed, shared by the two movements
-# Two jitters from fifty responses each (CV 12.95 %, DER) differ by up to 1.43 times by chance.
-_SAME_JITTER: Final = 1.5
 _PAUSE: Final = 3.0  # usual intervals
 
 _REST, _STRETCH, _SLACK = "rest", "stretch", "slack"
@@ -91,9 +97,9 @@ class StretchCheck(Procedure):
         super().__init__(options)
         if options.for_s is not None and not 1.0 <= options.for_s <= 120.0:
             raise ConfigurationError(f"--for-s must be 1 to 120 for a stretch check, got {options.for_s:g}")
-        if options.n_stimuli is not None and options.n_stimuli < _FEWEST:
+        if options.n_stimuli is not None and options.n_stimuli < FEWEST:
             raise ConfigurationError(
-                f"--stimuli must be at least {_FEWEST} of each state for a stretch check, got {options.n_stimuli}"
+                f"--stimuli must be at least {FEWEST} of each state for a stretch check, got {options.n_stimuli}"
             )
         # A length or number that was asked for is kept; else it lasts until there are enough pairs.
         is_free = options.for_s is None and options.n_stimuli is None
@@ -209,14 +215,16 @@ class StretchCheck(Procedure):
     def conclude(self, stretch: Stretch) -> ProcedureResult:
         """Level and jitter of every fibre in each state that was marked; without marks, drift and jitter."""
         states = find_states(stretch, rule=self._hold_rule)
-        findings = [_conclude_fibre(fibre, stretch, states) for fibre in stretch.fibres]
+        # Several fibres are judged, and one of them is enough for the verdict.
+        level = SURE / max(len(stretch.fibres), 1)
+        findings = [_conclude_fibre(fibre, stretch, states, level=level) for fibre in stretch.fibres]
         known = [one for one in findings if one.n_counted > 0]
         judged = [one for one in known if one.is_acceptable] or known
         verdict, sentence = _sum_up(judged, has_states=len(states) > 1, is_complete=self.is_complete)
         figures: dict[str, Any] = {
             "n_stimuli": int(stretch.is_mine.sum()),
             "states": [one.name for one in states],
-            "same_jitter_factor": _SAME_JITTER,
+            "same_jitter_factor": SAME_JITTER,
             "fibres": [one.plain() for one in findings],
         }
         reasons = list(stretch.reasons)
@@ -228,17 +236,13 @@ class StretchCheck(Procedure):
         reasons.extend(
             f"fibre {one.label}: margin untested" for one in findings if one.n_counted and not one.is_margin_proved
         )
-        return ProcedureResult(
-            name=self.name,
-            recording=stretch.recording,
-            first_sweep=stretch.first_sweep,
-            last_sweep=stretch.last_sweep,
-            is_complete=self.is_complete,
+        return self.make_result(
+            stretch,
             verdict=verdict,
             sentence=sentence,
             figures=figures,
             figure=_draw(stretch, states, known),
-            reasons=tuple(reasons),
+            reasons=reasons,
         )
 
 
@@ -304,144 +308,6 @@ def _cut(stretch: Stretch, held: BoolArray, rule: Hold) -> BoolArray:
     return cut
 
 
-class Level(NamedTuple):
-    """Where a latency lies in a state: mean, its standard error, how many responses, and their mean time."""
-
-    mean_us: float
-    se_us: float
-    n: int
-    at_s: float
-
-
-class Shifted(NamedTuple):
-    """A shift against rest with its 95 % interval; p : of none at all; relative : to the latency at rest."""
-
-    shift_us: float
-    low_us: float
-    high_us: float
-    p: float
-    relative: float
-
-
-_NAN = math.nan
-_NO_SHIFT = Shifted(_NAN, _NAN, _NAN, _NAN, _NAN)
-
-
-def find_settled(latency_us: FloatArray, onset_s: FloatArray, *, from_s: float) -> BoolArray:
-    """Responses of a state, (m,) in order, from where on the latency has come to rest after the movement: (m,) bool.
-
-    Settled is the first response, a second after the mark at the earliest, from which the median of five lies within
-    one SD of the level of the last half; the last half counts in any case.
-    """
-    m = latency_us.size
-    if m < _FEWEST:
-        return onset_s >= from_s + _MOVES_S
-    late = latency_us[m // 2 :]
-    centre = float(np.median(late))
-    spread = 1.4826 * float(np.median(np.abs(late - centre)))
-    medians = np.median(sliding_window_view(latency_us, 5), axis=1)
-    is_near = (np.abs(medians - centre) <= spread) & (onset_s[: medians.size] >= from_s + _MOVES_S)
-    # Passing through the level on the way is not settling: from there on, most stay near it.
-    first = m // 2
-    for start in np.flatnonzero(is_near[: m // 2]).tolist():
-        if np.mean(np.abs(medians[start : m // 2 + 1] - centre) <= 1.5 * spread) >= 0.9:
-            first = start
-            break
-    return np.arange(m) >= first
-
-
-def measure_level(latency_us: FloatArray, onset_s: FloatArray) -> Level:
-    """Mean of settled responses; its error is widened for neighbours that are alike, by √((1 + ρ)/(1 − ρ))."""
-    m = latency_us.size
-    if m < 2:
-        return Level(_NAN, _NAN, m, _NAN)
-    away = latency_us - latency_us.mean()
-    power = float(away @ away)
-    alike = float(np.clip(away[1:] @ away[:-1] / power, 0.0, 0.9)) if power > 0.0 else 0.0
-    se_us = math.sqrt(power / (m - 1) / m * (1.0 + alike) / (1.0 - alike))
-    return Level(float(latency_us.mean()), se_us, m, float(onset_s.mean()))
-
-
-def compare_levels(moved: Level, before: Level, after: Level | None) -> Shifted:
-    """Shift of a level against rest: against the line between rest before and after, so that slow drift is out.
-
-    References
-    ----------
-    Welch BL. The generalization of 'Student's' problem when several different population variances are involved.
-    Biometrika 1947;34:28, doi:10.1093/biomet/34.1-2.28 (degrees of freedom).
-    """
-    share = 0.0
-    if after is not None and after.n >= _FEWEST and after.at_s > before.at_s:
-        share = min(max((moved.at_s - before.at_s) / (after.at_s - before.at_s), 0.0), 1.0)
-    if moved.n < _FEWEST or before.n < _FEWEST:
-        return _NO_SHIFT
-    parts = [(1.0, moved), (1.0 - share, before)]
-    if after is not None and share > 0.0:
-        parts.append((share, after))
-    rest_us = sum(weight * one.mean_us for weight, one in parts[1:])
-    variances = [(weight * one.se_us) ** 2 for weight, one in parts]
-    se_us = math.sqrt(sum(variances))
-    spread = sum(variance**2 / (one.n - 1) for variance, (_, one) in zip(variances, parts, strict=True))
-    if not (se_us > 0.0 and spread > 0.0):
-        return _NO_SHIFT
-    shift_us = moved.mean_us - rest_us
-    freedom = se_us**4 / spread
-    reach = float(stats.t.ppf(0.975, freedom)) * se_us
-    p = 2.0 * float(stats.t.sf(abs(shift_us) / se_us, freedom))
-    return Shifted(shift_us, shift_us - reach, shift_us + reach, p, shift_us / rest_us if rest_us > 0.0 else _NAN)
-
-
-class JitterTest(NamedTuple):
-    """Whether jitter is the same in all states. verdict : "unchanged", "changed" or "undecided". p : of no difference.
-
-    ratio, low, high : of each state's jitter to that at rest, with its 90 % interval (two one-sided tests of 5 %).
-    """
-
-    verdict: str
-    p: float
-    ratio: tuple[tuple[float, float, float], ...]
-
-
-def compare_jitter(rest: Jitter, moved: Sequence[Jitter]) -> JitterTest:
-    """Test whether jitter in other states is that at rest.
-
-    "changed" where a common jitter is rejected (chi-squared of the logarithms), "unchanged" where every ratio to rest
-    surely lies within a factor of one and a half.
-
-    References
-    ----------
-    Schuirmann DJ. A comparison of the two one-sided tests procedure and the power approach for assessing the
-    equivalence of average bioavailability. J Pharmacokinet Biopharm 1987;15:657, doi:10.1007/BF01068419.
-    """
-    told = [(one, _log_se(one)) for one in moved]
-    told = [(one, se) for one, se in told if math.isfinite(se)]
-    rest_se = _log_se(rest)
-    if not (told and math.isfinite(rest_se)):
-        return JitterTest("undecided", _NAN, ())
-    value = np.log([rest.mcd_us, *(one.mcd_us for one, _ in told)])
-    weight = np.array([rest_se, *(se for _, se in told)]) ** -2.0
-    common = float(value @ weight / weight.sum())
-    p = float(stats.chi2.sf(float((value - common) ** 2 @ weight), len(told)))
-    ratios = []
-    for one, se in told:
-        log, reach = math.log(one.mcd_us / rest.mcd_us), 1.645 * math.hypot(se, rest_se)
-        ratios.append((math.exp(log), math.exp(log - reach), math.exp(log + reach)))
-    verdict = "undecided"
-    if p < _SURE:
-        verdict = "changed"
-    elif len(told) == len(moved) and all(low > 1.0 / _SAME_JITTER and high < _SAME_JITTER for _, low, high in ratios):
-        verdict = "unchanged"
-    return JitterTest(verdict, p, tuple(ratios))
-
-
-def _log_se(jitter: Jitter) -> float:
-    """Standard error of the logarithm of a jitter, NaN where it cannot be compared."""
-    low, _ = jitter.interval_us
-    if jitter.n_pairs < _FEWEST or jitter.is_below_resolution or not (low > 0.0 and jitter.mcd_us > low):
-        return _NAN
-    return math.log(jitter.mcd_us / low) / 1.96
-
-
 @dataclass(frozen=True, slots=True)
 class _FibreFinding:
     """What is said of one fibre; states in their order."""
@@ -449,6 +315,7 @@ class _FibreFinding:
     label: int
     is_acceptable: bool
     is_margin_proved: bool
+    is_back: bool  # rest was come back to, so that a drift is told from the movement
     n_counted: int
     n_not_kept: int
     shift_verdict: str
@@ -517,7 +384,7 @@ class _FibreFinding:
         }
 
 
-def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[State]) -> _FibreFinding:
+def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[State], *, level: float) -> _FibreFinding:
     counted, is_proved = counted_of(stretch, fibre)
     answered = np.isfinite(fibre.latency_us) & stretch.is_mine & stretch.is_usable & ~stretch.is_testing
     runs = ~find_unsettled(fibre.latency_us, onset_s=stretch.onset_s)
@@ -530,10 +397,9 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
         here = np.flatnonzero(state.held & counted & runs)
         # As the recording begins nothing has moved yet.
         is_first = state.name in (_NAMES[0], "whole")
-        from_s = state.from_s - _MOVES_S if is_first else state.from_s
         kept = here
         if not is_first:
-            kept = here[find_settled(fibre.latency_us[here], stretch.onset_s[here], from_s=from_s)]
+            kept = here[find_settled(fibre.latency_us[here], stretch.onset_s[here], from_s=state.from_s)]
         mask = np.zeros(counted.size, dtype=np.bool_)
         mask[kept] = True
         settled_all |= mask
@@ -545,7 +411,8 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
     before, after = levels.get(_NAMES[0]), levels.get(_NAMES[3])
     moved: list[str] = [name for name in (_NAMES[1], _NAMES[2]) if name in levels]
     shifts = {name: compare_levels(levels[name], before, after) for name in moved if before is not None}
-    returned = compare_levels(after, before, None) if before is not None and after is not None else _NO_SHIFT
+    returned = compare_levels(after, before, None) if before is not None and after is not None else NO_SHIFT
+    is_back = after is not None and after.n >= FEWEST
     all_pairs = comparable_pairs(
         fibre.latency_us, onset_s=stretch.onset_s, usable=counted, interval_tolerance=stretch.interval_tolerance
     )
@@ -558,13 +425,20 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
     jitter = jitter_of(stretch, fibre, settled_all if len(states) > 1 else counted)
     jitter_rest = jitter_of(stretch, fibre, rest)
     test = (
-        compare_jitter(jitter_rest, [jitters[name] for name in moved]) if moved else JitterTest("undecided", _NAN, ())
+        compare_jitter(jitter_rest, [jitters[name] for name in moved], level=level)
+        if moved
+        else JitterTest("undecided", math.nan, ())
     )
-    shift_verdict = _judge_shift(shifts.values(), jitter_rest) if moved else _judge_drift(drift, jitter)
+    shift_verdict = (
+        _judge_shift(shifts.values(), jitter_rest, is_back=is_back, level=level)
+        if moved
+        else _judge_drift(drift, jitter)
+    )
     return _FibreFinding(
         label=fibre.label,
         is_acceptable=fibre.analysis.acceptable,
         is_margin_proved=is_proved,
+        is_back=is_back,
         n_counted=int(counted.sum()),
         n_not_kept=int(np.sum(answered & ~counted)) if is_proved else 0,
         shift_verdict=shift_verdict,
@@ -575,7 +449,7 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
         jitters=jitters,
         jitter=jitter,
         with_movement_us=mean_consecutive_difference_us(fibre.latency_us, all_pairs),
-        from_sd_us=MCD_PER_SD * float(seen.std(ddof=1)) if seen.size > 1 else _NAN,
+        from_sd_us=MCD_PER_SD * float(seen.std(ddof=1)) if seen.size > 1 else math.nan,
         drift=drift,
         counted=counted,
         settled=settled_all,
@@ -583,10 +457,12 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
     )
 
 
-def _judge_shift(shifts: Collection[Shifted], rest: Jitter) -> str:
-    """Whether the latency shifts with the length of the muscle."""
+def _judge_shift(shifts: Collection[Shifted], rest: Jitter, *, is_back: bool, level: float) -> str:
+    """Whether the latency shifts with the length of the muscle; undecided where it was not brought back to rest."""
     known = [one for one in shifts if math.isfinite(one.p)]
-    if any(one.p < _SURE / 2.0 for one in known):
+    if not is_back:
+        return "undecided"
+    if any(one.p < level / 2.0 for one in known):
         return "shifts"
     # As far as it moves from one response to the next anyhow.
     little_us = rest.mcd_us
@@ -644,7 +520,7 @@ def _sum_up(judged: Sequence[_FibreFinding], *, has_states: bool, is_complete: b
     back = [
         one.label
         for one in judged
-        if math.isfinite(one.returned.p) and one.returned.p < _SURE and one.shift_verdict == "shifts"
+        if math.isfinite(one.returned.p) and one.returned.p < SURE / len(judged) and one.shift_verdict != "no shift"
     ]
     if back:
         advice += (
@@ -683,8 +559,8 @@ def _draw(stretch: Stretch, states: Sequence[State], known: Sequence[_FibreFindi
             settled = np.flatnonzero(state.held & one.settled)
             level = one.levels[state.name]
             if settled.size and math.isfinite(level.mean_us):
-                x.extend([*(stretch.onset_s[settled[[0, -1]]] - start_s).tolist(), _NAN])
-                y.extend([level.mean_us - origin_us] * 2 + [_NAN])
+                x.extend([*(stretch.onset_s[settled[[0, -1]]] - start_s).tolist(), math.nan])
+                y.extend([level.mean_us - origin_us] * 2 + [math.nan])
         curves.append(Curve(f"fibre {one.label}, level", tuple(x), tuple(y), look="line", fibre=one.label))
         told = [
             (k, one.jitters[state.name]) for k, state in enumerate(states, 1) if one.jitters[state.name].n_pairs > 1

@@ -27,6 +27,7 @@ _SEARCH_EVERY = 4  # pulses of the climb: a fibre that is found late has been cl
 USUAL_PRECISION = 0.03
 _MOST_REFINING = 70
 _MOST_CANDIDATES = 40
+_SPREADS_TESTED = 2.5  # as where the threshold is known, see `needed_ma`
 _SURE_SPREADS = 2.0  # within so many of its threshold a fibre comes and goes
 _NEAR = 0.8  # of the lowest threshold known before: up to there the climb takes the largest steps allowed
 
@@ -338,7 +339,9 @@ class ThresholdScan:
 
     def _need_ma(self, state: WatchState) -> float:
         about_ma = self._about_ma if self._phase in ("return", "done") else self._reached_ma
-        return needed_ma(state, working_ma=max(about_ma, self._resolution_ma), rule=self._rule)
+        need_ma = needed_ma(state, working_ma=max(about_ma, self._resolution_ma), rule=self._rule)
+        # A bound that is merely 95 % sure leaves one fibre in twenty short: with the usual room for tests on top.
+        return need_ma if state.interval_ma is not None else need_ma * (1.0 + _SPREADS_TESTED * state.relative_spread)
 
     def _end_climb(self) -> None:
         settled = self._since_discovery >= _FEWEST_AT_TOP and bool(self._wanted)
