@@ -35,6 +35,10 @@ class ActName(StrEnum):
     PROCEDURES = "procedures"  # the list of guided procedures, or the list away again
     CHOOSE = "choose"  # `value` is the choice, from 1; `text` the number of the prompt that was seen
     LEAVE = "leave"  # the procedure that runs is ended early; the last one's result goes out of view
+    SOUND = "sound"  # on, or muted
+    LOUDER = "louder"
+    QUIETER = "quieter"
+    SAY = "say"  # the figures, in words
     FINISH = "finish"
 
 
@@ -79,5 +83,9 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
         ActName.PROCEDURES: lambda: engine.open_procedures(up_to_ma=up_to_ma),
         ActName.CHOOSE: lambda: engine.choose(value, prompt_number=int(text) if text else None),
         ActName.LEAVE: engine.leave_procedure,
+        ActName.SOUND: engine.toggle_sound,
+        ActName.LOUDER: lambda: engine.change_volume(+1),
+        ActName.QUIETER: lambda: engine.change_volume(-1),
+        ActName.SAY: engine.say_figures,
     }
     acts[name]()

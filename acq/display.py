@@ -176,6 +176,7 @@ class EngineSnapshot:
     is_settled: bool = True  # templates: False while more sweeps still sharpen the latencies shown
     prompt: Prompt | None = None  # what the operator is asked: digits answer it while it stands
     guided: ProcedureView | None = None  # the procedure that runs, or has just ended
+    sound: str = ""  # "on", "muted", or empty where nothing can be heard
 
 
 @dataclass(frozen=True, slots=True)

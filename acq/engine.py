@@ -72,6 +72,8 @@ _MESSAGES_KEPT: Final = 8
 _STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
 _HARDLY_RESPONDS: Final = 0.7  # blocking from which a missed test tells next to nothing, as with F waves
 _LOOK_S: Final = 0.5  # a proposal to raise must have stood so long before it is accepted: who reads needs as long
+_VOLUME_STEP: Final = 0.1
+_NO_SOUND: Final = "this study has no sound; it is asked for with --sound device, or in the profile"
 _READ_S: Final = 0.3  # nobody reads a question sooner: what accepts before was meant for something else
 _OPERATORS_STOP: Final = "stopped by the operator"
 _WARNINGS: Final = (GuardVerdict.THIN, GuardVerdict.LOST)
@@ -572,6 +574,40 @@ class Engine:
     def sound(self) -> Sound | None:
         """What makes the study heard, None for nothing."""
         return self._sound
+
+    def toggle_sound(self) -> None:
+        """Mute the sound at once, or let it be heard again; from any thread."""
+        sound = self._sound
+        if sound is None:
+            self.tell(_NO_SOUND)
+            return
+        sound.mute(not sound.is_muted)
+        self.tell("sound muted" if sound.is_muted else "sound on")
+
+    def change_volume(self, direction: int) -> None:
+        """One step louder (+1) or quieter (−1); from any thread."""
+        sound = self._sound
+        if sound is None:
+            self.tell(_NO_SOUND)
+            return
+
+        def step(volume: float) -> float:
+            return round(min(1.0, max(0.0, volume + _VOLUME_STEP * direction)), 2)
+
+        sound.set_volume(needle=step(sound.needle_volume), tones=step(sound.tone_volume))
+        self.tell(f"volume: needle {100 * sound.needle_volume:.0f} %, tones {100 * sound.tone_volume:.0f} %")
+
+    def say_figures(self) -> None:
+        """Say the figures in words now, where the profile has them spoken."""
+        if self._sound is None:
+            self.tell(_NO_SOUND)
+        else:
+            self._sound.say_figures()
+
+    def _tell_how_heard(self) -> str:
+        if self._sound is None or not self._sound.is_on:
+            return ""
+        return "muted" if self._sound.is_muted else "on"
 
     def _tell_sound(self) -> None:
         """Say what there is to be heard."""
@@ -1164,11 +1200,16 @@ class Engine:
         if limit_ma is None:
             self._say("this profile names no scan ceiling; say how far the scan may go")
             return
+        if limit_ma < stimulus.step_ma:
+            self._say(f"a scan up to {limit_ma:g} mA has no step of {stimulus.step_ma:g} mA in it; let it go further")
+            return
         if self._gate.state is not OutputState.DELIVERING:
             self._begin(act)
         if self._gate.state is not OutputState.DELIVERING:
             return
-        step_ma = self._options.scan_step_ma or 2 * stimulus.step_ma
+        step_ma = min(self._options.scan_step_ma or 2 * stimulus.step_ma, stimulus.largest_step_ma)
+        if step_ma > limit_ma:
+            step_ma = stimulus.step_ma
         self._gate.authorise_scan(limit_ma, act)
         self._end_scan()
         usual_ma = self._working_ma or self._restorable_ma
@@ -1387,6 +1428,9 @@ class Engine:
             asked_ma = options.up_to_ma if options.up_to_ma is not None else stimulus.scan_ceiling_ma
             if asked_ma is None:
                 self._say("this profile names no scan ceiling; say how far the procedure may go")
+                return
+            if asked_ma < stimulus.step_ma:
+                self._say(f"up to {asked_ma:g} mA there is no step of {stimulus.step_ma:g} mA; let it go further")
                 return
             limit_ma = asked_ma
         why = "" if usual_ma > 0.0 or not procedure.needs_intensity else "a working intensity is needed; scan first"
@@ -1749,4 +1793,5 @@ class Engine:
             delivered_kind=session.delivered_kind,
             prompt=None if self._is_asking() else self._conductor.prompt,
             guided=self._conductor.show(),
+            sound=self._tell_how_heard(),
         )

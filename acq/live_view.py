@@ -47,6 +47,7 @@ KEYS = (
     ("1–9", "fibre wanted"),
     ("g", "procedures"),
     ("e", "end procedure"),
+    ("v", "sound"),
     ("m", "mark"),
     ("n", "new recording"),
     ("q", "finish"),
@@ -242,6 +243,8 @@ def _where_line(snapshot: EngineSnapshot, width: int) -> Text:
         quiet.append(f"noise {snapshot.noise_uv:.0f} µV")
     if snapshot.fibres and not snapshot.is_settled:
         quiet.append("latencies still settling")
+    if snapshot.sound == "muted":
+        quiet.append("sound muted (v)")
     for text in loud:
         line.append(f"   {text}", style="bold #E69F00")
     for text in quiet:

@@ -43,6 +43,10 @@ _ACTS = {
     "n": ActName.NEW_RECORDING,
     "g": ActName.PROCEDURES,
     "e": ActName.LEAVE,
+    "v": ActName.SOUND,
+    "w": ActName.SAY,
+    ">": ActName.LOUDER,
+    "<": ActName.QUIETER,
     "m": ActName.MARK,
 }
 

@@ -214,6 +214,7 @@ class Foot(QWidget):
             f"recording {now.recording}",
             now.procedure.removeprefix("recording, "),
             f"noise {now.noise_uv:.0f} µV" if math.isfinite(now.noise_uv) else "",
+            "sound muted" if now.sound == "muted" else "",
             "latencies still settling" if now.fibres and not now.is_settled else "",
         ]
         self._quiet = [part for part in quiet if part]

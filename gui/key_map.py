@@ -102,6 +102,10 @@ class Command(StrEnum):
     NEW_RECORDING = "new_recording"
     PROCEDURES = "procedures"
     LEAVE = "leave"
+    SOUND = "sound"
+    LOUDER = "louder"
+    QUIETER = "quieter"
+    SAY = "say"
     FINISH = "finish"
     STRETCH = "stretch"
     UNDO = "undo"
@@ -182,6 +186,10 @@ _DEFAULT: Final[Mapping[Command, tuple[str, ...]]] = {
     Command.NEW_RECORDING: ("n",),
     Command.PROCEDURES: ("g",),
     Command.LEAVE: ("e",),
+    Command.SOUND: ("v",),
+    Command.LOUDER: (">",),
+    Command.QUIETER: ("<",),
+    Command.SAY: ("w",),
     Command.FINISH: ("q",),
     Command.STRETCH: ("s",),
     Command.UNDO: ("u", "ctrl+z"),
@@ -222,6 +230,10 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.NEW_RECORDING: "new recording",
     Command.PROCEDURES: "guided procedures",
     Command.LEAVE: "end the procedure",
+    Command.SOUND: "sound on, muted",
+    Command.LOUDER: "louder",
+    Command.QUIETER: "quieter",
+    Command.SAY: "say the figures in words",
     Command.FINISH: "finish the study",
     Command.STRETCH: "a stretch begins, ends",
     Command.UNDO: "take the last thing back, no pulse",
@@ -273,6 +285,10 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
             Command.MARK,
             Command.STRETCH,
             Command.UNDO,
+            Command.SOUND,
+            Command.LOUDER,
+            Command.QUIETER,
+            Command.SAY,
             Command.FINISH,
         ),
     ),

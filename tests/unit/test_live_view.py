@@ -460,9 +460,11 @@ def test_a_fault_hides_the_question() -> None:
 
 def test_the_figures_of_a_result_where_there_is_room_for_them() -> None:
     snapshot = replace(SNAPSHOT, guided=OVER)
-    assert any("31 (26–36)" in line for line in shown(snapshot, width=80, height=40))
+    assert any(
+        "31.0 (26.0–36.0)" in line.replace("\N{NO-BREAK SPACE}", " ") for line in shown(snapshot, width=80, height=40)
+    )
     lines = shown(snapshot, width=80, height=20)
-    assert not any("31 (26–36)" in line for line in lines)
+    assert not any("31.0 (26.0–36.0)" in line.replace("\N{NO-BREAK SPACE}", " ") for line in lines)
     assert len(lines) <= 20
 
 
