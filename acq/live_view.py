@@ -482,6 +482,8 @@ def _keys_now(snapshot: EngineSnapshot) -> list[tuple[str, str]]:
         now["g"] = ""
     if prompt is not None:
         now["1–9"] = ""
+    if not snapshot.sound:
+        now["v"] = ""
     keys = [(key, now.get(key, meaning)) for key, meaning in KEYS]
     if prompt is not None:
         last = min(9, len(prompt.choices))
