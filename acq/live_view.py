@@ -410,9 +410,8 @@ def _guided_lines(one: ProcedureView, width: int) -> list[Text]:
     if one.wanted > 0:
         done = min(_PROGRESS_CELLS, max(0, int(_PROGRESS_CELLS * one.done / one.wanted)))
         line.append("  ").append("█" * done).append("░" * (_PROGRESS_CELLS - done), style=_GREY)
-        line.append(f" {one.done:.4g} of {one.wanted:.4g}")
-    elif one.done > 0:
-        line.append(f"  {one.done:.4g}")
+    if one.count:
+        line.append(f" {one.count}")
     line.append(f"   {one.step}", style=_GREY)
     line.truncate(width, overflow="ellipsis")
     return [line]

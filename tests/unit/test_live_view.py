@@ -193,11 +193,18 @@ def test_an_advice_that_is_accepted_with_a_key_names_the_key() -> None:
     assert not any("[enter]" in line for line in shown(SNAPSHOT))
 
 
+def test_the_sound_has_a_key_where_there_is_sound_and_muted_is_said() -> None:
+    assert not any("v  sound" in line for line in shown(SNAPSHOT, 100))
+    lines = shown(replace(SNAPSHOT, sound="muted"), 100)
+    assert any("v  sound" in line for line in lines)
+    assert any("sound muted" in line for line in lines)
+
+
 def test_keys_are_not_broken_inside_an_entry() -> None:
     for width in range(40, 130, 7):
         text = "\n".join(shown(SNAPSHOT, width))
         for key, meaning in KEYS:
-            if key != "e":  # there is no procedure that could be ended
+            if key not in ("e", "v"):  # there is no procedure that could be ended, and no sound
                 assert f"{key} " in text
                 assert meaning in text
 
