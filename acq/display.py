@@ -108,6 +108,14 @@ class ProcedureView:
     sentence: str = ""
     figure: Figure | None = None
 
+    @property
+    def count(self) -> str:
+        """How far it is, in whole ones of what it counts: "23 of 40", or "23" where the end cannot be told."""
+        done = math.floor(self.done + 1e-9) if math.isfinite(self.done) else 0
+        if self.wanted > 0 and math.isfinite(self.wanted):
+            return f"{done} of {math.ceil(self.wanted - 1e-9)}"
+        return f"{done}" if done > 0 else ""
+
 
 @dataclass(frozen=True, slots=True)
 class FibreSnapshot:

@@ -248,6 +248,7 @@ class Engine:
         self._sound_state = SoundState(output=OutputState.AT_REST)
         self._heard_jitter_us: tuple[tuple[int, float], ...] = ()  # of each wanted fibre, as of the newest snapshot
         self._scan_sweeps: tuple[int, int] | None = None  # first and last of the scan that runs
+        self._scan_result_due: tuple[ThresholdScan, int, tuple[int, int]] | None = None  # of one broken off
         self._n_pulses = 0
         self._n_sweeps = 0
         self._n_stops = 0
@@ -766,6 +767,7 @@ class Engine:
             self._watch_input()
             self._watch_disk()
             self._end_silent_scan()
+            self._keep_broken_scan()
             self._turn_procedure()
             self._keep_alive()
         except DeviceError as exc:
@@ -975,7 +977,11 @@ class Engine:
         """Tell whoever asked for the pulse what came of it."""
         self._note_seen(outcome)
         for event in outcome.events:
-            self._say(event)
+            if self._conductor.moves and any(f": {verdict}: " in event for verdict in _WARNINGS):
+                # About the highest intensity so far, not one to work at: in the study, and no advice to the operator.
+                self._store.add_event("message", event, sample=self._ring.next_sample, recording=self._number)
+            else:
+                self._say(event)
         if self._scan is not None and outcome.pulse.kind is PulseKind.TESTING:
             session = self.session
             self._scan.observe(
@@ -1216,6 +1222,7 @@ class Engine:
         self._restorable_ma, self._working_ma = self._working_ma, 0.0
         self._scan_sentence = ""
         self._scan_sweeps = None
+        self._conductor.hide_ended()
         self._n_scans += 1
         self._end_policy()
         self._scan = ThresholdScan(
@@ -1237,25 +1244,31 @@ class Engine:
     def _finish_scan(self, working_ma: float | None, sentence: str) -> None:
         if self._scan_sentence != sentence:
             self._say(f"scan: {sentence}")
-            self._keep_scan()
+            if self._scan is not None and self._scan_sweeps is not None:
+                self._keep_scan(self._scan, self._number, self._scan_sweeps)
         self._proposal_ma = working_ma
         self._scan_sentence = sentence
         if working_ma is None:
+            self._scan_sweeps = None
             self._end_scan()
             self._gate.end_scan()
             self._follow_intensity(self._gate.intensity_ma)
             self._offer_restore("the scan")
 
-    def _keep_scan(self) -> None:
-        """What the scan found so far, kept in the study and shown."""
-        if self._scan is None or self._scan_sweeps is None:
-            return
-        first, last = self._scan_sweeps
-        result = self._scan.tell_result(self._number, first, last)
+    def _keep_scan(self, scan: ThresholdScan, recording: int, sweeps: tuple[int, int]) -> None:
+        """What a scan found so far, kept in the study and shown."""
+        first, last = sweeps
+        result = scan.tell_result(recording, first, last)
         seen_us = {one.fibre: one.latency_us for one in self.session.fibres() if math.isfinite(one.latency_us)}
         keep_procedure(self._store, result, ranges=[(first, last)], seen_us=seen_us, sample=self._ring.next_sample)
         self._results.append(result)
         self._conductor.note_ended(result, title=TITLES[result.name])
+
+    def _keep_broken_scan(self) -> None:
+        """Keep what a scan found that was stopped before its end, once its last sweeps are in."""
+        if self._scan_result_due is not None and not self._backlog.n_waiting:
+            due, self._scan_result_due = self._scan_result_due, None
+            self._keep_scan(*due)
 
     def _end_silent_scan(self) -> None:
         """Take the result of a scan whose last pulse was never answered, because it came late or was not seen."""
@@ -1265,6 +1278,8 @@ class Engine:
                 self._finish_scan(result.working_ma, result.sentence)
 
     def _end_scan(self) -> None:
+        if self._scan is not None and self.is_scanning and self._scan_sweeps is not None:
+            self._scan_result_due = self._scan, self._number, self._scan_sweeps
         self._scan = None
         self._proposal_ma = None
         self._proposed = None
@@ -1290,6 +1305,9 @@ class Engine:
         self._conductor.hide_ended(ProcedureName.THRESHOLD_SCAN)
 
     def _restore(self, act: OperatorAct, *, at_most_ma: float = math.inf) -> None:
+        if self._conductor.moves:
+            self._say(f"the {self._title} sets the intensity; end it first")
+            return
         if self._restorable_ma <= 0.0:
             self._say("nothing to restore; raise the intensity in steps, or start a threshold scan")
             return
@@ -1480,7 +1498,7 @@ class Engine:
             return
         usual_ma = self._gate.intensity_ma or self._restorable_ma
         if not stage.procedure.moves and usual_ma <= 0.0:
-            self._say(f"{self._title}: set a working intensity first, by a scan or in steps, then go on")
+            self._say(f"{self._title}: begin and raise the intensity in steps, then go on; or end it, and scan")
             return
         if self._bring_output(stage.procedure, usual_ma, stage.limit_ma, act):
             self._conductor.resume(self._look(), first_pulse=self._train.next_index)
@@ -1516,6 +1534,7 @@ class Engine:
         if stage is None:
             return
         if stage.is_ending:
+            self._drain_events()  # while it is known whose end this is: what was given before it stays restorable
             is_waiting = bool(self._issued) or self._cutter.n_expected > 0 or self._backlog.n_waiting > 0
             if not is_waiting or self._clock.now_s() - self._over_s > _LAST_SWEEPS_S:
                 self._conclude_procedure()
@@ -1557,6 +1576,7 @@ class Engine:
                     ranges=stage.ranges,
                     marks=stage.marks,
                     seen_us=seen_us,
+                    options=stage.procedure.options,
                     sample=self._ring.next_sample,
                 )
                 self._results.append(result)
@@ -1611,6 +1631,7 @@ class Engine:
 
     def _end_recording(self) -> None:
         self._backlog.finish()
+        self._keep_broken_scan()
         if self.session.n_sweeps and self._number not in (*self._ended, *self._analysed):
             self._ended.append(self._number)
 
@@ -1735,7 +1756,9 @@ class Engine:
         if not states:
             return "no fibre yet: move the needle, or raise the intensity"
         untested = [f"fibre {n}: {s.sentence}" for n, s in states.items() if s.verdict is GuardVerdict.UNTESTED]
-        return untested[0] if untested else "margin kept: go on"
+        if untested:
+            return untested[0]
+        return f"margin kept; the {self._title} runs" if self._conductor.is_running else "margin kept: go on"
 
     def _publish(self, *, force: bool = False) -> None:
         now_s = self._wall.now_s()

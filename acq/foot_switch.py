@@ -236,13 +236,15 @@ class FootSwitch:
     def _lose(self, why: str) -> None:
         pin, self._pin = self._pin, None
         self._tried_s = self._clock.now_s()
+        follows = ""
         if self.stops:
-            self._do(ActName.STOP)  # first: what is said takes longer
+            follows = "; the output goes to rest, since it could be the stop"
+            try:
+                self._do(ActName.STOP)  # first: what is said takes longer
+            except Exception as exc:  # noqa: BLE001 - whatever it is: it must be told, and the thread goes on
+                follows = f"; IT COULD NOT STOP THE OUTPUT ({type(exc).__name__}: {exc}): stop by hand"
         if not self._is_missing:
             self._is_missing = True
-            self._on_message(
-                f"no foot switch: {why}"
-                + ("; the output goes to rest, since it could be the stop" if self.stops else "")
-            )
+            self._on_message(f"no foot switch: {why}{follows}")
         if pin is not None:
             pin.close()

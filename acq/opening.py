@@ -163,6 +163,11 @@ def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, needs_limit
         what, limit_ma = "ceiling", stimulus.ceiling_ma
     if up_to_ma > limit_ma:
         raise ConfigurationError(f"--up-to {up_to_ma:g} mA is above the profile's {what} of {limit_ma:g} mA; give less")
+    if up_to_ma < stimulus.step_ma:
+        raise ConfigurationError(
+            f"--up-to {up_to_ma:g} mA is below the profile's step of {stimulus.step_ma:g} mA, so nothing could be "
+            "delivered; give more"
+        )
 
 
 def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:

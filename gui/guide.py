@@ -36,7 +36,7 @@ def _font(theme: Theme, points: float, *, bold: bool = False) -> QFont:
 
 def count_words(one: ProcedureView) -> str:
     """How far it is, in what it counts: "23 of 40"; without "of" where the end cannot be told."""
-    return f"{one.done:.4g} of {one.wanted:.4g}" if one.wanted > 0 else f"{one.done:.4g}" if one.done > 0 else ""
+    return one.count
 
 
 class ChoiceButton(QAbstractButton):
@@ -232,7 +232,7 @@ class GuideBar(QWidget):
 
     def _state(self, one: ProcedureView) -> str:
         if one.is_over:
-            return "over"
+            return one.step or "over"
         return "◆ INTERRUPTED" if one.is_interrupted else ""
 
     def _end_command(self) -> Command:

@@ -120,6 +120,10 @@ class Bench:
     ----------
     answer : callable
         (intensity, index) → latency of each fibre, NaN for none; an empty list where no fibre is in view.
+    is_rejected : bool
+        No sweep can be measured.
+    kind : PulseKind
+        Of the pulses of a procedure that does not move the intensity.
     """
 
     def __init__(
@@ -133,8 +137,12 @@ class Bench:
         rate_hz: float = 10.0,
         lead: int = 5,
         states: dict[int, WatchState] | None = None,
+        is_rejected: bool = False,
+        kind: PulseKind = PulseKind.MEASURING,
     ) -> None:
         self.answer = answer
+        self.is_rejected = is_rejected
+        self.kind = kind
         self.usual_ma, self.limit_ma = usual_ma, limit_ma
         self.step_ma, self.largest_step_ma = step_ma, largest_step_ma
         self.rate_hz, self.lead = rate_hz, lead
@@ -178,7 +186,7 @@ class Bench:
                 assert 0.0 < intensity_ma <= self.limit_ma + 1e-9, "the gate refuses what is above the limit"
                 assert intensity_ma <= self.last_ma + self.largest_step_ma + 1e-9, "the gate refuses so large a step"
             else:
-                intensity_ma, kind = self.usual_ma, PulseKind.MEASURING
+                intensity_ma, kind = self.usual_ma, self.kind
             self.last_ma = intensity_ma
             onset_s = self.now_s + (len(self.queued) + 1) / self.rate_hz
             self.queued.append(Pulse(self.index, round(onset_s * _RATE_HZ), intensity_ma, 100.0, kind))
@@ -225,7 +233,7 @@ class Bench:
         procedure.follow(
             SweepOutcome(
                 pulse=pulse,
-                rejected=False,
+                rejected=self.is_rejected,
                 responded={one.fibre: math.isfinite(one.latency_us) for one in responses},
                 refreshed=False,
                 events=(),

@@ -28,6 +28,7 @@ __all__ = [
     "Segment",
     "estimate_templates",
     "fit_group",
+    "fit_roughly",
     "make_segment",
     "nearest_neighbour_us",
     "nearest_spike_us",
@@ -49,7 +50,11 @@ OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _EXTENT_US = (1500.0, 3800.0)  # before and after the main spike a template may differ from zero
 _SPIKE_STEP_US = 10.0
 _EDGE_US = 600.0  # over which that fades
+_BODY_US = (400.0, 600.0)  # before and after the main spike: that and its two phases
+_BODY_EDGE_US = 200.0  # over which the freedom of what lies beyond falls
+_BEYOND_BODY = 1e-3
 _FREEDOM = 100.0  # of overlapping templates: a prior as tight as their own spectra mixes them, mixtures being smaller
+_ROUGH_TURNS = 8
 _EM_TURNS = 20
 _BOLD = 0.8  # of its last step a template goes on; expectation-maximisation alone is slow where there is little noise
 _BOLD_FROM = 2  # turns
@@ -343,6 +348,14 @@ def _support(segment: Segment) -> tuple[FloatArray, FloatArray]:
     return time_us, np.maximum(freedom, 1e-3)
 
 
+def _body(time_us: FloatArray) -> FloatArray:
+    """1 within the main spike and its two phases, 0 away from them: (m,) → (m,)."""
+    rise = np.clip((time_us + _BODY_US[0]) / _BODY_EDGE_US + 1.0, 0.0, 1.0)
+    fall = np.clip((_BODY_US[1] - time_us) / _BODY_EDGE_US + 1.0, 0.0, 1.0)
+    body: FloatArray = (0.5 - 0.5 * np.cos(np.pi * rise)) * (0.5 - 0.5 * np.cos(np.pi * fall))
+    return body
+
+
 def _prior_precision(
     strength: FloatArray, floor: FloatArray, *, segment: Segment, time_us: FloatArray, freedom: FloatArray
 ) -> FloatArray:
@@ -368,6 +381,7 @@ def estimate_templates(
     segment: Segment,
     previous: ComplexArray | None,
     covariance: FloatArray | None = None,
+    is_local: bool = False,
 ) -> ComplexArray:
     """Most probable templates of all fibres at once, given the delays.
 
@@ -381,6 +395,8 @@ def estimate_templates(
     covariance : (n, 2f, 2f), optional
         Of the errors of delays, then amplitudes: an uncertain delay blurs what it says of a template, and what two
         uncertain delays say together.
+    is_local : bool
+        Main deflections only, without what lies away from them.
 
     Returns
     -------
@@ -403,6 +419,8 @@ def estimate_templates(
     if covariance is not None:
         strength = strength * _FREEDOM
     time_us, freedom = _support(segment)
+    if is_local:
+        freedom = freedom * np.maximum(_body(time_us), _BEYOND_BODY)
     m = time_us.size
     weight = 2.0 / power
     lags_us = (time_us[1] - time_us[0]) * np.arange(-(m - 1), m)
@@ -516,6 +534,41 @@ def fit_group(
     )
 
 
+def fit_roughly(
+    sweeps_uv: FloatArray, spikes: FloatArray, present: BoolArray, *, noise: NoiseModel, segment: Segment
+) -> tuple[GroupFit, FloatArray]:
+    """Main deflections, delays and amplitudes of one group from rough positions: as `fit_group` takes them.
+
+    A response that was not noticed in a single sweep would be taken for the tail of one that was, where nothing else
+    tells the two apart: fibres of an axon come together and move together. So each potential is its main deflection
+    only, and what that does not explain counts as noise.
+
+    Returns
+    -------
+    GroupFit, FloatArray
+        The fit, and the power of what it leaves, (b,), with the noise.
+    """
+    omega = 2e-6 * np.pi * segment.frequency_hz
+    power = segment.noise_power(noise)
+    delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
+    fit = _Alternation(segment.transform(sweeps_uv), present, segment, omega, delay)
+    anyone = present.any(axis=1)
+    unexplained = power
+    for _ in range(_ROUGH_TURNS):
+        before = fit.delay
+        left = np.mean(np.abs(fit.residual[anyone]) ** 2, axis=0)
+        unexplained = np.maximum(power, _smoothed(left[:, None])[:, 0])
+        fit.estimate(unexplained, is_local=True)
+        fit.refine(unexplained)
+        moved = np.where(present, (fit.delay - before) ** 2, 0.0).sum()
+        if moved < _STILL**2 * np.nansum(fit.variance):
+            break
+    rough = GroupFit(
+        segment, fit.known, fit.delay, fit.amplitude, present, np.zeros_like(fit.delay), fit.variance, fit.residual
+    )
+    return rough, unexplained
+
+
 class _Alternation:
     """Templates from delays and delays from templates, in turn."""
 
@@ -539,11 +592,11 @@ class _Alternation:
             raise ValueError("n_iterations must be at least 1, got 0")
         return self.template
 
-    def estimate(self, power: FloatArray) -> None:
+    def estimate(self, power: FloatArray, *, is_local: bool = False) -> None:
         """Templates from the present delays."""
         self.template = estimate_templates(
             self._spectrum, self.delay, self.amplitude, self._present, power=power, omega=self._omega,
-            segment=self._segment, previous=self.template,
+            segment=self._segment, previous=self.template, is_local=is_local,
         )  # fmt: skip
 
     def refine(self, power: FloatArray) -> None:

@@ -106,15 +106,15 @@ def _fit_believed(
     """Fit the tracks; those whose potential turns out too small are left out, and the others fitted without them."""
     if not tracks:
         return [], []
-    fits = fit_tracks(sweeps_uv, tracks, first, noise, sample_rate_hz, settings)
+    fits, ordered = fit_tracks(sweeps_uv, tracks, first, noise, sample_rate_hz, settings)
     believed = {(fibre.group, fibre.column) for fibre in describe_fits(fits, noise)}
     places = [(group, column) for group, fit in enumerate(fits) for column in range(fit.template.shape[0])]
-    ordered = sorted(tracks, key=lambda t: float(np.nanmedian(t.position)))
     enough = enough_responses(sweeps_uv.shape[0])
     kept = [t for t, place in zip(ordered, places, strict=True) if place in believed or t.count < enough]
-    if len(kept) == len(tracks):
-        return tracks, fits
-    return kept, fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings) if kept else []
+    if len(kept) == len(ordered) or not kept:
+        return kept, fits if kept else []
+    fits, kept = fit_tracks(sweeps_uv, kept, first, noise, sample_rate_hz, settings)
+    return kept, fits
 
 
 def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:

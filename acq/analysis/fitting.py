@@ -11,9 +11,11 @@ from scipy.special import expit
 from acq.analysis.acceptability import measure_deflection
 from acq.analysis.alignment import (
     OVERLAP_US,
+    ComplexArray,
     GroupFit,
     Segment,
     fit_group,
+    fit_roughly,
     make_segment,
     nearest_spike_us,
     spike_positions,
@@ -36,6 +38,12 @@ _LEAST_RESPONSES = 60  # of each fibre among them, if it has so many
 _TELLING = 3.0  # times the noise: the distance of two potentials must vary so much to part them (simulation study)
 _TELLING_ALONE = 8  # responses of each without the other do so too
 _REVISIONS = 4  # of who responded where
+_IN_DOUBT_US = 300.0  # main spikes nearer than this may be one
+_LOBE_US = 700.0  # a side lobe lies so far from its main spike at most
+_LOBE_SHARE = 0.3  # of the main spike, once both are sharpened
+_POTENTIAL_US = 5300.0  # as long may a template differ from zero
+_STRANGE = 2.0  # times as much is left of a sweep as usual
+_FEWEST_TOLD = 3  # responses
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +96,7 @@ def fit_tracks(
     noise: NoiseModel,
     sample_rate_hz: float,
     settings: AnalysisSettings,
-) -> list[GroupFit]:
+) -> tuple[list[GroupFit], list[Track]]:
     """Fit every group of overlapping tracks; responses missed and responses imagined are put right.
 
     Parameters
@@ -98,8 +106,14 @@ def fit_tracks(
         Over the same sweeps.
     first : int
         Sample from which there may be responses.
+
+    Returns
+    -------
+    list of GroupFit, list of Track
+        The tracks in the order of the groups and their columns, without those that are another one's potential.
     """
     fits: list[GroupFit] = []
+    kept: list[Track] = []
     for group in _group(tracks, sample_rate_hz):
         spikes = np.stack([t.position for t in group], axis=1)
         segment = make_segment(
@@ -110,8 +124,98 @@ def fit_tracks(
             sample_rate_hz=sample_rate_hz,
             band_hz=settings.fit_band_hz,
         )
-        fits.append(_fit_group(sweeps_uv, spikes, np.isfinite(spikes), noise, segment, n_iterations=6)[0])
-    return fits
+        fit, needed = _fit_needed(sweeps_uv, group, noise, segment)
+        fits.append(fit)
+        kept += needed
+    return fits, kept
+
+
+def _fit_needed(
+    sweeps_uv: FloatArray, group: list[Track], noise: NoiseModel, segment: Segment
+) -> tuple[GroupFit, list[Track]]:
+    """A group without the tracks that explain nothing the others would not.
+
+    One potential may be taken for two, a side lobe or an early response of it for another one that goes with it. Two
+    templates for one can explain nearly anything together; so each that is in doubt is left out for a trial.
+    """
+    fit = _fit_tracks_of(sweeps_uv, group, noise, segment)
+    tried: set[int] = set()
+    while len(group) > 1:
+        doubted = [j for j in _in_doubt(fit, group) if id(group[j]) not in tried]
+        if not doubted:
+            break
+        weakest = min(doubted, key=lambda j: float(np.nansum(group[j].size)))
+        tried.add(id(group[weakest]))
+        others = group[:weakest] + group[weakest + 1 :]
+        without = _fit_tracks_of(sweeps_uv, others, noise, segment)
+        if not _is_needed(fit, without, noise):
+            group, fit = others, without
+    return fit, group
+
+
+def _fit_tracks_of(sweeps_uv: FloatArray, group: Sequence[Track], noise: NoiseModel, segment: Segment) -> GroupFit:
+    spikes = np.stack([t.position for t in group], axis=1)
+    spikes, present, left = _look_again(sweeps_uv, spikes, noise, segment)
+    return _fit_group(sweeps_uv, spikes, present, left, noise, segment, n_iterations=6)[0]
+
+
+def _in_doubt(fit: GroupFit, group: Sequence[Track]) -> list[int]:
+    """Potentials that may be another one: so near to it, or so small beside it and as near as its side lobes are."""
+    nearest_us = nearest_spike_us(fit, range(fit.template.shape[0]))
+    place_us = np.array([float(np.nanmedian(t.position)) for t in group]) * (1e6 / fit.segment.sample_rate_hz)
+    size = np.array([float(np.nanmedian(t.size)) for t in group])
+    is_beside = np.abs(place_us[:, None] - place_us[None, :]) < _LOBE_US
+    is_small = (is_beside & (size[:, None] < _LOBE_SHARE * size[None, :])).any(axis=1)
+    return np.flatnonzero(is_small | (nearest_us < _IN_DOUBT_US)).tolist()
+
+
+def _is_needed(fit: GroupFit, without: GroupFit, noise: NoiseModel) -> bool:
+    """Whether a potential explains more than its parameters would by chance (Bayesian information criterion).
+
+    Its parameters are its template's and two of each response. What the larger model leaves above the noise is counted
+    as noise too, as in quasi-likelihood: potentials change their shape a little, and that is no fibre.
+
+    References
+    ----------
+    Schwarz G. Estimating the dimension of a model. Ann Stat 1978;6:461, doi:10.1214/aos/1176344136. McCullagh P, Nelder
+    JA. Generalized Linear Models, 1989, section 4.5 (over-dispersion).
+    """
+    power = fit.segment.noise_power(noise)
+    n_bins = power.size
+    with_it, without_it = (_left_over(one.residual, power) for one in (fit, without))
+    concerned = fit.present.any(axis=1) | without.present.any(axis=1)
+    n = int(concerned.sum())
+    gain = n_bins * float(np.sum((without_it - with_it)[concerned]))
+    gain /= max(1.0, float(np.mean(with_it[concerned])))
+    bins_hz = float(fit.segment.frequency_hz[0])
+    n_template = 2.0 * n_bins * bins_hz * _POTENTIAL_US * 1e-6
+    n_responses = int(fit.present.sum()) - int(without.present.sum())
+    cost = 0.5 * (n_template + 2.0 * n_responses) * np.log(2.0 * n_bins * n)
+    return bool(gain > cost)
+
+
+def _look_again(
+    sweeps_uv: FloatArray, spikes: FloatArray, noise: NoiseModel, segment: Segment
+) -> tuple[FloatArray, BoolArray, FloatArray]:
+    """Who responded where, and when, by the main deflections alone: (n, f) each, from tracks of the same shape.
+
+    Templates are made with that, so it must be right before: an unnoticed response would be taken into those of others.
+    Also what is left of every sweep, see `_left_over`.
+    """
+    present = np.isfinite(spikes)
+    rows = _learn_from(present)
+    rough, unexplained = fit_roughly(sweeps_uv[rows], spikes[rows], present[rows], noise=noise, segment=segment)
+    found = match(sweeps_uv, know_potentials(rough, noise, power=unexplained))
+    left = _left_over(found.residual, segment.noise_power(noise))
+    if present.shape[1] == 1 or not found.present.any(axis=0).all():
+        return spikes, present, left
+    return segment.middle + found.delay_us * (segment.sample_rate_hz * 1e-6), found.present, left
+
+
+def _left_over(residual: ComplexArray, power: FloatArray) -> FloatArray:
+    """Power of what the potentials leave of every sweep over that of noise: (n, b), (b,) → (n,)."""
+    left: FloatArray = np.mean(np.abs(residual) ** 2 / power, axis=1)
+    return left
 
 
 def fit_again(
@@ -122,8 +226,12 @@ def fit_again(
     Any other sweep matched with that gives what it would have given here.
     """
     pairs = [
-        _fit_group(sweeps_uv, spike_positions(fit), fit.present, noise, fit.segment, n_iterations=3) for fit in fits
-    ]
+        _fit_group(
+            sweeps_uv, spike_positions(fit), fit.present, _left_over(fit.residual, fit.segment.noise_power(noise)),
+            noise, fit.segment, n_iterations=3,
+        )
+        for fit in fits
+    ]  # fmt: skip
     return tuple(fit for fit, _ in pairs), tuple(known for _, known in pairs)
 
 
@@ -131,13 +239,18 @@ def _fit_group(
     sweeps_uv: FloatArray,
     spikes: FloatArray,
     present: BoolArray,
+    left: FloatArray,
     noise: NoiseModel,
     segment: Segment,
     *,
     n_iterations: int,
 ) -> tuple[GroupFit, KnownPotentials]:
-    """Templates from as many sweeps as it takes, then every sweep with these templates."""
-    rows = _learn_from(present)
+    """Templates from as many sweeps as it takes, then every sweep with these templates.
+
+    left : (n,) what was left of every sweep before; those that hold something else make no templates.
+    """
+    rows = _telling(present, left)
+    rows = rows[_learn_from(present[rows])]
     fit = fit_group(
         sweeps_uv[rows], spikes[rows], present[rows], noise=noise, segment=segment, n_iterations=n_iterations
     )
@@ -154,6 +267,23 @@ def _fit_group(
         found.log_odds, found.variance_us2, found.residual,
     )  # fmt: skip
     return final, known
+
+
+def _telling(present: BoolArray, left: FloatArray) -> IntArray:
+    """Sweeps to make templates from: those of which not much more is left than usual.
+
+    In the others a response was not noticed, or there is a potential that came too rarely to be known. Where it lies
+    within the reach of a template it would become a part of it. A fibre that has hardly any other responses keeps its
+    own.
+    """
+    anyone = present.any(axis=1)
+    if not anyone.any():
+        return np.arange(present.shape[0])
+    strange = left > _STRANGE * float(np.median(left[anyone]))
+    for seen in present.T:
+        if np.sum(seen & ~strange) < _FEWEST_TOLD:
+            strange = strange & ~seen
+    return np.flatnonzero(~strange)
 
 
 def _learn_from(present: BoolArray) -> IntArray:

@@ -84,11 +84,14 @@ class Matches(NamedTuple):
     model: ComplexArray
 
 
-def know_potentials(fit: GroupFit, noise: NoiseModel) -> KnownPotentials:
-    """What a fit tells: the potentials, their usual latencies and how their amplitudes vary."""
+def know_potentials(fit: GroupFit, noise: NoiseModel, *, power: FloatArray | None = None) -> KnownPotentials:
+    """What a fit tells: the potentials, their usual latencies and how their amplitudes vary.
+
+    power : (b,) of all that the potentials do not explain, where that is more than noise.
+    """
     segment = fit.segment
     omega = 2e-6 * np.pi * segment.frequency_hz
-    weight = 1.0 / segment.noise_power(noise)
+    weight = 1.0 / (segment.noise_power(noise) if power is None else power)
     n_fibres = fit.template.shape[0]
     seen = [fit.delay_us[fit.present[:, j], j] for j in range(n_fibres)]
     grids = tuple(_grid_us(delays) for delays in seen)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.stats import mannwhitneyu
 
-from acq.analysis.origin_models import LATE_MS, OriginWeights, RateCount, count_by_rate, exact_interval, weigh_origin
+from acq.analysis.origin_models import LATE_MS, OriginWeights, RateCount, count_by_rate, weigh_origin
 from acq.records import BoolArray, FloatArray, Origin
 
 __all__ = [
@@ -16,7 +16,6 @@ __all__ = [
     "OriginWeights",
     "RateCount",
     "count_by_rate",
-    "exact_interval",
     "judge_origin",
     "weigh_origin",
 ]

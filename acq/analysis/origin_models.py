@@ -20,9 +20,10 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from scipy.special import expit, log_ndtr, logsumexp, ndtr
-from scipy.stats import beta, binomtest, exponnorm
+from scipy.stats import beta, exponnorm
 
 from acq.analysis.jitter import MCD_PER_SD, comparable_pairs, intervals_since_response_s, measure_jitter
+from acq.analysis.proportions import exact_interval
 from acq.records import BoolArray, FloatArray, IntArray, Origin
 
 __all__ = [
@@ -33,7 +34,6 @@ __all__ = [
     "OriginWeights",
     "RateCount",
     "count_by_rate",
-    "exact_interval",
     "find_jump",
     "weigh_origin",
 ]
@@ -51,6 +51,9 @@ _FOLLOWS_HZ = 5.0  # the blink reflex does not follow beyond about this rate (pr
 _LEAST_DISTANCE_US = 250.0  # a threshold's own latency shift and velocity recovery stay below it
 _FEWEST_IN_MODE = 6
 _EITHER = 0.12  # about the threshold of the shorter way a stimulus takes either: three spreads of 4 %
+# Share of stimuli that an endplate answers at the least: blocking of more than 70 % is hardly seen. What comes more
+# often at any rate alike, and late, may be a far endplate as well as an F wave.
+_ENDPLATE_ANSWERS = 0.3
 _MISTAKEN = 0.003  # of stimuli at which another deflection is taken for the response
 _OVERLOOKED = 0.01
 # Two neighbours share a response: n differences tell as much as 0.7 n independent ones, (0.76 / 0.91)², the ratio of
@@ -135,20 +138,6 @@ class OriginWeights:
     def is_late(self) -> bool:
         """Whether it comes as late as the responses that go by the spinal cord or the brain stem."""
         return bool(self.latency_us >= 1000.0 * LATE_MS)
-
-
-def exact_interval(n_responses: int, n_stimuli: int) -> tuple[float, float]:
-    """95 % interval of a share; 0 and 1 without stimuli.
-
-    References
-    ----------
-    Clopper CJ, Pearson ES. The use of confidence or fiducial limits illustrated in the case of the binomial.
-    Biometrika 1934;26:404, doi:10.1093/biomet/26.4.404.
-    """
-    if n_stimuli == 0:
-        return 0.0, 1.0
-    interval = binomtest(n_responses, n_stimuli).proportion_ci(confidence_level=0.95, method="exact")
-    return float(interval.low), float(interval.high)
 
 
 def count_by_rate(responded: BoolArray, *, rate_hz: FloatArray, counted: BoolArray) -> tuple[RateCount, ...]:
@@ -299,6 +288,10 @@ def _doubts(
             )
         elif not mcd_interval_us[1] < _DIRECT_MCD_US:
             doubts.append(f"MCD not surely below {_DIRECT_MCD_US:g} µs")
+    if best is Origin.F_WAVE:
+        n, k = sum(one.n_stimuli for one in counts), sum(one.n_responses for one in counts)
+        if not exact_interval(k, n)[1] < _ENDPLATE_ANSWERS:
+            doubts.append(f"comes in {k} of {n}: an endplate far away that mostly blocks would do the same")
     tested = [one.rate_hz for one in counts if one.n_stimuli >= _FEWEST_RESPONSES]
     if best in (Origin.BLINK_REFLEX, Origin.F_WAVE) and not (
         tested and min(tested) < math.sqrt(10.0) and max(tested) >= 0.9 * _FOLLOWS_HZ

@@ -15,8 +15,9 @@ from typing import Final, Literal
 import numpy as np
 from scipy import stats
 from scipy.optimize import minimize_scalar
-from scipy.special import betaincinv
 
+from acq.analysis.correlation import variance_widening
+from acq.analysis.proportions import exact_interval
 from acq.records import BoolArray, FloatArray, IntArray
 
 __all__ = [
@@ -28,21 +29,19 @@ __all__ = [
     "LevelFit",
     "RateStep",
     "ReturnControl",
-    "binomial_interval",
-    "blocking_trend",
     "compare_jitter",
     "compare_visits",
     "find_steps",
     "fit_levels",
     "fit_velocity_law",
     "holm",
+    "is_same_rate",
     "lacking_activity",
     "ln_mcd_error",
     "log_activity",
     "predict_velocity_change",
     "regular_log_activity",
     "separate_drift",
-    "share_difference_interval",
     "velocity_change",
     "welch_test",
 ]
@@ -75,7 +74,6 @@ _NOISE_UNCERTAINTY = 0.05  # relative, of MCD_noise
 _PAIRS_PER_FREEDOM = 3.0  # as in acq.analysis.jitter
 _FEWEST_PAIRS = 10
 _LIKELY_SE = 1.96
-_EXACT_UP_TO = 25  # failures; beyond, the Gaussian approximation holds
 
 
 # ---- which sweeps make a step ----------------------------------------------------------------------------------------
@@ -116,7 +114,7 @@ def find_steps(onset_s: FloatArray, *, rate_hz: FloatArray, is_mine: BoolArray) 
         if run.size < 2:
             continue
         before = parts[-1] if parts else None
-        if before is not None and _is_same(before.rate_hz, 1.0 / usual):
+        if before is not None and is_same_rate(before.rate_hz, 1.0 / usual):
             gap = (float(onset_s[rows[0]]) - float(onset_s[before.index[-1]])) / usual
             if gap <= _SKIPPED:
                 index = np.arange(before.index[0], rows[-1] + 1)
@@ -128,7 +126,7 @@ def find_steps(onset_s: FloatArray, *, rate_hz: FloatArray, is_mine: BoolArray) 
         lasted_s = float(onset_s[part.index[-1]]) - part.start_s
         if part.index.size < _FEWEST_STIMULI or (part.index.size < _ENOUGH_STIMULI and lasted_s < _ENOUGH_S):
             continue
-        if steps and _is_same(steps[-1].rate_hz, part.rate_hz):
+        if steps and is_same_rate(steps[-1].rate_hz, part.rate_hz):
             if part.index.size > steps[-1].index.size:
                 steps[-1] = part
             continue
@@ -136,7 +134,8 @@ def find_steps(onset_s: FloatArray, *, rate_hz: FloatArray, is_mine: BoolArray) 
     return steps
 
 
-def _is_same(one_hz: float, other_hz: float) -> bool:
+def is_same_rate(one_hz: float, other_hz: float) -> bool:
+    """Whether two rates are one: their intervals differ by 2 % at the most."""
     return abs(one_hz - other_hz) <= _SAME_INTERVAL * min(one_hz, other_hz)
 
 
@@ -231,7 +230,7 @@ def fit_levels(
     level, amplitude = unknown.copy(), unknown.copy()
     m = len(fitted)
     information = np.zeros((2 * m + 2, 2 * m + 2))
-    products, power = 0.0, 0.0
+    residuals = []
     own_us2 = np.zeros(m)
     slopes = np.zeros((m, 2))
     for place, j in enumerate(fitted):
@@ -247,13 +246,10 @@ def fit_levels(
         of_shape = _solve_step(columns[:, -1], fading, weight, spread[j])
         own_us2[place] = (_OWN_MEMORY * of_shape[0]) ** 2
         slopes[place] = _slope_of_step(values[j], times[j], fading, weight, spread[j])
-        residual = np.clip((values[j] - level[j] - amplitude[j] * fading) / spread[j], -3.0, 3.0)
-        products += float(np.dot(residual[1:], residual[:-1]))
-        power += float(np.dot(residual, residual))
+        residuals.append(np.clip((values[j] - level[j] - amplitude[j] * fading) / spread[j], -3.0, 3.0))
     information[-2, -2] += 1.0 / _LARGEST_SETTLING_US**2
     information[-1, -1] += 1.0 / _MEMORY_FACTOR**2
-    correlation = min(max(products / power, 0.0), 0.9) if power > 0.0 else 0.0
-    widening = (1.0 + correlation) / (1.0 - correlation)
+    widening = variance_widening(*residuals)
     covariance = np.linalg.inv(information) * widening
     of_levels = np.full((k, k), math.nan)
     of_levels[np.ix_(fitted, fitted)] = covariance[:m, :m] + np.diag(own_us2)
@@ -552,7 +548,7 @@ def _visits(rate_hz: FloatArray, is_known: BoolArray) -> list[list[int]]:
     groups: list[list[int]] = []
     for step in np.flatnonzero(is_known).tolist():
         for group in groups:
-            if _is_same(float(rate_hz[group[0]]), float(rate_hz[step])):
+            if is_same_rate(float(rate_hz[group[0]]), float(rate_hz[step])):
                 group.append(step)
                 break
         else:
@@ -732,11 +728,14 @@ def welch_test(mean: FloatArray, *, se: FloatArray, freedom: FloatArray) -> floa
 def compare_jitter(
     mcd_us: FloatArray, *, ln_error: FloatArray, n_pairs: IntArray, rate_hz: FloatArray, p: float | None = None,
     same_factor: float,
+    single_factor: float,
 ) -> JitterComparison:  # fmt: skip
     """Compare the jitter of several rates on its logarithm.
 
-    It changes where equality is refuted; it is called unchanged only where besides a change along the rate beyond
-    `same_factor` is refuted either way, by two one-sided tests at 5 %.
+    It changes where equality is refuted; it is called unchanged only where equality is not even refuted by the
+    uncorrected P, and a change along the rate beyond `same_factor` is refuted either way, by two one-sided tests at
+    5 %, and so is for each rate that its jitter is `single_factor` away from that at the others: at a sick endplate it
+    may be largest in between.
 
     Parameters
     ----------
@@ -744,7 +743,9 @@ def compare_jitter(
     p : float, optional
         Of equality, corrected for several fibres; the uncorrected one by default.
     same_factor : float
-        A change that matters.
+        A change from the lowest rate to the highest that matters.
+    single_factor : float
+        A difference of one rate from all the others that matters.
 
     References
     ----------
@@ -765,13 +766,25 @@ def compare_jitter(
     reach = _student(int(freedom.sum())) / math.sqrt(power)
     span = float(np.ptp(x))
     ends = (math.exp(span * (slope - reach)), math.exp(span * (slope + reach)))
-    used_p = own_p if p is None else p
+    reach_one_sided = float(stats.t.ppf(0.95, freedom.sum())) / math.sqrt(power)
     verdict: Literal["unchanged", "changes", "undecided"] = "undecided"
-    if used_p < 0.05:
+    if (own_p if p is None else p) < 0.05:
         verdict = "changes"
-    elif span * (abs(slope) + float(stats.t.ppf(0.95, freedom.sum())) / math.sqrt(power)) <= math.log(same_factor):
+    elif (
+        own_p >= 0.05
+        and span * (abs(slope) + reach_one_sided) <= math.log(same_factor)
+        and _furthest_alone(y, error, freedom) <= math.log(single_factor)
+    ):
         verdict = "unchanged"
     return JitterComparison(own_p, math.exp(span * slope), ends, verdict)
+
+
+def _furthest_alone(ln_mcd: FloatArray, error: FloatArray, freedom: FloatArray) -> float:
+    """How far one rate may lie from the weighted mean of the others, on the logarithm: the largest one-sided 95 %."""
+    weight = 1.0 / error**2
+    others = weight.sum() - weight
+    away = np.abs(ln_mcd - (weight @ ln_mcd - weight * ln_mcd) / others)
+    return float(np.max(away + stats.t.ppf(0.95, freedom) * np.sqrt(error**2 + 1.0 / others)))
 
 
 def holm(p: Sequence[float]) -> list[float]:
@@ -815,89 +828,4 @@ class Blocking:
         """Exact binomial, from the lower end without the doubtful misses to the upper end with them."""
         if not self.reached:
             return (math.nan, math.nan)
-        return (binomial_interval(*self.least)[0], binomial_interval(*self.most)[1])
-
-
-def binomial_interval(successes: int, n: int) -> tuple[float, float]:
-    """Exact 95 % interval of a share (Clopper & Pearson, Biometrika 1934;26:404); 0 to 1 without trials."""
-    low = float(betaincinv(successes, n - successes + 1, 0.025)) if successes > 0 else 0.0
-    high = float(betaincinv(successes + 1, n - successes, 0.975)) if successes < n else 1.0
-    return (low, high)
-
-
-def share_difference_interval(successes: int, n: int, other_successes: int, other_n: int) -> tuple[float, float]:
-    """95 % interval of a share minus another one, from their score intervals; −1 to 1 without trials.
-
-    References
-    ----------
-    Newcombe RG. Interval estimation for the difference between independent proportions: comparison of eleven methods.
-    Stat Med 1998;17:873, method 10.
-    """
-    if n == 0 or other_n == 0:
-        return (-1.0, 1.0)
-    one, other = successes / n, other_successes / other_n
-    first = stats.binomtest(successes, n).proportion_ci(0.95, method="wilson")
-    second = stats.binomtest(other_successes, other_n).proportion_ci(0.95, method="wilson")
-    down = math.hypot(one - float(first.low), float(second.high) - other)
-    up = math.hypot(float(first.high) - one, other - float(second.low))
-    return (one - other - down, one - other + up)
-
-
-def blocking_trend(failures: IntArray, *, reached: IntArray, score: FloatArray) -> float:
-    """P of no trend of a share over groups, two-sided.
-
-    Cochran and Armitage's statistic Σ score·failures, given the total; its exact distribution where failures, or what
-    is left of them, are few, by convolution over the groups.
-
-    Parameters
-    ----------
-    failures, reached : (r,)
-    score : (r,)
-        In equal steps or not; for the exact distribution they are taken to their ranks.
-
-    References
-    ----------
-    Armitage P. Tests for linear trends in proportions and frequencies. Biometrics 1955;11:375, doi:10.2307/3001775.
-    """
-    used = reached > 0
-    k, n, x = failures[used], reached[used], score[used]
-    total, all_n = int(k.sum()), int(n.sum())
-    if k.size < 2 or total in (0, all_n):
-        return math.nan if k.size < 2 else 1.0
-    few = min(total, all_n - total)
-    if few <= _EXACT_UP_TO:
-        counted = k if total == few else n - k
-        return _exact_trend(counted, n, stats.rankdata(x, method="dense").astype(np.int64) - 1)
-    share = total / all_n
-    centre = float(n @ x) / all_n
-    variance = share * (1.0 - share) * float(n @ (x - centre) ** 2)
-    if variance <= 0.0:
-        return 1.0
-    return float(2.0 * stats.norm.sf(abs(float((x - centre) @ k)) / math.sqrt(variance)))
-
-
-def _exact_trend(counted: IntArray, n: IntArray, rank: IntArray) -> float:
-    """Two-sided P of Σ rank·counted given Σ counted, by the multivariate hypergeometric distribution."""
-    total = int(counted.sum())
-    highest = int(rank.max()) * total
-    weight = np.zeros((total + 1, highest + 1))
-    weight[0, 0] = 1.0
-    for group in range(n.size):
-        nxt = np.zeros_like(weight)
-        size = int(n[group])
-        for j in range(min(size, total) + 1):
-            moved = int(rank[group]) * j
-            if moved > highest:
-                break
-            ways = math.comb(size, j) if size < 1000 else float(math.exp(_ln_comb(size, j)))
-            nxt[j:, moved:] += float(ways) * weight[: total + 1 - j, : highest + 1 - moved]
-        weight = nxt / nxt.max()
-    of_statistic = weight[total] / weight[total].sum()
-    centre = float(of_statistic @ np.arange(highest + 1))
-    seen = abs(int(rank @ counted) - centre)
-    far = np.abs(np.arange(highest + 1) - centre) >= seen - 1e-9
-    return min(1.0, float(of_statistic[far].sum()))
-
-
-def _ln_comb(n: int, j: int) -> float:
-    return math.lgamma(n + 1) - math.lgamma(j + 1) - math.lgamma(n - j + 1)
+        return (exact_interval(*self.least)[0], exact_interval(*self.most)[1])

@@ -124,7 +124,7 @@ def command(
         raise InputFileError(f"{file}: {exc}") from exc
     results: list[ProcedureResult] = []
     if procedure is not None:
-        name, options = ProcedureName(procedure), ProcedureOptions(conduction_ms=conduction_ms)
+        name = ProcedureName(procedure)
         for kept in _kept_procedures(file, number, name) or [None]:
             stretch = stretch_of(
                 recording,
@@ -136,7 +136,12 @@ def command(
                 interval_tolerance=settings.waveforms.interval_tolerance,
                 rule=settings.margin,
             )
-            results.append(make_procedure(name, options).conclude(stretch))
+            options = kept.options if kept is not None else ProcedureOptions()
+            made = make_procedure(
+                name, replace(options, conduction_ms=conduction_ms) if conduction_ms is not None else options
+            )
+            made.is_complete = kept is None or kept.result.is_complete
+            results.append(made.conclude(stretch))
     rows = () if truth is None else compare(analysis, truth, intensity_ma=recording.intensity_ma)
     if as_json:
         document: dict[str, Any] = {

@@ -13,6 +13,7 @@ from acq.exchange.recordings import Recording
 from acq.guard.margin import MarginRule
 from acq.procedures.catalogue import IN_ORDER, TITLES
 from acq.procedures.contract import Mark, Procedure, ProcedureName, ProcedureResult, Sight, Stretch, StretchFibre
+from acq.procedures.parts import median_of
 from acq.records import BoolArray, FloatArray, RecordingAnalysis
 from acq.session import SweepOutcome
 
@@ -260,7 +261,7 @@ class Conductor:
         self._ended = ProcedureView(
             name=str(result.name),
             title=title,
-            step="over",
+            step="over" if result.is_complete else "ended early",
             done=0.0,
             wanted=0.0,
             is_over=True,
@@ -308,7 +309,8 @@ def stretch_of(
     for first, last in ranges if ranges is not None else [(0, n - 1)]:
         is_mine[first : last + 1] = True
     latencies_us = [one.latency_us for one in analysis.fibres]
-    labels = _label([_median(one, is_mine) for one in latencies_us], seen_us or {})
+    is_any = np.ones_like(is_mine)
+    labels = _label([(_median(one, is_mine), _median(one, is_any)) for one in latencies_us], seen_us or {})
     return Stretch(
         recording=number,
         is_mine=is_mine,
@@ -330,17 +332,23 @@ def stretch_of(
 
 def _median(latency_us: FloatArray, is_mine: BoolArray) -> float:
     mine = latency_us[is_mine & np.isfinite(latency_us)]
-    seen = mine if mine.size else latency_us[np.isfinite(latency_us)]
-    return float(np.median(seen)) if seen.size else float("nan")
+    return median_of(mine if mine.size else latency_us[np.isfinite(latency_us)])
 
 
-def _label(median_us: Sequence[float], seen_us: Mapping[int, float]) -> list[int]:
-    """The number in view of each fibre; a free one where none in view is near."""
+def _label(median_us: Sequence[tuple[float, float]], seen_us: Mapping[int, float]) -> list[int]:
+    """The number in view of each fibre; a free one where none in view is near.
+
+    Parameters
+    ----------
+    median_us : sequence of (float, float)
+        Over the procedure and over the whole recording: a rate or a pause shifts the one, a drift the other.
+    """
     if not seen_us:
         return list(range(1, len(median_us) + 1))
     pairs = sorted(
         (abs(one - latency_us), place, fibre)
-        for place, one in enumerate(median_us)
+        for place, medians in enumerate(median_us)
+        for one in medians
         for fibre, latency_us in seen_us.items()
         if abs(one - latency_us) <= _SAME_FIBRE_US
     )

@@ -9,7 +9,7 @@ from typing import ClassVar, Final
 
 import numpy as np
 
-from acq.display import Curve, FibreSnapshot, Figure, Panel
+from acq.display import FibreSnapshot, Figure, Panel
 from acq.errors import ConfigurationError
 from acq.guard.proposal import propose
 from acq.procedures.contract import (
@@ -22,7 +22,7 @@ from acq.procedures.contract import (
     finite_list,
     finite_or_none,
 )
-from acq.procedures.parts import blocking_of, counted_of, jitter_of, tell_interval
+from acq.procedures.parts import blocking_of, counted_of, curve_of, jitter_of, median_of, tell_interval
 from acq.records import GuardVerdict, Origin, PulseKind
 from acq.session import SweepOutcome
 
@@ -34,7 +34,6 @@ _MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a
 _LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
 _UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
 _UNPROVED: Final = 60  # stimuli without anything admitted: the guard tests one in twenty, so it has had its chance
-_MEANT: Final = 10  # admitted responses that make a fibre one that is missed when it goes
 _BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is worth a word
 
 
@@ -69,10 +68,10 @@ class CountedRecording(Procedure):
         if self._wanted < 2:
             raise ConfigurationError(f"--stimuli must be at least 2 for a recording, got {self._wanted}")
         self._fibres: dict[int, _Fibre] = {}
-        self._n_stimuli = 0
+        self._n_stimuli = 0  # of any kind, and whether or not the sweep could be measured
+        self._n_rejected = 0
         self._n_empty = 0
         self._counting: frozenset[int] = frozenset()
-        self._left_out: set[int] = set()  # by the operator
         self._advice = ""
         self._seen: tuple[FibreSnapshot, ...] = ()
 
@@ -84,11 +83,10 @@ class CountedRecording(Procedure):
 
     def follow(self, outcome: SweepOutcome, sight: Sight) -> None:
         """Count; every few stimuli see how far each fibre is."""
-        self._n_stimuli += outcome.pulse.kind is PulseKind.MEASURING
+        self._n_stimuli += 1
+        self._n_rejected += outcome.rejected
         self._counting = sight.wanted
-        if outcome.rejected:
-            return
-        for response in outcome.responses:
+        for response in () if outcome.rejected else outcome.responses:
             fibre = self._fibres.setdefault(response.fibre, _Fibre())
             answered = math.isfinite(response.latency_us)
             fibre.recent.append(answered)
@@ -97,8 +95,7 @@ class CountedRecording(Procedure):
             is_admitted = response.verdict is GuardVerdict.ASSURED
             fibre.n_unproved = 0 if is_admitted else fibre.n_unproved + 1
         self._n_empty = 0 if sight.states else self._n_empty + 1
-        is_time = self._n_stimuli % _LOOK_EVERY == 0 and outcome.pulse.kind is PulseKind.MEASURING
-        if is_time or outcome.refreshed or self._n_empty >= _UNSEEN:
+        if self._n_stimuli % _LOOK_EVERY == 0 or outcome.refreshed or self._n_empty >= _UNSEEN:
             self._take_stock(sight)
             self._judge(sight)
 
@@ -111,7 +108,6 @@ class CountedRecording(Procedure):
     def _take_stock(self, sight: Sight) -> None:
         self._seen = sight.fibres()
         self._counting = sight.wanted
-        self._left_out = (self._left_out - sight.wanted) | (set(sight.states) - sight.wanted)
         for snapshot in self._seen:
             fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
             fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
@@ -132,6 +128,10 @@ class CountedRecording(Procedure):
             if not self._is_enough(fibre.admitted, fibre.n_pairs):
                 short.append(snapshot.fibre)
         said = [self._fibres[one.fibre].advice for one in self._seen if self._fibres[one.fibre].advice]
+        if 2 * self._n_rejected > self._n_stimuli >= _UNSEEN:
+            said.insert(
+                0, f"{self._n_rejected} of {self._n_stimuli} sweeps cannot be measured: look at plug and ground"
+            )
         self._advice = said[0] if said else ""
         if self._seen and not short:
             self.is_over = True
@@ -139,15 +139,6 @@ class CountedRecording(Procedure):
             short and all(self._fibres[fibre].is_hopeless for fibre in short)
         ) or self._n_stimuli >= _MOST_FACTOR * self._wanted:
             self.is_over, self.is_complete = True, False
-
-    def _find_gone(self) -> list[int]:
-        """Fibres that counted and are not in view any more, short of what is wanted."""
-        seen = {one.fibre for one in self._seen}
-        return [
-            fibre
-            for fibre, one in self._fibres.items()
-            if fibre not in seen and _MEANT <= one.admitted < self._wanted and fibre not in self._left_out
-        ]
 
     def _is_enough(self, n_admitted: int, n_pairs: int) -> bool:
         return n_admitted >= self._wanted and n_pairs >= min(_FEWEST_PAIRS, self._wanted // 2)
@@ -211,7 +202,7 @@ class CountedRecording(Procedure):
                     "mcd_interval_us": finite_list(jitter.interval_us),
                     "blocking_fraction": finite_or_none(blocking.fraction),
                     "blocking_interval": finite_list((blocking.low, blocking.high)),
-                    "latency_us": finite_or_none(_median(fibre.latency_us[counted])),
+                    "latency_us": finite_or_none(median_of(fibre.latency_us[counted])),
                     "threshold_ma": one.threshold_ma,
                     "is_margin_proved": is_proved,
                     "is_acceptable": one.acceptable,
@@ -225,16 +216,9 @@ class CountedRecording(Procedure):
                 f"fibre {fibre.label} {tell_interval(jitter.mcd_us, jitter.interval_us, 'µs')}{blocks}, {proof}{origin}"
             )
             place = np.flatnonzero(stretch.is_mine & np.isfinite(fibre.latency_us))
-            x = tuple(float(one) for one in place - stretch.first_sweep + 1)
-            middle_us = _median(fibre.latency_us[place])
-            curves.append(
-                Curve(
-                    f"fibre {fibre.label}",
-                    x,
-                    tuple((fibre.latency_us[place] - middle_us).tolist()),
-                    fibre=fibre.label,
-                )
-            )
+            about_us = fibre.latency_us[place] - median_of(fibre.latency_us[place])
+            label = f"fibre {fibre.label}"
+            curves.append(curve_of(label, place - stretch.first_sweep + 1, about_us, fibre=fibre.label))
         n_enough = sum(bool(one["is_enough"]) for one in plain)
         verdict = "enough" if plain and n_enough == len(plain) else "some" if n_enough else "not enough"
         if not plain:
@@ -247,10 +231,12 @@ class CountedRecording(Procedure):
         advice = (
             f"; {self._advice}" if self._advice and verdict != "enough" and not self._advice.endswith("go on") else ""
         )
+        if verdict == "enough":
+            advice = "; enough: on to the next endplate"
         return self.make_result(
             stretch,
             verdict=verdict,
-            sentence="; ".join(told) + advice,
+            sentence=("jitter: " if plain else "") + "; ".join(told) + advice,
             figures=figures,
             figure=Figure(
                 "recording",
@@ -258,7 +244,3 @@ class CountedRecording(Procedure):
             ),
             reasons=stretch.reasons,
         )
-
-
-def _median(values: np.ndarray) -> float:
-    return float(np.median(values)) if values.size else math.nan

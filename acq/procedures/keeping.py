@@ -1,16 +1,16 @@
-"""What a study keeps of a procedure: its result, which sweeps were its own, and what the operator said."""
+"""What a study keeps of a procedure: its result, its options, which sweeps were its own, what the operator said."""
 
 from __future__ import annotations
 
 import json
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from acq.display import Curve, Figure, Panel
 from acq.errors import StudyFileError
-from acq.procedures.contract import Mark, ProcedureName, ProcedureResult
+from acq.procedures.contract import Mark, ProcedureName, ProcedureOptions, ProcedureResult
 from acq.study.encoding import encode_json
 from acq.study.store import StudyStore
 
@@ -24,13 +24,14 @@ class KeptProcedure:
     """A procedure of a study: all that its result can be worked out from again.
 
     ranges : first and last sweep of each stretch of it, in its recording. seen_us : latency of each fibre by its number
-    in view.
+    in view. options : what was chosen beforehand.
     """
 
     result: ProcedureResult
     ranges: tuple[tuple[int, int], ...]
     marks: tuple[Mark, ...]
     seen_us: Mapping[int, float]
+    options: ProcedureOptions = field(default_factory=ProcedureOptions)
 
 
 def keep_procedure(
@@ -40,6 +41,7 @@ def keep_procedure(
     ranges: Sequence[tuple[int, int]] = (),
     marks: Sequence[Mark] = (),
     seen_us: Mapping[int, float] | None = None,
+    options: ProcedureOptions | None = None,
     sample: int | None = None,
 ) -> None:
     """Add a procedure to a study; an earlier result of the same sweeps stays.
@@ -50,7 +52,14 @@ def keep_procedure(
         When it cannot be written.
     """
     detail = encode_json(
-        {"schema_version": 1, "result": result, "ranges": ranges, "marks": marks, "seen_us": seen_us or {}}
+        {
+            "schema_version": 1,
+            "result": result,
+            "ranges": ranges,
+            "marks": marks,
+            "seen_us": seen_us or {},
+            "options": options or ProcedureOptions(),
+        }
     )
     store.add_procedure(str(result.name), detail, sample=sample, recording=result.recording)
 
@@ -73,6 +82,7 @@ def read_procedures(store: StudyStore) -> tuple[KeptProcedure, ...]:
                     tuple((int(first), int(last)) for first, last in plain["ranges"]),
                     tuple(Mark(str(one["word"]), float(one["at_s"]), int(one["sweep"])) for one in plain["marks"]),
                     {int(fibre): float(latency_us) for fibre, latency_us in plain["seen_us"].items()},
+                    _decode_options(plain.get("options", {})),
                 )
             )
         except (ValueError, KeyError, TypeError) as exc:
@@ -112,6 +122,11 @@ def _decode_result(plain: Mapping[str, Any]) -> ProcedureResult:
         figure=Figure(str(plain["figure"]["title"]), tuple(_decode_panel(one) for one in plain["figure"]["panels"])),
         reasons=tuple(str(one) for one in plain["reasons"]),
     )
+
+
+def _decode_options(plain: Mapping[str, Any]) -> ProcedureOptions:
+    rates = plain.get("rates_hz")
+    return ProcedureOptions(**{**plain, "rates_hz": tuple(float(one) for one in rates) if rates is not None else None})
 
 
 def _decode_panel(plain: Mapping[str, Any]) -> Panel:

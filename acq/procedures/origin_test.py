@@ -25,6 +25,7 @@ from acq.procedures.contract import (
     finite_list,
     finite_or_none,
 )
+from acq.procedures.parts import curve_of, tell_interval
 from acq.procedures.ramp import LastAnswers, Ramp
 from acq.records import BoolArray, Origin, PulseKind
 from acq.session import SweepOutcome
@@ -316,8 +317,8 @@ class OriginTest(Procedure):
                     k = seen.n_responses[rate_hz]
                     counts.append(RateCount(rate_hz, k, n, *exact_interval(k, n)))
                 rates.append(_persistence_curve(fibre, counts))
-                ms = tuple(one / 1000.0 for one in seen.latencies_us)
-                latencies.append(Curve(f"fibre {fibre}", tuple(seen.stimuli), ms, fibre=fibre))
+                ms = [one / 1000.0 for one in seen.latencies_us]
+                latencies.append(curve_of(f"fibre {fibre}", seen.stimuli, ms, fibre=fibre))
         return Figure(self.title, (_persistence_panel(rates), _latency_panel(latencies)))
 
     # ---- what it leaves ----------------------------------------------------------------------------------------------
@@ -422,10 +423,7 @@ def _tell_latency(one: OriginWeights) -> str:
     if one.origin is Origin.AXON_REFLEX and one.gives_way_to is not None:
         return "gives way to an earlier one as the intensity rises"
     if math.isfinite(one.mcd_us) and one.mcd_us < 150.0:
-        digits = 1 if one.mcd_us < 10.0 else 0
-        low, high = one.mcd_interval_us
-        around = f" ({low:.{digits}f}–{high:.{digits}f})" if math.isfinite(high) else ""
-        return f"jitter {one.mcd_us:.{digits}f} µs{around}"
+        return f"jitter {tell_interval(one.mcd_us, one.mcd_interval_us, 'µs', digits=1 if one.mcd_us < 10.0 else 0)}"
     return f"latency wandering by {one.spread_us:.0f} µs" if math.isfinite(one.spread_us) else ""
 
 
@@ -467,14 +465,8 @@ def _draw(
     for fibre, one in seen:
         rates.append(_persistence_curve(fibre.label, one.counts))
         answered = place[np.isfinite(fibre.latency_us[place])]
-        latencies.append(
-            Curve(
-                f"fibre {fibre.label}",
-                tuple((answered - stretch.first_sweep + 1.0).tolist()),
-                tuple((fibre.latency_us[answered] / 1000.0).tolist()),
-                fibre=fibre.label,
-            )
-        )
+        at, ms = answered - stretch.first_sweep + 1, fibre.latency_us[answered] / 1000.0
+        latencies.append(curve_of(f"fibre {fibre.label}", at, ms, fibre=fibre.label))
         shares.append(_share_curve(fibre, stretch, usable, one))
     return Figure(
         title,
@@ -496,26 +488,14 @@ def _share_curve(fibre: StretchFibre, stretch: Stretch, usable: BoolArray, one: 
     levels = np.unique(level)
     n = [int(np.sum(level == value)) for value in levels]
     k = [int(np.sum(responded & (level == value))) for value in levels]
+    shares = [a / b for a, b in zip(k, n, strict=True)]
     ends = [exact_interval(a, b) for a, b in zip(k, n, strict=True)]
-    return Curve(
-        f"fibre {fibre.label}",
-        tuple(levels.tolist()),
-        tuple(a / b for a, b in zip(k, n, strict=True)),
-        low=tuple(low for low, _ in ends),
-        high=tuple(high for _, high in ends),
-        fibre=fibre.label,
-    )
+    return curve_of(f"fibre {fibre.label}", levels, shares, ends, fibre=fibre.label)
 
 
 def _persistence_curve(label: int, counts: Sequence[RateCount]) -> Curve:
-    return Curve(
-        f"fibre {label}",
-        tuple(count.rate_hz for count in counts),
-        tuple(count.share for count in counts),
-        low=tuple(count.low for count in counts),
-        high=tuple(count.high for count in counts),
-        fibre=label,
-    )
+    rates_hz, shares = [count.rate_hz for count in counts], [count.share for count in counts]
+    return curve_of(f"fibre {label}", rates_hz, shares, [(count.low, count.high) for count in counts], fibre=label)
 
 
 def _persistence_panel(curves: Sequence[Curve]) -> Panel:

@@ -12,7 +12,7 @@ import numpy as np
 
 from acq.analysis.placement import place_next
 from acq.analysis.threshold import ThresholdFilter, ThresholdSettings
-from acq.display import Curve, Figure, Panel
+from acq.display import Figure, Panel
 from acq.errors import ConfigurationError
 from acq.procedures.contract import (
     Mark,
@@ -25,6 +25,8 @@ from acq.procedures.contract import (
     finite_list,
     finite_or_none,
 )
+from acq.procedures.parts import curve_of
+from acq.procedures.ramp import Ramp
 from acq.records import BoolArray, FloatArray, PulseKind
 from acq.session import SweepOutcome
 
@@ -41,6 +43,7 @@ __all__ = [
 
 _RATE_HZ: Final = 2.0  # slow enough to see each twitch and to say so before the next
 _SITES: Final = 4
+_MOST_SITES: Final = 20  # half an hour of stimuli; nobody looks for a twig at more
 _STEPS_AT_ONCE: Final = 2  # of the device, between two pulses of the climb
 _CONFIRMED: Final = (2, 4)  # responses of the latest stimuli: one alone may be noise, and a fibre may block
 _AT_TOP: Final = 8  # stimuli at the limit before the site is given up: half of them blocked still confirm (97 %)
@@ -237,8 +240,8 @@ class SiteSearch(Procedure):
     def __init__(self, options: ProcedureOptions) -> None:
         super().__init__(options)
         self._n_wanted = options.n_sites if options.n_sites is not None else _SITES
-        if self._n_wanted < 1:
-            raise ConfigurationError(f"--sites must be at least 1, got {self._n_wanted}")
+        if not 1 <= self._n_wanted <= _MOST_SITES:
+            raise ConfigurationError(f"--sites must be 1 to {_MOST_SITES} for a site search, got {self._n_wanted}")
         self._lock = threading.Lock()
         self._phase = "climb"  # then measure, twitch, quadrant, next; over
         self._site = 1
@@ -259,8 +262,7 @@ class SiteSearch(Procedure):
         self._fast_to_ma = 0.0
         self._show_ma = 0.0
         self._limit_ma = 0.0
-        self._step_ma = 0.0
-        self._largest_step_ma = 0.0
+        self._ramp: Ramp  # from `begin` on
         self._rate = _RATE_HZ
         self._wants_discovery = False
 
@@ -280,9 +282,9 @@ class SiteSearch(Procedure):
         """Intensity of the next pulse; None while the cathode is moved."""
         with self._lock:
             if self._phase == "climb":
-                is_fast = self._level_ma + self._largest_step_ma <= self._fast_to_ma
-                step_ma = self._largest_step_ma if is_fast else _STEPS_AT_ONCE * self._step_ma
-                wanted_ma = self._level_ma + min(step_ma, self._largest_step_ma)
+                is_fast = self._level_ma + self._ramp.largest_step_ma <= self._fast_to_ma
+                step_ma = self._ramp.largest_step_ma if is_fast else _STEPS_AT_ONCE * self._ramp.step_ma
+                wanted_ma = self._level_ma + min(step_ma, self._ramp.largest_step_ma)
             elif self._phase == "measure":
                 wanted_ma = self._place()
             elif self._phase in ("twitch", "quadrant") and self._n_shown < _MOST_SHOWN:
@@ -290,26 +292,25 @@ class SiteSearch(Procedure):
                 wanted_ma = self._show_ma
             else:
                 return None
-            level_ma = self._floor(min(wanted_ma, self._level_ma + self._largest_step_ma, self._limit_ma))
+            level_ma = self._ramp.floor(min(wanted_ma, self._level_ma + self._ramp.largest_step_ma, self._limit_ma))
             if level_ma <= 0.0:
                 return None
             self._level_ma = level_ma
             self._pending.append(level_ma)
             return level_ma, PulseKind.TESTING
 
-    def _floor(self, value_ma: float) -> float:
-        return round(math.floor(value_ma / self._step_ma + 1e-6) * self._step_ma, 6)
-
     def _place(self) -> float:
         """Where the threshold of this site becomes known best, of the steps about it."""
         if self._known is None:
             return self._level_ma
         _, low_ma, high_ma, *_ = self._known.summary()
-        first = max(1, math.floor(0.8 * low_ma / self._step_ma))
-        last = max(first, math.ceil(1.2 * high_ma / self._step_ma))
-        top = max(1, math.floor(min(self._level_ma + self._largest_step_ma, self._limit_ma) / self._step_ma + 1e-6))
+        first = max(1, math.floor(0.8 * low_ma / self._ramp.step_ma))
+        last = max(first, math.ceil(1.2 * high_ma / self._ramp.step_ma))
+        top = max(
+            1, math.floor(min(self._level_ma + self._ramp.largest_step_ma, self._limit_ma) / self._ramp.step_ma + 1e-6)
+        )
         steps = np.unique(np.linspace(min(first, top), min(last, top), 24).round())
-        candidates_ma = np.round(steps * self._step_ma, 6)
+        candidates_ma = np.round(steps * self._ramp.step_ma, 6)
         return place_next([self._known.belief()], candidates_ma=candidates_ma, pending_ma=self._pending)
 
     # ---- what happens ------------------------------------------------------------------------------------------------
@@ -319,8 +320,7 @@ class SiteSearch(Procedure):
         slow = [rate for rate in sight.rates_hz if rate <= _RATE_HZ + 1e-9]
         with self._lock:
             self._limit_ma = sight.limit_ma
-            self._step_ma = sight.step_ma
-            self._largest_step_ma = sight.largest_step_ma
+            self._ramp = Ramp.of(sight)
             self._rate = max(slow) if slow else min(sight.rates_hz, default=_RATE_HZ)
             self._begin_visit()
 
@@ -382,7 +382,7 @@ class SiteSearch(Procedure):
             self.ask_nothing()
             return
         self._wants_discovery = len(self._answers.responded) % _SEARCH_EVERY == 0
-        if level_ma < self._floor(self._limit_ma) - 1e-9:
+        if level_ma < self._ramp.floor(self._limit_ma) - 1e-9:
             return
         self._n_at_top += 1
         self._wants_discovery = self._n_at_top == _AT_TOP - 1
@@ -393,7 +393,7 @@ class SiteSearch(Procedure):
     def _measure(self) -> None:
         self._known = _know(*self._answers.arrays())
         _, low_ma, high_ma, *_ = self._known.summary()
-        is_precise = high_ma <= max(_PRECISE_RATIO * low_ma, low_ma + 2 * self._step_ma)
+        is_precise = high_ma <= max(_PRECISE_RATIO * low_ma, low_ma + 2 * self._ramp.step_ma)
         if self._n_measuring < (_FEWEST_MEASURING if is_precise else _MOST_MEASURING):
             return
         threshold_ma, interval_ma, from_ma = find_site_threshold(*self._answers.arrays())
@@ -412,7 +412,7 @@ class SiteSearch(Procedure):
             highest_ma=max(self._answers.intensity_ma, default=from_ma),
             is_by_eye=is_by_eye,
         )
-        self._show_ma = math.ceil(max(interval_ma[1], from_ma) / self._step_ma - 1e-6) * self._step_ma
+        self._show_ma = self._ramp.ceil(max(interval_ma[1], from_ma))
         if before is not None and before.responds:
             self._ask_next(f"site {self._site} again: responds from {from_ma:.2f} mA (before {before.from_ma:.2f})")
             return
@@ -548,14 +548,22 @@ class SiteSearch(Procedure):
         if not responding:
             verdict = "no response"
             highest_ma = max((one.highest_ma for one in sites), default=math.nan)
-            sentence = f"nothing responded at {_count(len(sites), 'site')} up to {highest_ma:.2f} mA; " + (
-                "move the needle, or the cathode nearer to the twig, and search again"
-            )
+            sentence = f"nothing responded at {_count(len(sites), 'site')} up to {highest_ma:.2f} mA"
+            if self.is_complete:
+                sentence += "; move the needle, or the cathode nearer to the twig, and search again"
+            else:
+                verdict = "incomplete"
+                sentence += ", and it was ended there: search again"
         elif chosen is None or not chosen.responds:
             verdict = "no response"
-            sentence = f"site {here} does not respond"
+            reached_ma = chosen.highest_ma if chosen is not None else 0.0
+            sentence = f"site {here}: " + (f"no response up to {reached_ma:.2f} mA" if reached_ma else "not stimulated")
             if best is not None:
-                sentence += f"; {_tell(best)} did: bring the cathode back there"
+                where = "bring the cathode back there"
+                # Given up below where another site responds, nothing is known of it.
+                if not self.is_complete or reached_ma < best.interval_ma[0]:
+                    verdict, where = "incomplete", f"bring the cathode back there, or try site {here} again"
+                sentence += f"; {_tell(best)}: {where}"
         else:
             sentence = _tell(chosen)
             if chosen.has_changed:
@@ -701,25 +709,12 @@ def _draw(sites: Sequence[SiteFinding]) -> Figure:
     for twitch in _TWITCHES:
         some = [one for one in sites if one.responds and one.twitch == twitch]
         if some:
-            curves.append(
-                Curve(
-                    _LOOKS[twitch],
-                    x=tuple(float(one.site) for one in some),
-                    y=tuple(one.threshold_ma for one in some),
-                    low=tuple(one.interval_ma[0] for one in some),
-                    high=tuple(one.interval_ma[1] for one in some),
-                )
-            )
+            numbers, thresholds_ma = [one.site for one in some], [one.threshold_ma for one in some]
+            curves.append(curve_of(_LOOKS[twitch], numbers, thresholds_ma, [one.interval_ma for one in some]))
     silent = [one for one in sites if not one.responds and math.isfinite(one.highest_ma)]
     if silent:
-        curves.append(
-            Curve(
-                "no response up to",
-                x=tuple(float(one.site) for one in silent),
-                y=tuple(one.highest_ma for one in silent),
-                is_quiet=True,
-            )
-        )
+        numbers, highest_ma = [one.site for one in silent], [one.highest_ma for one in silent]
+        curves.append(curve_of("no response up to", numbers, highest_ma, is_quiet=True))
     best = find_best(sites)
     marks = ((float(best.site), "best"),) if best is not None else ()
     panel = Panel("lowest intensity that responds", "site", "current (mA)", tuple(curves), x_marks=marks)

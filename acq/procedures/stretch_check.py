@@ -12,7 +12,6 @@ import numpy as np
 from acq.analysis.jitter import (
     MCD_PER_SD,
     Jitter,
-    comparable_pairs,
     find_unsettled,
     mean_consecutive_difference_us,
     stretches,
@@ -44,7 +43,7 @@ from acq.procedures.contract import (
     finite_list,
     finite_or_none,
 )
-from acq.procedures.parts import counted_of, jitter_of, tell_interval
+from acq.procedures.parts import counted_of, curve_of, jitter_of, pairs_of, tell_interval
 from acq.records import BoolArray, FloatArray, PulseKind
 from acq.session import SweepOutcome
 
@@ -61,6 +60,7 @@ _REST, _STRETCH, _SLACK = "rest", "stretch", "slack"
 _SKIP: Final = "skip"
 _WORDS: Final = (_REST, _STRETCH, _SLACK, _REST)
 _NAMES: Final = ("at rest", "stretched", "slack", "at rest again")
+_HELD: Final = ("muscle at rest", "hold it stretched", "keep it slack", "at rest again")
 _PROMPTS: Final = (
     "",
     "stretch the muscle gently and hold it, then press",
@@ -192,11 +192,11 @@ class StretchCheck(Procedure):
     @property
     def step(self) -> str:
         """Which state is held, and how long still."""
-        name = f"{_NAMES[self._state]}, {self._state + 1} of {len(_WORDS)}"
+        name = _HELD[self._state]
         if self.prompt is not None:
-            return f"{name}: waits for the hand"
+            return "waits for your hand"
         left = max(self._hold_rule.n_pairs - self._fewest_pairs, self._hold_rule.n_stimuli - self._n_stimuli)
-        rest = f", {left} more wanted" if left > 0 else ""
+        rest = f", {left} more responses" if left > 0 else ""
         return f"{name}, {max(0.0, self._now_s - self._since_s):.0f} s{rest}"
 
     @property
@@ -335,7 +335,7 @@ class _FibreFinding:
     @property
     def largest(self) -> tuple[str, Shifted]:
         """The state in which it shifts most."""
-        name = max(self.shifts, key=lambda one: abs(self.shifts[one].shift_us))
+        name = max(self.shifts, key=lambda one: np.nan_to_num(abs(self.shifts[one].shift_us), nan=-1.0))
         return name, self.shifts[name]
 
     def plain(self) -> Mapping[str, Any]:
@@ -413,9 +413,7 @@ def _conclude_fibre(fibre: StretchFibre, stretch: Stretch, states: Sequence[Stat
     shifts = {name: compare_levels(levels[name], before, after) for name in moved if before is not None}
     returned = compare_levels(after, before, None) if before is not None and after is not None else NO_SHIFT
     is_back = after is not None and after.n >= FEWEST
-    all_pairs = comparable_pairs(
-        fibre.latency_us, onset_s=stretch.onset_s, usable=counted, interval_tolerance=stretch.interval_tolerance
-    )
+    all_pairs = pairs_of(stretch, fibre, counted)
     if len(states) <= 1:
         steady = stretches(fibre.latency_us, all_pairs, onset_s=stretch.onset_s, intensity_ma=stretch.intensity_ma)
         parts = [(fibre.latency_us[one], stretch.onset_s[one]) for one in steady]
@@ -512,16 +510,18 @@ def _sum_up(judged: Sequence[_FibreFinding], *, has_states: bool, is_complete: b
         )
     advice = {
         "changed": "the jitter differs with the muscle's length: record with the muscle held still",
-        "unchanged": "the shift is no jitter, and none was counted as jitter"
+        "unchanged": "the shift is no jitter and did not count as any: go on"
         if shift == "shifts"
         else "the jitter does not hang on the muscle's length",
-        "undecided": "hold each state longer (--for-s) to tell whether the jitter changes",
+        "undecided": "hold each state longer to tell whether the jitter changes",
     }[jitter]
     back = [
         one.label
         for one in judged
         if math.isfinite(one.returned.p) and one.returned.p < SURE / len(judged) and one.shift_verdict != "no shift"
     ]
+    if not all(one.is_back for one in judged if one.shifts):
+        advice = f"bring it back to rest and hold it there, else no drift is told from the movement; {advice}"
     if back:
         advice += (
             f"; not back where it was, by drift or a muscle still longer or shorter: fibre {', '.join(map(str, back))}"
@@ -533,8 +533,8 @@ def _sum_up(judged: Sequence[_FibreFinding], *, has_states: bool, is_complete: b
 def _signed(value: float, interval: tuple[float, float]) -> str:
     if not math.isfinite(value):
         return "–"
-    low, high = interval
-    return f"{value:+.0f} ({low:+.0f} to {high:+.0f})" if math.isfinite(low) else f"{value:+.0f}"
+    middle, low, high = (f"{round(one) + 0.0:+.0f}" if math.isfinite(one) else "" for one in (value, *interval))
+    return f"{middle} ({low} to {high})" if low and high else middle
 
 
 def _draw(stretch: Stretch, states: Sequence[State], known: Sequence[_FibreFinding]) -> Figure:
@@ -545,14 +545,8 @@ def _draw(stretch: Stretch, states: Sequence[State], known: Sequence[_FibreFindi
         place = np.flatnonzero(one.counted)
         first = next(iter(one.levels.values()), None)
         origin_us = first.mean_us if first is not None and math.isfinite(first.mean_us) else 0.0
-        curves.append(
-            Curve(
-                f"fibre {one.label}",
-                tuple((stretch.onset_s[place] - start_s).tolist()),
-                tuple((one.latency_us[place] - origin_us).tolist()),
-                fibre=one.label,
-            )
-        )
+        at_s, about_us = stretch.onset_s[place] - start_s, one.latency_us[place] - origin_us
+        curves.append(curve_of(f"fibre {one.label}", at_s, about_us, fibre=one.label))
         x: list[float] = []
         y: list[float] = []
         for state in states:
@@ -561,20 +555,13 @@ def _draw(stretch: Stretch, states: Sequence[State], known: Sequence[_FibreFindi
             if settled.size and math.isfinite(level.mean_us):
                 x.extend([*(stretch.onset_s[settled[[0, -1]]] - start_s).tolist(), math.nan])
                 y.extend([level.mean_us - origin_us] * 2 + [math.nan])
-        curves.append(Curve(f"fibre {one.label}, level", tuple(x), tuple(y), look="line", fibre=one.label))
-        told = [
-            (k, one.jitters[state.name]) for k, state in enumerate(states, 1) if one.jitters[state.name].n_pairs > 1
-        ]
-        of_jitter.append(
-            Curve(
-                f"fibre {one.label}",
-                tuple(float(k) for k, _ in told),
-                tuple(jitter.mcd_us for _, jitter in told),
-                low=tuple(jitter.interval_us[0] for _, jitter in told),
-                high=tuple(jitter.interval_us[1] for _, jitter in told),
-                fibre=one.label,
-            )
-        )
+        curves.append(curve_of(f"fibre {one.label}, level", x, y, look="line", fibre=one.label))
+        each = [(k, one.jitters[state.name]) for k, state in enumerate(states, 1)]
+        told = [(k, jitter) for k, jitter in each if jitter.n_pairs > 1]
+        numbers, jitters = [k for k, _ in told], [jitter for _, jitter in told]
+        ends = [jitter.interval_us for jitter in jitters]
+        mcds_us = [jitter.mcd_us for jitter in jitters]
+        of_jitter.append(curve_of(f"fibre {one.label}", numbers, mcds_us, ends, fibre=one.label))
     marks = tuple((state.from_s - start_s, state.name) for state in states) if len(states) > 1 else ()
     return Figure(
         "stretch check",

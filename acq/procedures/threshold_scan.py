@@ -12,11 +12,13 @@ import numpy as np
 
 from acq.analysis.placement import place_next
 from acq.analysis.threshold import Belief
-from acq.display import Curve, Figure, Panel
+from acq.display import Figure, Panel
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import needed_ma
 from acq.guard.watch import WatchState
 from acq.procedures.contract import ProcedureName, ProcedureResult, finite_list, finite_or_none
+from acq.procedures.parts import curve_of
+from acq.procedures.ramp import Ramp
 from acq.records import PulseKind
 
 __all__ = ["ScanFibre", "ScanPulses", "ScanResult", "ThresholdScan"]
@@ -134,8 +136,7 @@ class ThresholdScan:
         self._precise_ratio = (1.0 + precision) / (1.0 - precision)
         self._usual_ma = usual_ma
         self._step_ma = step_ma
-        self._largest_step_ma = largest_step_ma
-        self._resolution_ma = resolution_ma
+        self._ramp = Ramp(step_ma=resolution_ma, largest_step_ma=largest_step_ma)
         self._up_to_ma = up_to_ma
         self._rule = rule
         self._fast_to_ma = _NEAR * lowest_known_ma if lowest_known_ma is not None else 0.0
@@ -222,7 +223,7 @@ class ThresholdScan:
                 if self._level_ma >= self._target_ma:
                     self._phase = "done"
                     return None
-                self._level_ma = self._climbed(self._largest_step_ma, self._target_ma)
+                self._level_ma = self._climbed(self._ramp.largest_step_ma, self._target_ma)
             else:
                 return None
             self._n_issued[self._phase] += 1
@@ -323,15 +324,12 @@ class ThresholdScan:
         """One step up, but no higher than what is known to be needed: the answers on their way may end the climb."""
         if self._wanted and self._level_ma >= self._needed_ma():
             return
-        is_far = self._level_ma + self._largest_step_ma <= self._fast_to_ma
-        self._level_ma = self._climbed(self._largest_step_ma if is_far else self._step_ma, self._up_to_ma)
+        is_far = self._level_ma + self._ramp.largest_step_ma <= self._fast_to_ma
+        self._level_ma = self._climbed(self._ramp.largest_step_ma if is_far else self._step_ma, self._up_to_ma)
 
     def _climbed(self, step_ma: float, top_ma: float) -> float:
         """At most one step up from the last pulse, on the grid, never above `top_ma`."""
-        return min(self._floor(self._level_ma + step_ma), self._floor(top_ma))
-
-    def _floor(self, value_ma: float) -> float:
-        return round(math.floor(value_ma / self._resolution_ma + 1e-9) * self._resolution_ma, 6)
+        return min(self._ramp.floor(self._level_ma + step_ma), self._ramp.floor(top_ma))
 
     def _needed_ma(self) -> float:
         """The intensity that keeps the margin over every wanted fibre, by the upper ends of the intervals."""
@@ -339,7 +337,7 @@ class ThresholdScan:
 
     def _need_ma(self, state: WatchState) -> float:
         about_ma = self._about_ma if self._phase in ("return", "done") else self._reached_ma
-        need_ma = needed_ma(state, working_ma=max(about_ma, self._resolution_ma), rule=self._rule)
+        need_ma = needed_ma(state, working_ma=max(about_ma, self._ramp.step_ma), rule=self._rule)
         # A bound that is merely 95 % sure leaves one fibre in twenty short: with the usual room for tests on top.
         return need_ma if state.interval_ma is not None else need_ma * (1.0 + _SPREADS_TESTED * state.relative_spread)
 
@@ -347,7 +345,7 @@ class ThresholdScan:
         settled = self._since_discovery >= _FEWEST_AT_TOP and bool(self._wanted)
         if settled and self._reached_ma >= self._needed_ma():
             self._begin_look()
-        elif self._reached_ma >= self._floor(self._up_to_ma) - 1e-9:
+        elif self._reached_ma >= self._ramp.floor(self._up_to_ma) - 1e-9:
             self._begin_look()  # whether or not a fibre is in view: what responds at the top has not been searched for
 
     def _begin_look(self) -> None:
@@ -359,7 +357,7 @@ class ThresholdScan:
         self._n_looked += 1
         if self._n_looked < _LOOKS:
             return
-        is_top = self._reached_ma >= self._floor(self._up_to_ma) - 1e-9
+        is_top = self._reached_ma >= self._ramp.floor(self._up_to_ma) - 1e-9
         if is_top and not self._wanted:
             which = "no wanted fibre" if self._states else "no fibre"
             self._conclude(ScanResult(None, f"{which} responded up to {self._reached_ma:.2f} mA"))
@@ -375,15 +373,15 @@ class ThresholdScan:
 
     def _refined(self) -> float:
         """Where the thresholds that are still wanted are expected to become known best."""
-        top_ma = self._climbed(self._largest_step_ma, self._up_to_ma)
+        top_ma = self._climbed(self._ramp.largest_step_ma, self._up_to_ma)
         if not self._beliefs:
             return min(self._level_ma, top_ma)
         lowest_ma = min(_low_end_ma(belief) for belief in self._beliefs)
-        first = max(1, math.floor(0.9 * lowest_ma / self._resolution_ma))
-        last = max(1, math.floor(top_ma / self._resolution_ma + 1e-9))
+        first = max(1, math.floor(0.9 * lowest_ma / self._ramp.step_ma))
+        last = max(1, math.floor(top_ma / self._ramp.step_ma + 1e-9))
         every = max(1, math.ceil((last - first + 1) / _MOST_CANDIDATES))
         steps = np.unique(np.append(np.arange(min(first, last), last + 1, every), last))
-        candidates_ma = np.round(steps * self._resolution_ma, 6)
+        candidates_ma = np.round(steps * self._ramp.step_ma, 6)
         return place_next(self._beliefs, candidates_ma=candidates_ma, pending_ma=list(self._pending))
 
     def _propose(self) -> None:
@@ -392,7 +390,7 @@ class ThresholdScan:
             self._conclude(ScanResult(None, "no fibre is wanted, so no intensity is proposed; want one again"))
             return
         setter, *others = sorted(needs, key=lambda fibre: -needs[fibre])
-        target_ma = self._ceil(needs[setter])
+        target_ma = self._ramp.ceil(needs[setter])
         if target_ma > self._up_to_ma:
             sentence = f"{target_ma:.2f} mA would keep the margin, above the {self._up_to_ma:.2f} mA authorised"
             without_ma = self._without_ma(target_ma, [needs[fibre] for fibre in others])
@@ -410,13 +408,10 @@ class ThresholdScan:
         self._result = replace(result, fibres=self._list_fibres())
         self._phase = phase
 
-    def _ceil(self, value_ma: float) -> float:
-        return round(math.ceil(value_ma / self._resolution_ma - 1e-9) * self._resolution_ma, 6)
-
     def _without_ma(self, target_ma: float, needs_ma: Sequence[float]) -> float | None:
         """What the others need, where that is worth telling."""
-        without_ma = self._ceil(max(needs_ma, default=math.inf)) if needs_ma else math.inf
-        return without_ma if without_ma <= target_ma - 2 * self._resolution_ma else None
+        without_ma = self._ramp.ceil(max(needs_ma, default=math.inf)) if needs_ma else math.inf
+        return without_ma if without_ma <= target_ma - 2 * self._ramp.step_ma else None
 
     def _list_fibres(self) -> tuple[ScanFibre, ...]:
         place = {fibre: number for number, axon in enumerate(self._axons) for fibre in axon}
@@ -438,7 +433,7 @@ class ThresholdScan:
         """The intensity proposed, which fibre sets it, how much less would do without it, and what comes in newly."""
         without_ma = self._without_ma(target_ma, [need for fibre, need in needs.items() if fibre != setter])
         # What the operator had: the intensity before, or the fibre that needs least, which is the first one seen.
-        usual_ma = self._usual_ma if self._usual_ma is not None else self._ceil(min(needs.values()))
+        usual_ma = self._usual_ma if self._usual_ma is not None else self._ramp.ceil(min(needs.values()))
         newly = {}
         at_edge = []
         for fibre, state in self._states.items():
@@ -481,7 +476,8 @@ class ThresholdScan:
             found = self._result if self._phase in ("return", "done") else None
             is_complete = found is not None
             if found is None:
-                found = ScanResult(None, "scan stopped before its end; nothing is proposed", fibres=self._list_fibres())
+                told = f"stopped at {self._reached_ma:.2f} mA, before its end: nothing is proposed; scan again"
+                found = ScanResult(None, told, fibres=self._list_fibres())
             pulses = self._pulses()
             imprecise = [
                 fibre
@@ -546,12 +542,11 @@ def _draw(found: ScanResult, *, up_to_ma: float) -> Figure:
     """Threshold, interval and need of each fibre, with the intensity proposed."""
     known = [one for one in found.fibres if one.threshold_ma is not None and one.interval_ma is not None]
     curves = [
-        Curve(
-            label=f"fibre {one.fibre}" + ("" if one.is_wanted else ", not wanted"),
-            x=(float(one.fibre),),
-            y=(one.threshold_ma or math.nan,),
-            low=((one.interval_ma or (math.nan, math.nan))[0],),
-            high=((one.interval_ma or (math.nan, math.nan))[1],),
+        curve_of(
+            f"fibre {one.fibre}" + ("" if one.is_wanted else ", not wanted"),
+            [one.fibre],
+            [one.threshold_ma or math.nan],
+            [one.interval_ma or (math.nan, math.nan)],
             fibre=one.fibre,
             is_quiet=not one.is_wanted,
         )
@@ -559,14 +554,8 @@ def _draw(found: ScanResult, *, up_to_ma: float) -> Figure:
     ]
     needing = [one for one in known if one.is_wanted and one.needed_ma is not None]
     if needing:
-        curves.append(
-            Curve(
-                label="needed for the margin",
-                x=tuple(float(one.fibre) for one in needing),
-                y=tuple(one.needed_ma or math.nan for one in needing),
-                is_quiet=True,
-            )
-        )
+        needed_ma = [one.needed_ma or math.nan for one in needing]
+        curves.append(curve_of("needed for the margin", [one.fibre for one in needing], needed_ma, is_quiet=True))
     marks = [(up_to_ma, "authorised")]
     if found.working_ma is not None:
         marks.insert(0, (found.working_ma, "proposed"))

@@ -193,7 +193,8 @@ class Sound:
     @property
     def n_underruns(self) -> int:
         """How often the device had to be silent because the sound came late."""
-        return self._sink.n_underruns if self._sink is not None else 0
+        sink = self._sink  # which the thread of the sound may give up meanwhile
+        return sink.n_underruns if sink is not None else 0
 
     # ---- the sound ---------------------------------------------------------------------------------------------------
 

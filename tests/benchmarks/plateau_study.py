@@ -32,6 +32,7 @@ sys.path.insert(0, str(Path(__file__).parents[2]))
 from acq.analysis.plateau import PlateauVerdict, judge_plateau, measure_levels
 from acq.procedures.contract import ProcedureName, ProcedureOptions
 from acq.procedures.plateau import MOST_STIMULI, choose_levels, is_sure
+from acq.procedures.ramp import Ramp
 from acq.unattended import run_procedure
 from sim_device.patient import Patient
 from sim_device.scenario import Scenario, load_scenario
@@ -139,7 +140,8 @@ def check_fibres(
     rng: np.random.Generator, fibres: Fibres, *, rate_hz: float, fatigue: float, limit_ma: float = 10.0
 ) -> list[Run]:
     """What the check says of each fibre, alone in view, with its rounds and its rule to end."""
-    levels_ma = np.array(choose_levels(usual_ma=_USUAL_MA, limit_ma=limit_ma, step_ma=0.05, n_levels=4))
+    ramp = Ramp(step_ma=0.05, largest_step_ma=0.5)
+    levels_ma = np.array(choose_levels(usual_ma=_USUAL_MA, limit_ma=limit_ma, ramp=ramp, n_levels=4))
     order = np.array(_ORDER) if levels_ma.size == 4 else np.array([0, 0, *range(1, levels_ma.size)])
     block = max(_BLOCK, int(np.ceil(2.0 * rate_hz)))
     n_rounds = MOST_STIMULI // (block * order.size)

@@ -9,9 +9,13 @@ from typing import Any
 import pytest
 
 from acq.cli import main
+from acq.hosting.messages import StudyRequest
+from acq.opening import begin_study, prepare_study
+from acq.procedures.contract import ProcedureName
 from acq.procedures.keeping import read_procedures
 from acq.study.store import StudyStore
 from acq.study.verification import verify
+from acq.unattended import scan_and_accept
 
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: object) -> tuple[int, str, str]:
@@ -65,6 +69,44 @@ def test_each_procedure_leaves_one_document_and_its_result_in_a_sound_study(
 
 
 @pytest.mark.parametrize(
+    ("name", "options"),
+    [
+        ("stretch", ("--for-s", 2)),
+        ("recording", ("--stimuli", 12)),
+        ("rate-series", ("--rates", "10,20,10", "--stimuli", 12, "--conduction-ms", 2)),
+    ],
+)
+def test_worked_out_again_with_the_options_it_ran_with_it_is_the_same(
+    name: str, options: tuple[object, ...], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    path = tmp_path / "one.study"
+    _, out, _ = run(capsys, "run", name, "--scenario", "stretch", "--seed", 2, "--study", path, "--json", *options)
+    live = json.loads(out)["result"]
+    code, out, _ = run(capsys, "analyse", path, "--procedure", name, "--json")
+    assert code == 0
+    (again,) = json.loads(out)["procedures"]
+    assert again == live
+
+
+def test_worked_out_again_it_is_as_incomplete_as_it_was(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    request = StudyRequest(scenario="single", seed=1, study_path=str(tmp_path / "left.study"), code="R-01")
+    store, engine = begin_study(prepare_study(request, speed="max"))
+    with store:
+        scan_and_accept(engine, up_to_ma=None)
+        engine.start_procedure(ProcedureName.RECORDING)
+        n_before = engine.n_sweeps
+        engine.run(lambda: engine.n_sweeps >= n_before + 20)
+        engine.leave_procedure()
+        engine.run(lambda: engine.procedure is None)
+        engine.finish()
+    assert not engine.procedure_results[-1].is_complete
+    code, out, _ = run(capsys, "analyse", tmp_path / "left.study", "--procedure", "recording", "--json")
+    assert code == 0
+    (again,) = json.loads(out)["procedures"]
+    assert again["is_complete"] is False
+
+
+@pytest.mark.parametrize(
     ("arguments", "says"),
     [
         (("no-such",), "is not one of"),
@@ -74,6 +116,8 @@ def test_each_procedure_leaves_one_document_and_its_result_in_a_sound_study(
         (("plateau", "--levels", 1), "--levels"),
         (("recording", "--stimuli", 1), "--stimuli must be at least 2"),
         (("origin", "--up-to", 50), "above the profile's"),
+        (("plateau", "--up-to", 0.001), "below the profile's step of 0.05 mA"),
+        (("site-search", "--sites", 1000000), "--sites must be 1 to 20"),
         (("recording", "--sound", "tune.mp3"), "a file that ends in .wav"),
         (("recording", "--sound", "device"), "needs real time"),
         (("recording", "--profile", "nidaqmx_analogue", "--server", "127.0.0.1:9"), "--person-present"),

@@ -309,7 +309,10 @@ class OutputMachine(RuleBasedStateMachine):
         self.n_acts += self.engine.gate._n_acts - n_before
         assert self.engine.gate._n_acts - n_before <= 1  # one press, one act
         asked_s, n_stops = self.clock.now_s(), self.n_stops
-        run = self.engine._commands.get_nowait()
+        waiting = [self.engine._commands.get_nowait() for _ in range(self.engine._commands.qsize())]
+        run = waiting.pop()  # those before it keep their place
+        for before in waiting:
+            self.engine._commands.put(before)
 
         def carry_out() -> None:
             self.n_asked -= 1

@@ -135,7 +135,7 @@ def test_progress_in_figures() -> None:
     assert count_words(make_view()) == "23 of 40"
     assert count_words(make_view(wanted=0.0)) == "23"
     assert count_words(make_view(done=0.0, wanted=0.0)) == ""
-    assert count_words(make_view(done=12.345678, wanted=30.0)) == "12.35 of 30"
+    assert count_words(make_view(done=12.9, wanted=30.0)) == "12 of 30"  # whole ones alone are done
 
 
 def test_an_interrupted_procedure_is_told_apart(qtbot: QtBot) -> None:

@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from statsmodels.stats.proportion import proportion_confint
 
-from acq.analysis.origin import exact_interval, weigh_origin
-from acq.exchange.recordings import load_recording, load_truth
-from acq.offline import analyse_recording
-from acq.procedures.conductor import stretch_of
+from acq.analysis.origin import weigh_origin
+from acq.analysis.proportions import exact_interval
+from acq.exchange.recordings import load_truth
 from acq.procedures.contract import ProcedureOptions, ProcedureResult
 from acq.procedures.origin_test import OriginTest
 from acq.records import Origin
 from tests.origin_patients import CASES, follow, make_stretch
-
-RECORDINGS = Path(__file__).parents[1] / "recordings"
+from tests.recorded import RECORDINGS, stretch_of_recording
 
 
 def conclude(name: str) -> ProcedureResult:
-    recording = load_recording(RECORDINGS / f"{name}.npz")
-    return OriginTest(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
+    return OriginTest(ProcedureOptions()).conclude(stretch_of_recording(name))
 
 
 def weigh(latency_us: np.ndarray, rate_hz: np.ndarray, *, noise_us: float = 0.5) -> Origin:

@@ -6,15 +6,11 @@ PUB: read in the cited publication or its abstract. PRACTICE: common practice of
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from acq.exchange.recordings import load_recording
-from acq.offline import analyse_recording
-from acq.procedures.conductor import stretch_of
 from acq.procedures.contract import ProcedureOptions, ProcedureResult
 from acq.procedures.rate_series import RateSeries
 from sim_device.fibre import MuscleFibre
@@ -22,8 +18,8 @@ from sim_device.patient import Patient
 from sim_device.scaling import find_velocity_factor
 from sim_device.scenario import MuscleMembrane, load_scenario
 from tests.rate_models import DEFAULT_HZ, make_series, stretch_from
+from tests.recorded import RECORDINGS, stretch_of_recording
 
-RECORDINGS = Path(__file__).parents[1] / "recordings"
 NOISE_US = 2.0
 PUBLISHED_PERCENT, PUBLISHED_SD = 12.3, 5.0  # 6.6 → 28/s, sternocleidomastoid, PUB Muscle Nerve 2008
 
@@ -140,8 +136,7 @@ class TestPractice:
 
 @pytest.fixture(scope="module")
 def found() -> dict[str, Any]:
-    recording = load_recording(RECORDINGS / "E1.npz")
-    return only_fibre(RateSeries(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording))))
+    return only_fibre(RateSeries(ProcedureOptions()).conclude(stretch_of_recording("E1")))
 
 
 class TestRecording:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import ClassVar
 
@@ -19,7 +20,7 @@ from acq.hosting.messages import StudyRequest
 from acq.offline import analyse_recording
 from acq.opening import begin_study, prepare_study
 from acq.procedures.catalogue import make_procedure
-from acq.procedures.conductor import stretch_of
+from acq.procedures.conductor import _label, stretch_of
 from acq.procedures.contract import (
     Procedure,
     ProcedureName,
@@ -241,6 +242,74 @@ def test_leaving_ends_it_and_brings_the_output_to_rest(run: Run) -> None:
     assert not run.engine.procedure_results[-1].is_complete
 
 
+@pytest.mark.parametrize("how", ["stop", "fault", "lower", "new recording", "end of the study"])
+def test_a_scan_that_is_broken_off_leaves_what_it_found_so_far(run: Run, how: str) -> None:
+    run.engine.start_scan()
+    run.until(lambda: run.engine.n_sweeps >= 12)
+    {
+        "stop": run.engine.stop,
+        "fault": lambda: run.engine.gate.latch("something is wrong"),
+        "lower": run.engine.lower_intensity,
+        "new recording": run.engine.new_recording,
+        "end of the study": run.engine.finish,
+    }[how]()
+    if how != "end of the study":
+        run.seconds(0.5)
+    (result,) = run.engine.procedure_results
+    assert (result.is_complete, result.verdict, result.recording) == (False, "incomplete", 1)
+    assert "stopped at 1." in result.sentence
+    assert result.last_sweep - result.first_sweep >= 10
+    assert [one.result for one in read_procedures(run.store)] == [result]
+    shown = run.engine.make_snapshot().guided
+    assert shown is not None
+    assert (shown.step, shown.verdict) == ("ended early", "incomplete")
+    if how == "stop":
+        scan_and_accept(run.engine, up_to_ma=None)
+        assert [one.verdict for one in run.engine.procedure_results] == ["incomplete", "proposed"]
+
+
+def test_left_between_two_slow_pulses_what_was_before_can_be_restored_all_the_same(
+    run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Steps, "rate_hz", 1.0)
+    working_ma = scan_and_accept(run.engine, up_to_ma=None)
+    run.seconds(1.0)
+    procedure = run.begin_steps()
+    run.until(lambda: len(procedure.outcomes) >= 3)
+    run.seconds(0.4)  # nothing is on its way, so that the result is worked out at once
+    run.engine.leave_procedure()
+    run.until(lambda: run.engine.procedure is None)
+    run.engine.restore_intensity()
+    run.until(lambda: run.engine.gate.state is OutputState.DELIVERING)
+    assert run.engine.gate.intensity_ma == pytest.approx(working_ma)
+
+
+def test_while_one_moves_the_intensity_no_warning_tells_to_raise_it(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    scan_and_accept(run.engine, up_to_ma=None)
+    run.seconds(1.0)
+    procedure = run.begin_steps()
+    told: list[str] = []
+    monkeypatch.setattr(run.engine, "_say", lambda message, **_: told.append(message))
+    warned = "fibre 1: thin: margin 0.08 mA (8 %), below the 20 % asked for; raise to 1.28 mA"
+    seen = run.engine._follow
+
+    def follow(outcome: SweepOutcome) -> None:
+        seen(replace(outcome, events=(warned, "fibre 9: found at 4.00 ms, 500 µV")))
+
+    monkeypatch.setattr(run.engine._backlog, "_follow", follow)
+    n_before = len(procedure.outcomes)
+    run.until(lambda: len(procedure.outcomes) > n_before + 2)
+    assert "fibre 9: found at 4.00 ms, 500 µV" in told
+    assert warned not in told
+    assert warned in [entry.detail for entry in run.store.events()]
+
+
+def test_a_fibre_keeps_its_number_where_the_procedure_shifts_its_latency() -> None:
+    # Of two fibres seen at 3.97 and 6.05 ms, that are slower by 0.3 and 0.6 ms at the procedure's own rate.
+    assert _label([(4250.0, 3990.0), (6600.0, 6060.0)], {1: 3970.0, 2: 6050.0}) == [1, 2]
+    assert _label([(3980.0, 4300.0), (8000.0, 8000.0)], {1: 3970.0, 2: 6050.0}) == [1, 3]
+
+
 def test_an_answer_to_another_question_does_nothing(run: Run) -> None:
     scan_and_accept(run.engine, up_to_ma=None)
     procedure = run.begin_steps()
@@ -288,7 +357,7 @@ def test_while_one_moves_the_intensity_the_keys_for_it_are_refused_and_less_is_a
     scan_and_accept(run.engine, up_to_ma=None)
     procedure = run.begin_steps()
     run.until(lambda: len(procedure.outcomes) >= 3)
-    for act in (run.engine.raise_intensity, run.engine.start_scan):
+    for act in (run.engine.raise_intensity, run.engine.start_scan, run.engine.restore_intensity):
         act()
         run.seconds(0.1)
         assert "end it first" in run.engine.last_message

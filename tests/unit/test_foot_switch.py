@@ -238,6 +238,35 @@ def test_what_the_gate_refuses_is_said() -> None:
     assert bench.messages == ["refused: latched off"]
 
 
+def test_a_stop_that_fails_is_told_and_the_thread_goes_on() -> None:
+    """Whoever relies on the foot must hear that it does nothing."""
+    told = threading.Event()
+    messages: list[str] = []
+
+    def fail(_act: ActName) -> None:
+        raise RuntimeError("the pipe is broken")
+
+    def hear(message: str) -> None:
+        messages.append(message)
+        told.set()
+
+    class Unplugged(Line):
+        def read(self) -> bool:
+            raise DeviceError("COM9 has gone")
+
+    section = FootSwitchSection(kind="serial", port="COM9")
+    switch = FootSwitch(section, on_act=fail, on_message=hear, open_pin=Unplugged().open)
+    switch.start()
+    assert told.wait(10.0)
+    assert "COULD NOT STOP" in messages[0]
+    assert "the pipe is broken" in messages[0]
+    assert "goes to rest" not in messages[0]
+    assert switch._thread is not None
+    assert switch._thread.is_alive()
+    switch.close()
+    assert not switch._thread.is_alive()
+
+
 def test_the_thread_stops_when_the_switch_fails_in_any_way() -> None:
     stopped = threading.Event()
 

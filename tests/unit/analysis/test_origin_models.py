@@ -140,3 +140,13 @@ def test_persistence_is_counted_by_rate() -> None:
     assert [one.rate_hz for one in counts] == [1.0, 2.0, 10.0]
     assert counts[1].low == 0.0
     assert counts[1].high == pytest.approx(1.0 - 0.025 ** (1 / 20))  # exactly
+
+
+def test_a_far_endplate_that_mostly_blocks_is_not_surely_an_f_wave() -> None:
+    """Late, seldom at any rate alike, wandering: an F wave does the same, and an F wave is left out."""
+    rate_hz = np.repeat([1.0, 2.0, 5.0, 10.0], [25, 25, 60, 60])
+    for seed in range(6):
+        rng = np.random.default_rng([seed, 5])
+        latency_us = 9_800.0 + 85.0 * rng.standard_normal(rate_hz.size)
+        seldom = np.where(rng.random(rate_hz.size) < 0.33, latency_us, np.nan)
+        assert weigh(seldom, rate_hz=rate_hz).origin is not Origin.F_WAVE

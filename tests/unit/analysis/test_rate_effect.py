@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 
 import numpy as np
 import pytest
 from scipy import stats
-from statsmodels.stats.contingency_tables import Table
 from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.oneway import anova_oneway
-from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
+from acq.analysis.proportions import exact_interval
 from acq.analysis.rate_effect import (
     Blocking,
     LevelFit,
-    binomial_interval,
-    blocking_trend,
     compare_jitter,
     compare_visits,
     find_steps,
@@ -30,11 +26,12 @@ from acq.analysis.rate_effect import (
     predict_velocity_change,
     regular_log_activity,
     separate_drift,
-    share_difference_interval,
     velocity_change,
     welch_test,
 )
 from acq.records import FloatArray
+
+FACTORS = {"same_factor": 1.58, "single_factor": 1.96}
 
 
 def train(*parts: tuple[float, int], begin_s: float = 2.0) -> tuple[FloatArray, FloatArray]:
@@ -63,47 +60,10 @@ class TestReferences:
         assert math.isnan(found[2])
         assert [one for one in found if math.isfinite(one)] == pytest.approx(expected)
 
-    @pytest.mark.parametrize(("k", "n"), [(0, 30), (3, 40), (40, 40)])
-    def test_exact_binomial(self, k: int, n: int) -> None:
-        assert binomial_interval(k, n) == pytest.approx(proportion_confint(k, n, method="beta"), abs=1e-9)
-
     def test_interval_keeps_the_doubt(self) -> None:
         one = Blocking(3, 40, (2, 39), (6, 43))
         assert one.fraction == pytest.approx(3 / 40)
-        assert one.interval == (binomial_interval(2, 39)[0], binomial_interval(6, 43)[1])
-
-    def test_difference_of_shares(self) -> None:
-        expected = confint_proportions_2indep(14, 120, 2, 60, method="newcomb")
-        assert share_difference_interval(14, 120, 2, 60) == pytest.approx(expected, abs=1e-9)
-        assert share_difference_interval(0, 0, 2, 60) == (-1.0, 1.0)
-
-    def test_trend_of_many_failures(self) -> None:
-        """Linear by linear association has n − 1 where Cochran and Armitage have n."""
-        failures, n, score = np.array([5, 12, 30, 41]), np.array([60, 60, 100, 100]), np.array([0.0, 0.7, 1.6, 2.3])
-        table = Table(np.column_stack([failures, n - failures]), shift_zeros=False)
-        found = table.test_ordinal_association(row_scores=score, col_scores=np.array([1.0, 0.0]))
-        z = abs(found.zscore) * math.sqrt(n.sum() / (n.sum() - 1.0))
-        assert blocking_trend(failures, reached=n, score=score) == pytest.approx(2.0 * stats.norm.sf(z), rel=1e-6)
-
-    def test_trend_of_few_failures_is_exact(self) -> None:
-        failures, n = np.array([0, 1, 3]), np.array([7, 6, 8])
-        total = int(failures.sum())
-        weight: dict[int, float] = {}
-        for ks in itertools.product(*(range(m + 1) for m in n)):
-            if sum(ks) == total:
-                ways = math.prod(math.comb(int(m), k) for m, k in zip(n, ks, strict=True))
-                at = ks[1] + 2 * ks[2]
-                weight[at] = weight.get(at, 0.0) + ways
-        of_all = sum(weight.values())
-        centre = sum(at * ways for at, ways in weight.items()) / of_all
-        seen = abs(1 + 2 * 3 - centre)
-        expected = sum(ways for at, ways in weight.items() if abs(at - centre) >= seen - 1e-9) / of_all
-        found = blocking_trend(failures, reached=n, score=np.log([1.0, 5.0, 20.0]))
-        assert found == pytest.approx(expected, rel=1e-9)
-
-    def test_no_failure_is_no_trend(self) -> None:
-        assert blocking_trend(np.zeros(3, dtype=np.int64), reached=np.full(3, 40), score=np.arange(3.0)) == 1.0
-        assert math.isnan(blocking_trend(np.array([1]), reached=np.array([4]), score=np.array([0.0])))
+        assert one.interval == (exact_interval(2, 39)[0], exact_interval(6, 43)[1])
 
 
 class TestJitter:
@@ -128,7 +88,7 @@ class TestJitter:
 
     def test_verdicts(self) -> None:
         rate, n = np.array([1.0, 5.0, 10.0, 20.0]), np.full(4, 100)
-        sure = {"ln_error": np.full(4, 0.09), "n_pairs": n, "rate_hz": rate, "same_factor": 1.58}
+        sure = {"ln_error": np.full(4, 0.09), "n_pairs": n, "rate_hz": rate, **FACTORS}
         assert compare_jitter(np.array([15.0, 16.0, 15.0, 15.5]), **sure).verdict == "unchanged"
         changed = compare_jitter(np.array([15.0, 20.0, 24.0, 30.0]), **sure)
         assert changed.verdict == "changes"
@@ -139,12 +99,31 @@ class TestJitter:
         assert compare_jitter(np.array([15.0, 16.0, 15.0, 15.5]), **unsure).verdict == "undecided"
         assert compare_jitter(np.array([math.nan, 16.0, math.nan, math.nan]), **sure).verdict == "undecided"
 
+    def test_one_rate_alone_is_not_hidden_by_the_line(self) -> None:
+        """Where transmission fails most at 5 Hz, the line along the rate is flat."""
+        rate, n = np.array([1.0, 2.0, 5.0, 10.0, 20.0]), np.full(5, 60)
+        rng = np.random.default_rng(4)
+        truth = np.array([15.0, 15.0, 30.0, 15.0, 15.0])
+        found = []
+        for _ in range(400):
+            seen = truth * np.exp(0.17 * rng.standard_normal(5))
+            found.append(compare_jitter(seen, ln_error=np.full(5, 0.17), n_pairs=n, rate_hz=rate, **FACTORS).verdict)
+        assert found.count("unchanged") <= 0.05 * 400
+
+    def test_several_fibres_do_not_make_unequal_jitter_unchanged(self) -> None:
+        """P is corrected upwards for their number: that refutes less, and proves nothing."""
+        rate, n = np.array([1.0, 5.0, 10.0, 20.0]), np.full(4, 100)
+        seen = np.array([15.0, 18.5, 18.5, 15.0])
+        sure = {"ln_error": np.full(4, 0.07), "n_pairs": n, "rate_hz": rate, **FACTORS}
+        assert compare_jitter(seen, **sure).verdict == "changes"
+        assert compare_jitter(seen, p=0.1, **sure).verdict == "undecided"
+
     def test_equal_jitter_is_seldom_called_changed(self) -> None:
         rng = np.random.default_rng(3)
         rate, error, n = np.array([1.0, 2.0, 5.0, 10.0, 20.0]), np.full(5, 0.12), np.full(5, 60)
         found = [
             compare_jitter(
-                15.0 * np.exp(error * rng.standard_normal(5)), ln_error=error, n_pairs=n, rate_hz=rate, same_factor=1.58
+                15.0 * np.exp(error * rng.standard_normal(5)), ln_error=error, n_pairs=n, rate_hz=rate, **FACTORS
             ).verdict
             for _ in range(1000)
         ]

@@ -12,7 +12,9 @@ import pytest
 from acq.errors import ConfigurationError
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.procedures.counted_recording import CountedRecording
+from acq.records import PulseKind
 from acq.unattended import run_procedure, scan_and_accept
+from tests.made_stretches import Bench
 from tests.procedure_runs import begun, run_once
 
 
@@ -120,3 +122,17 @@ def test_what_it_counts_is_what_the_analysis_admits() -> None:
 def test_an_option_that_cannot_be() -> None:
     with pytest.raises(ConfigurationError, match="--stimuli must be at least 2"):
         CountedRecording(ProcedureOptions(n_stimuli=1))
+
+
+@pytest.mark.parametrize("bench", [
+    Bench(lambda _ma, _index: [4000.0], is_rejected=True),
+    Bench(lambda _ma, _index: [4000.0], kind=PulseKind.TESTING),
+], ids=["no sweep can be measured", "nothing but tests of the margin"])  # fmt: skip
+def test_it_ends_where_nothing_can_count(bench: Bench) -> None:
+    procedure = CountedRecording(ProcedureOptions(n_stimuli=20))
+    procedure.begin(bench.sight())
+    bench.run(procedure, most=1000)
+    assert not procedure.is_complete
+    assert len(bench.given) <= 5 * 20
+    if bench.is_rejected:
+        assert "look at plug and ground" in procedure.step

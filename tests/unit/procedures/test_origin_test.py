@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -108,6 +109,21 @@ def test_it_goes_on_where_it_was_stopped(name: str, stop_at: int) -> None:
     plain, unstopped = run(name, 3)
     assert result.verdict == plain.verdict == ("blink_reflex" if name == "blink_reflex" else "endplate")
     assert followed.onset_s.size <= unstopped.onset_s.size + 100
+
+
+def test_it_waits_for_the_last_answers_and_no_longer_than_a_second() -> None:
+    """Pulses are given ahead: what is over when the last one is asked for never hears of the last ones."""
+    sight = make_sight(1.3, 5.0)
+    procedure = OriginTest(ProcedureOptions())
+    procedure.begin(sight)
+    index = 0
+    while (procedure.next(index) or procedure.turn(sight) or procedure.next(index)) is not None:
+        index += 1
+    assert not procedure.is_over
+    procedure.turn(replace(sight, now_s=sight.now_s + 0.5))
+    assert not procedure.is_over
+    procedure.turn(replace(sight, now_s=sight.now_s + 5.0))
+    assert procedure.is_over
 
 
 def test_left_early_it_is_not_complete_and_not_sure() -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import stats
 
 from acq.analysis.plateau import (
+    SURE,
     LevelJitter,
     PlateauVerdict,
     compare_misses,
@@ -22,17 +22,16 @@ from acq.analysis.plateau import (
     measure_shifts,
 )
 from acq.errors import ConfigurationError
-from acq.exchange.recordings import load_recording
-from acq.offline import analyse_recording
-from acq.procedures.conductor import stretch_of
 from acq.procedures.contract import ProcedureOptions
 from acq.procedures.keeping import plain_procedure
-from acq.procedures.plateau import MOST_STIMULI, PlateauCheck, choose_levels
+from acq.procedures.plateau import FIRST_ROUNDS, MOST_STIMULI, SURE_FALLING, SURE_PLATEAU, PlateauCheck, choose_levels
+from acq.procedures.ramp import Ramp
 from acq.records import GuardVerdict
 from tests.benchmarks.plateau_study import check_fibres, draw_fibres, true_excess
 from tests.made_stretches import Bench, made_fibre, made_state, made_stretch
+from tests.recorded import RECORDINGS, stretch_of_recording
 
-RECORDINGS = Path(__file__).parents[2] / "recordings"
+RAMP = Ramp(step_ma=0.05, largest_step_ma=0.5)
 LEVELS_MA = np.array([1.3, 1.45, 1.7, 1.95])
 
 
@@ -135,6 +134,16 @@ def test_errors_of_levels_are_those_of_many_series() -> None:
         seen.append(math.log(one.mcd_us))
     assert np.mean(told) == pytest.approx(0.909 / math.sqrt(one.n_pairs), rel=0.08)
     assert np.mean(told) == pytest.approx(np.std(seen), rel=0.15)
+
+
+def test_looking_again_and_again_errs_as_seldom_as_stated() -> None:
+    """A statistic at the limit is a Brownian motion in the number of stimuli; looked at after each of the rounds."""
+    rng = np.random.default_rng(6)
+    rounds = np.arange(1, 16)
+    z = (np.cumsum(rng.standard_normal((100_000, 15)), axis=1) / np.sqrt(rounds))[:, FIRST_ROUNDS - 1 :]
+    for enough, error in ((SURE_FALLING, 0.011), (SURE_PLATEAU, 0.0135)):
+        wrong = (z >= enough).any(axis=1) | (z[:, -1] >= SURE)
+        assert wrong.mean() == pytest.approx(error, abs=0.001)
 
 
 def test_pairs_lie_within_a_level_and_after_the_fibre_has_settled() -> None:
@@ -352,22 +361,22 @@ def test_stimuli_asked_for_bound_each_intensity() -> None:
 
 
 def test_levels_reach_half_as_much_again_in_equal_ratios() -> None:
-    levels = choose_levels(usual_ma=2.0, limit_ma=5.0, step_ma=0.01, n_levels=4)
+    levels = choose_levels(usual_ma=2.0, limit_ma=5.0, ramp=Ramp(step_ma=0.01, largest_step_ma=0.5), n_levels=4)
     assert levels[0] == 2.0
     assert levels[-1] == pytest.approx(3.0)
     assert np.ptp(np.diff(np.log(levels))) < 0.02
 
 
 def test_little_room_makes_fewer_levels_and_none_is_refused() -> None:
-    assert choose_levels(usual_ma=1.3, limit_ma=1.4, step_ma=0.05, n_levels=4) == (1.3, 1.4)
-    assert choose_levels(usual_ma=1.3, limit_ma=1.3, step_ma=0.05, n_levels=4) == (1.3,)
+    assert choose_levels(usual_ma=1.3, limit_ma=1.4, ramp=RAMP, n_levels=4) == (1.3, 1.4)
+    assert choose_levels(usual_ma=1.3, limit_ma=1.3, ramp=RAMP, n_levels=4) == (1.3,)
     bench = Bench(model(1), limit_ma=1.3, states={1: made_state(verdict=GuardVerdict.UNTESTED)})
-    assert "--up-to" in PlateauCheck(ProcedureOptions()).check(bench.sight())
+    assert "allow up to 1.95 mA" in PlateauCheck(ProcedureOptions()).check(bench.sight())
 
 
 def test_downwards_only_as_far_as_every_margin_is_surely_kept() -> None:
     # Threshold at most 1.02 mA and a margin of 20 %: down to 1.25 mA at the lowest.
-    levels = choose_levels(usual_ma=1.6, limit_ma=1.6, step_ma=0.05, n_levels=4, lowest_ma=1.224)
+    levels = choose_levels(usual_ma=1.6, limit_ma=1.6, ramp=RAMP, n_levels=4, lowest_ma=1.224)
     assert levels[0] >= 1.224
     assert levels[-1] == 1.6
     assert len(levels) >= 3
@@ -402,8 +411,7 @@ def test_a_recording_at_threshold_and_above_falls_to_its_endplate_s_jitter() -> 
     PRACTICE: about 40 µs at a threshold of 1 mA with intermittent blocking, 13 µs at 1.3 mA and above. PUB (Jitter of
     the stimulated motor axon, Muscle Nerve 1992; journal MEM): intermittent blocking adds 40 µs on average.
     """
-    recording = load_recording(RECORDINGS / "C1.npz")
-    result = PlateauCheck(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
+    result = PlateauCheck(ProcedureOptions()).conclude(stretch_of_recording("C1"))
     truth = json.loads((RECORDINGS / "C1_truth.json").read_text(encoding="utf-8"))["fibres"][0]
     assert result.verdict == "falling"
     (fibre,) = result.figures["fibres"]
@@ -414,8 +422,7 @@ def test_a_recording_at_threshold_and_above_falls_to_its_endplate_s_jitter() -> 
 
 
 def test_a_recording_at_one_intensity_is_undecided() -> None:
-    recording = load_recording(RECORDINGS / "A1.npz")
-    result = PlateauCheck(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
+    result = PlateauCheck(ProcedureOptions()).conclude(stretch_of_recording("A1"))
     assert result.verdict == "undecided"
     assert "no other intensity" in result.sentence
 

@@ -228,7 +228,7 @@ class TestConclusion:
     def test_equal_jitter_is_not_called_changed(self) -> None:
         found = [conclude(make_series(seed).stretch).figures["fibres"][0]["jitter_verdict"] for seed in range(25)]
         assert found.count("changes") <= 3  # 5 % are expected; more than three of 25 come by chance in 3 of 100
-        assert found.count("unchanged") >= 13
+        assert found.count("unchanged") >= 6  # with thirty pairs at the slow rates little is proved of each by itself
 
     def test_the_shift_is_no_jitter(self) -> None:
         """A fibre that settles by hundreds of microseconds and one that does not have the same jitter."""

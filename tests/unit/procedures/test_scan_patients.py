@@ -7,13 +7,13 @@ import pytest
 
 from tests.benchmarks.scan_study import STUDIES, ScanRun, run_patient
 
-N_PATIENTS = 10
+N_PATIENTS = 6
 _REQUIRED = 1.2  # the usual margin
 
 
 @pytest.fixture(scope="module")
 def runs() -> list[ScanRun]:
-    return [run_patient(STUDIES[k % len(STUDIES)], 1000 + k) for k in range(N_PATIENTS)]
+    return [run_patient(STUDIES[k % len(STUDIES)], 1000 + k, n_recorded=30) for k in range(N_PATIENTS)]
 
 
 def test_the_proposal_keeps_the_margin_over_every_fibre(runs: list[ScanRun]) -> None:

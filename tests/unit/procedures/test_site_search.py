@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
+import re
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -16,11 +16,8 @@ from scipy import stats
 
 from acq.display import FibreSnapshot
 from acq.errors import ConfigurationError
-from acq.exchange.recordings import load_recording
 from acq.guard.margin import MarginRule
 from acq.guard.watch import WatchState
-from acq.offline import analyse_recording
-from acq.procedures.conductor import stretch_of
 from acq.procedures.contract import Mark, ProcedureName, ProcedureOptions, Sight, Stretch, StretchFibre
 from acq.procedures.site_search import (
     SiteFinding,
@@ -35,6 +32,7 @@ from acq.procedures.site_search import (
 from acq.records import FibreAnalysis, FloatArray, Pulse, PulseKind, Sweep
 from acq.session import SweepOutcome
 from tests.procedure_runs import run_once
+from tests.recorded import stretch_of_recording
 
 STEP_MA, LARGEST_STEP_MA, LIMIT_MA = 0.05, 0.5, 5.0
 SPREAD = 0.015
@@ -398,8 +396,31 @@ def test_left_early_it_tells_what_there_is() -> None:
     bench.search.leave()
     result = bench.search.conclude(bench.stretch())
     assert not result.is_complete
-    assert result.verdict == "no response"
-    assert "site 2 does not respond; site 1, responds from 1." in result.sentence
+    # Site 2 was hardly tried: that it does not respond is not known.
+    assert result.verdict == "incomplete"
+    assert re.match(
+        r"site 2: (no response up to \d\.\d\d mA|not stimulated); site 1, responds from 1\.", result.sentence
+    )
+    assert result.sentence.endswith("bring the cathode back there, or try site 2 again")
+
+
+def test_left_early_before_anything_responded_it_does_not_say_that_nothing_does() -> None:
+    bench = Bench([3.0], known=True)
+    bench.run(until=lambda: len(bench.issued_ma) >= 5)
+    bench.search.leave()
+    result = bench.search.conclude(bench.stretch())
+    assert result.verdict == "incomplete"
+    assert re.match(r"nothing responded at 1 site up to 0\.\d\d mA, and it was ended there", result.sentence)
+    assert "needle" not in result.sentence
+
+
+def test_a_site_given_up_below_where_another_responds_is_not_said_to_be_silent() -> None:
+    bench = Bench([1.0, 2.0], known=True)
+    bench.run(until=lambda: bench.place == 1 and bench.places[-1] == 1)
+    bench.say("stay")
+    result = bench.search.conclude(bench.stretch())
+    assert result.is_complete
+    assert result.verdict == "incomplete"
 
 
 def test_a_place_that_is_not_found_again_is_not_called_found() -> None:
@@ -419,9 +440,10 @@ def test_a_place_that_is_not_found_again_is_not_called_found() -> None:
     assert SiteSearch(ProcedureOptions(n_sites=2)).conclude(stretch) == result
 
 
-def test_at_least_one_site_is_tried() -> None:
-    with pytest.raises(ConfigurationError, match="--sites"):
-        SiteSearch(ProcedureOptions(n_sites=0))
+@pytest.mark.parametrize("n_sites", [0, 21, 1_000_000])
+def test_the_number_of_sites_is_bounded(n_sites: int) -> None:
+    with pytest.raises(ConfigurationError, match="--sites must be 1 to 20"):
+        SiteSearch(ProcedureOptions(n_sites=n_sites))
 
 
 # ---- on simulated patients, through the engine -----------------------------------------------------------------------
@@ -444,9 +466,7 @@ def test_on_a_simulated_patient_the_best_place_is_found_and_gone_back_to(scenari
 
 
 def test_a_recording_made_elsewhere_is_one_site() -> None:
-    recording = load_recording(Path(__file__).parents[2] / "recordings" / "D1.npz")
-    analysis = analyse_recording(recording)
-    stretch = stretch_of(recording, analysis)
+    stretch = stretch_of_recording("D1")
     sites, here = find_sites(stretch)
     assert here == 1
     (one,) = sites

@@ -5,31 +5,22 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from acq.analysis.jitter import measure_jitter
+from acq.analysis.jitter import Jitter, measure_jitter
+from acq.analysis.stretch_effect import Level, compare_jitter, compare_levels, find_settled, measure_level
 from acq.errors import ConfigurationError
-from acq.exchange.recordings import load_recording
-from acq.offline import analyse_recording
-from acq.procedures.conductor import stretch_of
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.procedures.keeping import plain_procedure
-from acq.procedures.stretch_check import (
-    Level,
-    StretchCheck,
-    compare_jitter,
-    compare_levels,
-    find_settled,
-    measure_level,
-)
+from acq.procedures.stretch_check import StretchCheck
 from tests.made_stretches import Bench, made_fibre, made_stretch
 from tests.procedure_runs import run_once
+from tests.recorded import RECORDINGS, stretch_of_recording
 
-RECORDINGS = Path(__file__).parents[2] / "recordings"
 MARKS = (("stretch", 30.0), ("slack", 60.0), ("rest", 90.0))
 MCD_PER_SD = 2.0 / math.sqrt(math.pi)
 
@@ -42,8 +33,13 @@ def recorded(
     drift_us_per_min: float = 0.0,
     marks: tuple[tuple[str, float], ...] = MARKS,
     every_s: float = 0.1,
+    jump_at_s: float = math.inf,
+    n_fibres: int = 1,
 ) -> ProcedureResult:
-    """Rest, stretched, slack, rest, from 15 s on for 20 s each and some waiting; with overshoot and creep."""
+    """Rest, stretched, slack, rest, from 15 s on for 20 s each and some waiting; with overshoot and creep.
+
+    The needle slips by 30 µs at `jump_at_s`, and stays there.
+    """
     rng = np.random.default_rng(seed)
     onset = np.arange(15.0, 120.0, every_s)
     state = np.searchsorted([at_s for _, at_s in MARKS], onset, side="right")
@@ -54,9 +50,13 @@ def recorded(
         gone = np.where(since < 0.4, since / 0.4, 1.0 + 0.3 * np.clip(1.0 - (since - 0.4) / 2.0, 0.0, 1.0))
         level += np.where(onset >= at_s, (shift_us[place] - before) * gone, 0.0)
     latency = 4000.0 + level + drift_us_per_min / 60.0 * (onset - 15.0)
-    latency += rng.standard_normal(onset.size) * np.array(mcd_us)[state] / MCD_PER_SD
-    fibre = made_fibre(latency, is_assured=True)
-    stretch = made_stretch([fibre], onset_s=onset, intensity_ma=np.full(onset.size, 1.5), marks=marks)
+    latency += np.where(onset >= jump_at_s, 30.0, 0.0)
+    sd_us = np.array(mcd_us)[state] / MCD_PER_SD
+    fibres = [
+        made_fibre(latency + sd_us * rng.standard_normal(onset.size), label=label, is_assured=True)
+        for label in range(1, n_fibres + 1)
+    ]
+    stretch = made_stretch(fibres, onset_s=onset, intensity_ma=np.full(onset.size, 1.5), marks=marks)
     result = StretchCheck(ProcedureOptions(for_s=20.0)).conclude(stretch)
     json.dumps(plain_procedure(result), allow_nan=False)
     return result
@@ -105,6 +105,42 @@ def test_slow_drift_is_neither_shift_nor_jitter() -> None:
     assert fibre["mcd_us"] == pytest.approx(15.0, rel=0.15)
     # Had the movement been counted by a spread, it would be jitter.
     assert fibre["mcd_from_sd_with_movement_us"] > 2.0 * fibre["mcd_us"]
+
+
+@pytest.mark.parametrize("jump_at_s", [25.0, 35.0, 45.0, 65.0, 75.0, 95.0])
+def test_a_needle_that_slips_once_is_no_shift_with_the_muscle_s_length(jump_at_s: float) -> None:
+    """Rest before and after differ, and nothing lies beyond both: no movement is needed to explain it."""
+    for seed in range(3):
+        assert only(recorded(seed, jump_at_s=jump_at_s))["shift_verdict"] != "shifts"
+
+
+def test_without_coming_back_to_rest_a_drift_is_not_called_a_shift() -> None:
+    for seed in range(3):
+        result = recorded(seed, drift_us_per_min=30.0, marks=MARKS[:2])
+        assert only(result)["shift_verdict"] == "undecided"
+        assert "bring it back to rest" in result.sentence
+
+
+def test_the_level_is_shared_by_the_fibres() -> None:
+    """Of six fibres that nothing happens to, one of them is beyond 1 % in six runs of a hundred."""
+    found = compare_jitter(jitter_of(15.0), [jitter_of(22.0)])
+    assert found.verdict == "changed"
+    assert compare_jitter(jitter_of(15.0), [jitter_of(22.0)], level=found.p / 2.0).verdict != "changed"
+    wrong = sum(recorded(seed, n_fibres=6).verdict.startswith("shifts") for seed in range(15))
+    assert wrong <= 1  # 1 % each time
+
+
+def test_a_skewed_interval_makes_a_change_less_sure() -> None:
+    """The upper end is further off where few large differences may be missing."""
+    rest, moved = jitter_of(15.0), jitter_of(20.5)
+    skewed = replace(moved, interval_us=(moved.interval_us[0], 1.3 * moved.interval_us[1]))
+    assert compare_jitter(rest, [skewed]).p > 1.5 * compare_jitter(rest, [moved]).p
+
+
+def jitter_of(mcd_us: float) -> Jitter:
+    """Over a hundred pairs, CV 9 %."""
+    reach = math.exp(1.96 * 0.09)
+    return Jitter(mcd_us, mcd_us, 0.0, (mcd_us / reach, mcd_us * reach), 100, is_below_resolution=False)
 
 
 def test_muscle_that_does_not_come_back_is_said_to() -> None:
@@ -193,14 +229,14 @@ def test_equal_jitter_is_rejected_as_often_as_stated() -> None:
 
 def test_a_recording_made_elsewhere_without_marks_tells_its_drift_apart_from_its_jitter() -> None:
     """G1, made by another generator: a linear trend of 300 µs from stretch, and an endplate's own jitter."""
-    recording = load_recording(RECORDINGS / "G1.npz")
-    result = StretchCheck(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
+    stretch = stretch_of_recording("G1")
+    result = StretchCheck(ProcedureOptions()).conclude(stretch)
     with np.load(RECORDINGS / "G1_truth.npz") as truth:
-        trend = truth["trend_us"].reshape(recording.n_sweeps, -1)[:, 0]
+        trend = truth["trend_us"].reshape(stretch.onset_s.size, -1)[:, 0]
         own = truth["latency_us"][:, 0] - trend
     fibre = only(result)
     assert fibre["shift_verdict"] == "shifts"
-    slope = float(np.polyfit(recording.onset_s / 60.0, trend, 1)[0])
+    slope = float(np.polyfit(stretch.onset_s / 60.0, trend, 1)[0])
     low, high = fibre["drift_interval_us_per_min"]
     assert low < slope < high
     true_mcd = float(np.nanmean(np.abs(np.diff(own))))
@@ -210,8 +246,7 @@ def test_a_recording_made_elsewhere_without_marks_tells_its_drift_apart_from_its
 
 
 def test_a_recording_without_a_fibre() -> None:
-    recording = load_recording(RECORDINGS / "K1.npz")
-    result = StretchCheck(ProcedureOptions()).conclude(stretch_of(recording, analyse_recording(recording)))
+    result = StretchCheck(ProcedureOptions()).conclude(stretch_of_recording("K1"))
     assert result.verdict == "no fibre"
 
 
