@@ -478,7 +478,7 @@ def _keys_now(snapshot: EngineSnapshot) -> list[tuple[str, str]]:
     elif guided.is_over:
         now["e"] = "put result away"
     else:
-        now["g"] = ""
+        now["g"] = now["t"] = ""
     if prompt is not None:
         now["1–9"] = ""
     if not snapshot.sound:

@@ -138,7 +138,9 @@ class KeyBar(QWidget):
         """What can be done now, and what is waited for."""
         output = self._model.output
         is_over = self._model.ended is not None or output.is_gone
-        look = (is_over, output.is_replay, self._model.is_proposing, output.state)
+        guided = self._model.guided
+        runs = guided is not None and not guided.is_over
+        look = (is_over, output.is_replay, self._model.is_proposing, output.state, runs)
         if look == self._followed:
             return
         self._followed = look
@@ -148,6 +150,8 @@ class KeyBar(QWidget):
                 is_possible = command in _IN_REPLAY
             elif command is Command.ACCEPT:
                 is_possible = self._model.is_proposing
+            elif command in (Command.SCAN, Command.PROCEDURES) and runs:
+                is_possible = False  # the engine refuses both until it is ended
             elif command is Command.BEGIN:
                 is_possible = is_possible and output.state in (OutputState.AT_REST, OutputState.READY)
             button.setEnabled(is_possible)

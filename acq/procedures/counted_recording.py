@@ -34,6 +34,8 @@ _MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a
 _LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
 _UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
 _UNPROVED: Final = 60  # stimuli without anything admitted: the guard tests one in twenty, so it has had its chance
+_MEANT: Final = 10  # admitted responses that make a fibre one that is missed when it goes
+_SAME_FIBRE_US: Final = 300.0  # a fibre that comes under another number so near is the same one
 _BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is worth a word
 
 
@@ -43,6 +45,7 @@ class _Fibre:
 
     admitted: int = 0
     n_pairs: int = 0
+    latency_us: float = math.nan
     admitted_before: int = 0
     n_unproved: int = 0  # stimuli since the last one that was admitted, endplate failures counted as admitted
     recent: deque[bool] = field(default_factory=lambda: deque(maxlen=_UNSEEN))
@@ -74,6 +77,7 @@ class CountedRecording(Procedure):
         self._counting: frozenset[int] = frozenset()
         self._advice = ""
         self._seen: tuple[FibreSnapshot, ...] = ()
+        self._left_out: set[int] = set()  # by the operator
 
     def begin(self, sight: Sight) -> None:
         """Count from here."""
@@ -108,8 +112,10 @@ class CountedRecording(Procedure):
     def _take_stock(self, sight: Sight) -> None:
         self._seen = sight.fibres()
         self._counting = sight.wanted
+        self._left_out = (self._left_out - sight.wanted) | (sight.states.keys() - sight.wanted)
         for snapshot in self._seen:
             fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
+            fibre.latency_us = snapshot.latency_us
             fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
             fibre.n_pairs = 0 if snapshot.is_untested else snapshot.n_pairs
 
@@ -128,17 +134,32 @@ class CountedRecording(Procedure):
             if not self._is_enough(fibre.admitted, fibre.n_pairs):
                 short.append(snapshot.fibre)
         said = [self._fibres[one.fibre].advice for one in self._seen if self._fibres[one.fibre].advice]
+        gone = self._find_gone()
+        said += [f"fibre {fibre} has gone: raise the intensity, or move the needle back" for fibre in gone]
         if 2 * self._n_rejected > self._n_stimuli >= _UNSEEN:
             said.insert(
                 0, f"{self._n_rejected} of {self._n_stimuli} sweeps cannot be measured: look at plug and ground"
             )
         self._advice = said[0] if said else ""
         if self._seen and not short:
-            self.is_over = True
+            self.is_over, self.is_complete = True, not gone
         elif (
             short and all(self._fibres[fibre].is_hopeless for fibre in short)
         ) or self._n_stimuli >= _MOST_FACTOR * self._wanted:
             self.is_over, self.is_complete = True, False
+
+    def _find_gone(self) -> list[int]:
+        """Fibres that counted and are not in view any more, short of what is wanted, under no other number either."""
+        in_view = {one.fibre: one.latency_us for one in self._seen}
+        return [
+            number
+            for number, fibre in self._fibres.items()
+            if number not in in_view
+            and number not in self._left_out
+            and fibre.admitted >= _MEANT
+            and not self._is_enough(fibre.admitted, fibre.n_pairs)
+            and not any(abs(latency_us - fibre.latency_us) <= _SAME_FIBRE_US for latency_us in in_view.values())
+        ]
 
     def _is_enough(self, n_admitted: int, n_pairs: int) -> bool:
         return n_admitted >= self._wanted and n_pairs >= min(_FEWEST_PAIRS, self._wanted // 2)

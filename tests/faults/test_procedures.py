@@ -40,7 +40,13 @@ class ProcedureMachine(OutputMachine):
         self._has_begun()
         if self.is_begun and 0 < limit_ma <= STIMULUS.scan_ceiling_ma:
             self.restorable_ma = self.permit.working_ma or self.restorable_ma
-            self.permit = Permit(0.0, limit_ma)
+            # Where it is refused, what was allowed stays; else `_look` takes it away with what the gate gives up.
+            self.permit = Permit(self.permit.working_ma, max(self.permit.scan_ma, limit_ma))
+
+    def _look(self) -> None:
+        super()._look()
+        if self.engine.gate.is_scanning:
+            self.permit = Permit(0.0, min(self.permit.scan_ma, self.engine.gate.authorised_ma))
 
     def _may_go(self, name: ProcedureName, limit_ma: float | None) -> None:
         runs = self.engine.procedure is not None and not self.engine.is_procedure_interrupted
@@ -50,7 +56,7 @@ class ProcedureMachine(OutputMachine):
             self._may_move(limit_ma)
         elif not self.permit.working_ma and self.restorable_ma:
             self._has_begun()
-            self.permit = Permit(self.restorable_ma)
+            self.permit = Permit(self.restorable_ma, self.permit.scan_ma)
 
     @rule(name=st.sampled_from(NAMES), up_to_ma=st.sampled_from(LIMITS_MA))
     def start_procedure(self, name: ProcedureName, up_to_ma: float | None) -> None:
@@ -232,7 +238,7 @@ def test_the_machine_comes_to_run_each_procedure(name: ProcedureName) -> None:
 def test_whatever_is_pressed_while_it_runs(name: ProcedureName, full: bool) -> None:
     """The same, where each run gets into the middle of a procedure: keys held down, late answers, stops, faults."""
     for seed in range(60 if full else 2):
-        rng = random.Random(f"{name} {seed}")
+        rng = random.Random(f"{name} {seed}")  # noqa: S311 - no secret
         machine = ProcedureMachine()
         machine.begin_study(rng.random() < 0.5)
         machine.work()

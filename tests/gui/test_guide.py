@@ -135,6 +135,7 @@ def test_progress_in_figures() -> None:
     assert count_words(make_view()) == "23 of 40"
     assert count_words(make_view(wanted=0.0)) == "23"
     assert count_words(make_view(done=0.0, wanted=0.0)) == ""
+    assert count_words(make_view(done=1_234_567.0, wanted=2e6)) == "1234567 of 2000000"
     assert count_words(make_view(done=12.9, wanted=30.0)) == "12 of 30"  # whole ones alone are done
 
 
@@ -389,3 +390,20 @@ def test_choices_are_made_once_for_a_question(qtbot: QtBot) -> None:
     bar.follow()
     assert [button.text() for button in bar.choices] == ["yes"]
     assert all(isinstance(button, ChoiceButton) for button in bar.choices)
+
+
+def test_what_the_engine_would_refuse_while_one_runs_cannot_be_pressed(bedside: Callable[..., Bedside]) -> None:
+    one = bedside()
+    buttons = [one.window.key_bar.buttons[command] for command in (Command.SCAN, Command.PROCEDURES)]
+    tell(one, make_view())
+    assert not any(button.isEnabled() for button in buttons)
+    tell(one, make_view(is_interrupted=True), INTERRUPTED)
+    assert not any(button.isEnabled() for button in buttons)
+    tell(one, make_view(is_over=True, verdict="done", sentence="all well"))
+    assert all(button.isEnabled() for button in buttons)
+
+
+def test_what_was_ended_early_is_not_called_over(bedside: Callable[..., Bedside]) -> None:
+    one = bedside()
+    tell(one, make_view(is_over=True, step="ended early", verdict="incomplete", sentence="too few"))
+    assert "ended early" in one.window.guide.accessibleDescription()

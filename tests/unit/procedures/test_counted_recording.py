@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pytest
 
+from acq.display import FibreSnapshot
 from acq.errors import ConfigurationError
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.procedures.counted_recording import CountedRecording
 from acq.records import PulseKind
-from acq.unattended import run_procedure, scan_and_accept
+from acq.session import SweepOutcome
+from acq.unattended import record_some, run_procedure, scan_and_accept
 from tests.made_stretches import Bench
 from tests.procedure_runs import begun, run_once
 
@@ -136,3 +141,31 @@ def test_it_ends_where_nothing_can_count(bench: Bench) -> None:
     assert len(bench.given) <= 5 * 20
     if bench.is_rejected:
         assert "look at plug and ground" in procedure.step
+
+
+@pytest.mark.parametrize(("comes_back", "is_complete"), [(False, False), (True, True)])
+def test_a_fibre_that_goes_is_missed_unless_it_comes_under_another_number(comes_back: bool, is_complete: bool) -> None:
+    with begun("healthy", seed=3) as (engine, _):
+        scan_and_accept(engine, up_to_ma=None)
+        record_some(engine)
+        sight = engine._look()
+        first, *others = (replace(one, n_admitted=0) for one in sight.fibres())
+    procedure = CountedRecording(ProcedureOptions(n_stimuli=60))
+
+    def go_on(*fibres: FibreSnapshot) -> None:
+        outcome = SimpleNamespace(
+            pulse=SimpleNamespace(kind=PulseKind.MEASURING), rejected=False, responses=(), refreshed=True
+        )
+        procedure.follow(cast("SweepOutcome", outcome), replace(sight, fibres=lambda: fibres))
+
+    def enough(one: FibreSnapshot) -> FibreSnapshot:
+        return replace(one, n_admitted=60, n_pairs=50, is_untested=False)
+
+    procedure.begin(replace(sight, fibres=lambda: (first, *others)))
+    go_on(replace(first, n_admitted=20), *others)
+    assert not procedure.is_over
+    known_anew = [enough(replace(first, fibre=9, latency_us=first.latency_us + 50.0))] if comes_back else []
+    go_on(*known_anew, *map(enough, others))
+    assert procedure.is_over
+    assert procedure.is_complete is is_complete
+    assert ("has gone" in procedure.step) is not is_complete
