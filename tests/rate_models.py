@@ -64,7 +64,7 @@ def make_series(
     jump_us: float = 0.0,
     settling_s: float = 3.0,
     measured_s: float = 8.0,
-    n_pairs: int = 30,
+    n_pairs: int = 50,
     test_one_in: int = 20,
 ) -> Series:
     """One fibre over a series of rates.

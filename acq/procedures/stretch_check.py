@@ -520,7 +520,10 @@ def _sum_up(judged: Sequence[_FibreFinding], *, has_states: bool, is_complete: b
         for one in judged
         if math.isfinite(one.returned.p) and one.returned.p < SURE / len(judged) and one.shift_verdict != "no shift"
     ]
-    if not all(one.is_back for one in judged if one.shifts):
+    is_back = all(one.is_back for one in judged if one.shifts)
+    if not is_complete and not is_back:
+        advice = "run it to its end, else no drift is told from the movement"
+    elif not is_back:
         advice = f"bring it back to rest and hold it there, else no drift is told from the movement; {advice}"
     if back:
         advice += (

@@ -126,9 +126,9 @@ class TestCourse:
         ends = np.flatnonzero(np.diff(rates))
         lengths = np.diff(np.concatenate([[-1], ends, [rates.size - 1]]))
         for rate_hz, n in zip(order.tolist(), lengths.tolist(), strict=True):
-            # Three seconds of settling, thirty pairs, and eight seconds.
-            assert n >= max(3.0 * rate_hz + 30, 11.0 * rate_hz)
-        assert float((1.0 / rates).sum()) < 150.0
+            # Three seconds of settling, fifty pairs, and eight seconds.
+            assert n >= max(3.0 * rate_hz + 50, 11.0 * rate_hz)
+        assert float((1.0 / rates).sum()) < 180.0
         assert procedure.progress[0] == procedure.progress[1]
 
     def test_so_many_stimuli_as_wanted(self) -> None:
@@ -228,7 +228,7 @@ class TestConclusion:
     def test_equal_jitter_is_not_called_changed(self) -> None:
         found = [conclude(make_series(seed).stretch).figures["fibres"][0]["jitter_verdict"] for seed in range(25)]
         assert found.count("changes") <= 3  # 5 % are expected; more than three of 25 come by chance in 3 of 100
-        assert found.count("unchanged") >= 6  # with thirty pairs at the slow rates little is proved of each by itself
+        assert found.count("unchanged") >= 18  # 92 of 100 are expected
 
     def test_the_shift_is_no_jitter(self) -> None:
         """A fibre that settles by hundreds of microseconds and one that does not have the same jitter."""

@@ -35,6 +35,7 @@ def recorded(
     every_s: float = 0.1,
     jump_at_s: float = math.inf,
     n_fibres: int = 1,
+    is_left: bool = False,
 ) -> ProcedureResult:
     """Rest, stretched, slack, rest, from 15 s on for 20 s each and some waiting; with overshoot and creep.
 
@@ -57,7 +58,10 @@ def recorded(
         for label in range(1, n_fibres + 1)
     ]
     stretch = made_stretch(fibres, onset_s=onset, intensity_ma=np.full(onset.size, 1.5), marks=marks)
-    result = StretchCheck(ProcedureOptions(for_s=20.0)).conclude(stretch)
+    check = StretchCheck(ProcedureOptions(for_s=20.0))
+    if is_left:
+        check.leave()
+    result = check.conclude(stretch)
     json.dumps(plain_procedure(result), allow_nan=False)
     return result
 
@@ -338,6 +342,13 @@ def test_left_early_it_is_not_complete() -> None:
     result = check.conclude(made_stretch([fibre], onset_s=onset, intensity_ma=np.full(onset.size, 1.5)))
     assert not result.is_complete
     assert result.sentence.startswith("ended early")
+    assert "bring it back to rest" not in result.sentence
+
+
+def test_left_early_it_is_told_to_run_to_its_end_and_no_more() -> None:
+    sentence = recorded(1, shift_us=(60.0, 0.0, 0.0), marks=MARKS[:1], is_left=True).sentence
+    assert sentence.startswith("ended early: fibre 1 +")
+    assert sentence.endswith("run it to its end, else no drift is told from the movement")
 
 
 @pytest.mark.parametrize(("options", "name"), [({"for_s": 0.2}, "--for-s"), ({"n_stimuli": 3}, "--stimuli")])
