@@ -1336,7 +1336,8 @@ class Engine:
         self._say(f"fibre {fibre} {what}")
         if self._scan is None:
             return
-        result = self._scan.set_not_wanted(self._not_wanted)
+        self._backlog.finish()  # what is being analysed cannot be looked at
+        result = self._scan.set_not_wanted(self._not_wanted) if self._scan is not None else None
         if result is not None:
             self._finish_scan(result.working_ma, result.sentence)
         elif self._proposal_ma is not None:

@@ -251,7 +251,7 @@ class Conductor:
             done=done,
             wanted=wanted,
             is_over=True,
-            verdict=result.verdict if result is not None else "",
+            verdict=_in_words(result.verdict) if result is not None else "",
             sentence=result.sentence if result is not None else "nothing was measured",
             figure=result.figure if result is not None else None,
         )
@@ -265,7 +265,7 @@ class Conductor:
             done=0.0,
             wanted=0.0,
             is_over=True,
-            verdict=result.verdict,
+            verdict=_in_words(result.verdict),
             sentence=result.sentence,
             figure=result.figure,
         )
@@ -362,3 +362,8 @@ def _label(median_us: Sequence[tuple[float, float]], seen_us: Mapping[int, float
             free += 1
             labels[place] = free
     return [labels[place] for place in range(len(median_us))]
+
+
+def _in_words(verdict: str) -> str:
+    """A verdict as the operator reads it; a script reads `blink_reflex`."""
+    return verdict.replace("_", " ")

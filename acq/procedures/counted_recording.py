@@ -232,7 +232,11 @@ class CountedRecording(Procedure):
             )
             blocks = f", blocking {100 * blocking.fraction:.0f} %" if blocking.low >= _BLOCKS else ""
             proof = f"{n_admitted} admitted" if is_proved else "margin untested"
-            origin = f", {one.origin}" if one.origin not in (Origin.ENDPLATE, Origin.UNDECIDED) else ""
+            origin = (
+                f", {str(one.origin).replace('_', ' ')}"
+                if one.origin not in (Origin.ENDPLATE, Origin.UNDECIDED)
+                else ""
+            )
             told.append(
                 f"fibre {fibre.label} {tell_interval(jitter.mcd_us, jitter.interval_us, 'µs')}{blocks}, {proof}{origin}"
             )
