@@ -185,6 +185,8 @@ def _is_needed(fit: GroupFit, without: GroupFit, noise: NoiseModel) -> bool:
     with_it, without_it = (_left_over(one.residual, power) for one in (fit, without))
     concerned = fit.present.any(axis=1) | without.present.any(axis=1)
     n = int(concerned.sum())
+    if n == 0:
+        return True  # nothing is seen of either, so nothing is said against it
     gain = n_bins * float(np.sum((without_it - with_it)[concerned]))
     gain /= max(1.0, float(np.mean(with_it[concerned])))
     bins_hz = float(fit.segment.frequency_hz[0])

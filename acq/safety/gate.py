@@ -490,10 +490,11 @@ class SafetyGate:
                 self._device.queue_pulses(batch)
             except LateStimulusError as exc:
                 # The device took those before the late one and does not say which. So they may come or not; the
-                # interval counts from the last of the batch, a step of a scan from the lowest.
+                # interval counts from the last of the batch, a step of a scan from the lowest, or from nothing where
+                # none was let through before.
                 self._revoked.extend(batch)
                 known_ma = [pulse.commanded_ma for pulse in batch]
-                self._last_ma = min(known_ma if before_ma is None else [before_ma, *known_ma])
+                self._last_ma = None if before_ma is None else min(before_ma, *known_ma)
                 self._note("late", str(exc))
                 raise
             except DeviceError as exc:

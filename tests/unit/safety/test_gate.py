@@ -451,6 +451,18 @@ def test_after_a_late_pulse_a_scan_goes_on_from_the_lowest(bench: Bench) -> None
         gate.submit([pulse(4, 1.05)])
 
 
+def test_after_a_late_first_pulse_a_step_counts_from_nothing(bench: Bench) -> None:
+    gate = bench.gate
+    gate.make_ready()
+    gate.begin(gate.act(ActKind.BEGIN))
+    gate.authorise_scan(2.0, gate.act(ActKind.SCAN))
+    bench.device.earliest = 20_000
+    with pytest.raises(LateStimulusError):
+        gate.submit([pulse(1, 0.2), pulse(2, 0.7)])
+    with pytest.raises(SafetyViolationError, match=r"from 0 to 0\.625"):
+        gate.set_intensity_ma(0.625, gate.act(ActKind.INTENSITY))
+
+
 @pytest.mark.parametrize("name", ["queue_pulses", "renew_lease"])
 def test_a_device_that_fails_latches(bench: Bench, name: str) -> None:
     gate = bench.deliver(1.0)
