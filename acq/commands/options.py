@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 from typing import Any, TypeVar
 
 import click
@@ -17,11 +18,13 @@ from acq.offline import RecordingSettings
 __all__ = [
     "TOKEN_HELP",
     "connection_options",
+    "device_options",
     "finite",
     "margin_options",
     "plain_margin",
     "settings_from",
     "sound_option",
+    "study_file_options",
 ]
 
 TOKEN_HELP = (
@@ -60,6 +63,38 @@ def sound_option(command: Command) -> Command:
         metavar="off|device|FILE.wav",
         help="What can be heard: the needle, a tone for each verdict. Default: the profile's; unattended: off.",
     )(command)
+
+
+def device_options(command: Command) -> Command:
+    """The options of the device: `--device`, `--profile`, `--scenario`, `--seed`, and where it is."""
+    command = connection_options(command)
+    for option in (
+        click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient."),
+        click.option("--scenario", help="Simulated patient, name or file."),
+        click.option(
+            "--profile", "profile_name", default="simulated", show_default=True, help="Hardware profile, name or file."
+        ),
+        click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for."),
+    ):
+        command = option(command)
+    return command
+
+
+def study_file_options(command: Command) -> Command:
+    """The options of a new study: `--study`, `--code` and `--electrode`."""
+    for option in (
+        click.option(
+            "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
+        ),
+        click.option(
+            "--code", help="Of the study, never a name; letters and digits. Default: a new one, as in H7-KQ42."
+        ),
+        click.option(
+            "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
+        ),
+    ):
+        command = option(command)
+    return command
 
 
 def margin_options(command: Command) -> Command:

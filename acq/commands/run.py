@@ -15,7 +15,15 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import connection_options, finite, margin_options, plain_margin, settings_from, sound_option
+from acq.commands.options import (
+    device_options,
+    finite,
+    margin_options,
+    plain_margin,
+    settings_from,
+    sound_option,
+    study_file_options,
+)
 from acq.commands.study import finish_with_fault, tell_study
 from acq.devices.registry import read_profile
 from acq.engine import Engine
@@ -40,20 +48,8 @@ _positive = click.FloatRange(min=0, min_open=True)
 
 @click.command("run")
 @click.argument("procedure", type=click.Choice([str(name) for name in IN_ORDER]))
-@click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for.")
-@click.option(
-    "--profile", "profile_name", default="simulated", show_default=True, help="Hardware profile, name or file."
-)
-@click.option("--scenario", help="Simulated patient, name or file.")
-@click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
-@connection_options
-@click.option(
-    "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
-)
-@click.option("--code", help="Of the study, never a name; letters and digits. Default: a new one, as in H7-KQ42.")
-@click.option(
-    "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
-)
+@device_options
+@study_file_options
 @click.option("--up-to", "up_to_ma", type=_positive, callback=finite, help="How far the intensity may go, mA.")
 @click.option("--stimuli", type=click.IntRange(min=1), help="Wanted of each fibre, level or rate; default: its own.")
 @click.option("--rates", help="Of a rate series, Hz, in their order, as in 1,2,5,10,15,20,10.")
@@ -265,6 +261,8 @@ def _trouble(engine: Engine, name: ProcedureName, result: ProcedureResult | None
         return f"output latched off: {engine.gate.latch_reason}"
     if has_scanned:
         return engine.scan_sentence or f"the threshold scan came to no end: {engine.last_message}"
+    if is_scan and result is not None and result.verdict == "no fibre":
+        return f"{result.sentence}; move the needle, or the cathode"
     if result is None:
         return (engine.scan_sentence if is_scan else "") or f"no result: {engine.last_message}"
     return None

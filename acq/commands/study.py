@@ -20,12 +20,13 @@ from acq import __version__
 from acq.commands.choosing import View, choose_view
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import (
-    connection_options,
+    device_options,
     finite,
     margin_options,
     plain_margin,
     settings_from,
     sound_option,
+    study_file_options,
 )
 from acq.devices.contract import Device
 from acq.devices.registry import read_profile
@@ -46,21 +47,9 @@ __all__ = ["command", "finish_with_fault", "print_results", "tell_study"]
 
 
 @click.command("study")
-@click.option("--device", "device_kind", help="Kind of device; default: the one the profile is for.")
-@click.option(
-    "--profile", "profile_name", default="simulated", show_default=True, help="Hardware profile, name or file."
-)
-@click.option("--scenario", help="Simulated patient, name or file.")
-@click.option("--seed", type=click.IntRange(min=0), help="Of the simulated patient.")
-@connection_options
-@click.option(
-    "--study", "study_path", type=click.Path(path_type=Path), help="Where the study file is kept (a new file)."
-)
-@click.option("--code", help="Of the study, never a name; letters and digits. Default: a new one, as in H7-KQ42.")
+@device_options
+@study_file_options
 @click.option("--note", help="Free text kept with the study; not the patient's name.")
-@click.option(
-    "--electrode", type=click.Choice(["single_fibre", "concentric"]), default="single_fibre", show_default=True
-)
 @click.option("--stimuli", type=click.IntRange(min=1), help="Unattended: so many stimuli at the working intensity.")
 @click.option(
     "--seconds",

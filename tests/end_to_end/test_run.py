@@ -138,11 +138,12 @@ def test_what_cannot_be_is_one_line_and_exit_code_2(
     assert not (tmp_path / "never.study").exists()
 
 
+@pytest.mark.parametrize("name", ["plateau", "threshold-scan"])
 def test_where_nothing_responds_it_says_so_and_the_study_is_kept(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
+    name: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     path = tmp_path / "empty.study"
-    code, _, err = run(capsys, "run", "plateau", "--scenario", "noise_only", "--seed", 1, "--study", path)
+    code, _, err = run(capsys, "run", name, "--scenario", "noise_only", "--seed", 1, "--study", path)
     assert code == 1
     assert "no fibre responded" in err
     assert verify(path).is_sound
