@@ -34,6 +34,7 @@ _MOST_FACTOR: Final = 5  # of stimuli to responses wanted: blocking of 80 % is a
 _LOOK_EVERY: Final = 5  # stimuli; what is known of the fibres costs milliseconds to put together
 _UNSEEN: Final = 25  # stimuli without any fibre in view, or without a response of one that used to answer
 _UNPROVED: Final = 60  # stimuli without anything admitted: the guard tests one in twenty, so it has had its chance
+_KEPT: Final = 0.95  # of what was admitted live: in retrospect a few are set aside
 _MEANT: Final = 10  # admitted responses that make a fibre one that is missed when it goes
 _SAME_FIBRE_US: Final = 300.0  # a fibre that comes under another number so near is the same one
 _BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is worth a word
@@ -43,7 +44,8 @@ _BLOCKS: Final = 0.05  # lower end of the blocking's interval from which it is w
 class _Fibre:
     """What has come of one fibre since the procedure began."""
 
-    admitted: int = 0
+    n_own: int = 0  # admitted when they came, of the procedure's own stimuli
+    admitted: int = 0  # of those, what has not been set aside since
     n_pairs: int = 0
     latency_us: float = math.nan
     admitted_before: int = 0
@@ -82,8 +84,8 @@ class CountedRecording(Procedure):
     def begin(self, sight: Sight) -> None:
         """Count from here."""
         self._take_stock(sight)
-        for fibre in self._fibres.values():
-            fibre.admitted_before, fibre.admitted = fibre.admitted_before + fibre.admitted, 0
+        for snapshot in self._seen:
+            self._fibres[snapshot.fibre].admitted_before = snapshot.n_admitted
 
     def follow(self, outcome: SweepOutcome, sight: Sight) -> None:
         """Count; every few stimuli see how far each fibre is."""
@@ -98,6 +100,7 @@ class CountedRecording(Procedure):
                 continue
             is_admitted = response.verdict is GuardVerdict.ASSURED
             fibre.n_unproved = 0 if is_admitted else fibre.n_unproved + 1
+            fibre.n_own += is_admitted and answered
         self._n_empty = 0 if sight.states else self._n_empty + 1
         if self._n_stimuli % _LOOK_EVERY == 0 or outcome.refreshed or self._n_empty >= _UNSEEN:
             self._take_stock(sight)
@@ -116,7 +119,8 @@ class CountedRecording(Procedure):
         for snapshot in self._seen:
             fibre = self._fibres.setdefault(snapshot.fibre, _Fibre())
             fibre.latency_us = snapshot.latency_us
-            fibre.admitted = max(0, snapshot.n_admitted - fibre.admitted_before)
+            # Pulses that were on their way when it began are in what is displayed, and none of its own.
+            fibre.admitted = min(fibre.n_own, max(0, snapshot.n_admitted - fibre.admitted_before))
             fibre.n_pairs = 0 if snapshot.is_untested else snapshot.n_pairs
 
     def _judge(self, sight: Sight) -> None:
@@ -227,7 +231,7 @@ class CountedRecording(Procedure):
                     "threshold_ma": one.threshold_ma,
                     "is_margin_proved": is_proved,
                     "is_acceptable": one.acceptable,
-                    "is_enough": self._is_enough(n_admitted, jitter.n_pairs),
+                    "is_enough": self._is_enough(math.ceil(n_admitted / _KEPT), jitter.n_pairs),
                 }
             )
             blocks = f", blocking {100 * blocking.fraction:.0f} %" if blocking.low >= _BLOCKS else ""

@@ -16,7 +16,7 @@ from acq.display import FibreSnapshot
 from acq.errors import ConfigurationError
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.procedures.counted_recording import CountedRecording
-from acq.records import PulseKind
+from acq.records import GuardVerdict, PulseKind
 from acq.session import SweepOutcome
 from acq.unattended import record_some, run_procedure, scan_and_accept
 from tests.made_stretches import Bench
@@ -124,6 +124,17 @@ def test_what_it_counts_is_what_the_analysis_admits() -> None:
         assert plain["mcd_us"] == pytest.approx(fibre.mcd_us, rel=0.02)
 
 
+def test_pulses_on_their_way_when_it_begins_are_none_of_its_own() -> None:
+    """In real time a few stimuli come between: what it ends with is enough by its own count, in retrospect too."""
+    with begun("healthy", seed=3) as (engine, _):
+        scan_and_accept(engine, up_to_ma=None)
+        record_some(engine, 60)
+        result = run_procedure(engine, ProcedureName.RECORDING, options=ProcedureOptions(n_stimuli=30))
+    assert result is not None
+    assert result.verdict == "enough"
+    assert min(fibre["n_admitted"] for fibre in result.figures["fibres"]) >= 30
+
+
 def test_an_option_that_cannot_be() -> None:
     with pytest.raises(ConfigurationError, match="--stimuli must be at least 2"):
         CountedRecording(ProcedureOptions(n_stimuli=1))
@@ -153,10 +164,21 @@ def test_a_fibre_that_goes_is_missed_unless_it_comes_under_another_number(comes_
     procedure = CountedRecording(ProcedureOptions(n_stimuli=60))
 
     def go_on(*fibres: FibreSnapshot) -> None:
-        outcome = SimpleNamespace(
-            pulse=SimpleNamespace(kind=PulseKind.MEASURING), rejected=False, responses=(), refreshed=True
-        )
-        procedure.follow(cast("SweepOutcome", outcome), replace(sight, fibres=lambda: fibres))
+        """As many stimuli as the best of them has answered."""
+        n = max(one.n_admitted for one in fibres)
+        for k in range(n):
+            responses = [
+                SimpleNamespace(fibre=one.fibre, latency_us=one.latency_us, verdict=GuardVerdict.ASSURED)
+                for one in fibres
+                if k < one.n_admitted
+            ]
+            outcome = SimpleNamespace(
+                pulse=SimpleNamespace(kind=PulseKind.MEASURING),
+                rejected=False,
+                responses=responses,
+                refreshed=k == n - 1,
+            )
+            procedure.follow(cast("SweepOutcome", outcome), replace(sight, fibres=lambda: fibres))
 
     def enough(one: FibreSnapshot) -> FibreSnapshot:
         return replace(one, n_admitted=60, n_pairs=50, is_untested=False)
