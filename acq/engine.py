@@ -95,8 +95,7 @@ class EngineOptions:
 
     scan_step_ma : of the threshold scan's climb, None for twice the profile's step. sweep_extent_s : of a sweep before
     and after the stimulus, None for the profile's; a replay needs that of its recording. fits_elsewhere : templates are
-    made in a process of their own, for whoever looks on in real time; the numbers are the same. procedures : what is
-    chosen beforehand for the guided procedures.
+    made in a process of their own, for whoever looks on in real time; the numbers are the same.
     """
 
     electrode: str = "single_fibre"
@@ -104,7 +103,6 @@ class EngineOptions:
     scan_step_ma: float | None = None
     sweep_extent_s: tuple[float, float] | None = None
     fits_elsewhere: bool = False
-    procedures: ProcedureOptions = field(default_factory=ProcedureOptions)
 
 
 class _Paused:
@@ -1408,10 +1406,7 @@ class Engine:
         if isinstance(heard, str):
             self._say(heard)
         elif heard.start is not None:
-            options = self._options.procedures
-            if self._procedures_up_to_ma is not None and options.up_to_ma is None:
-                options = replace(options, up_to_ma=self._procedures_up_to_ma)
-            self._start_procedure(heard.start, options, act)
+            self._start_procedure(heard.start, ProcedureOptions(up_to_ma=self._procedures_up_to_ma), act)
         elif heard.goes_on:
             self._resume_procedure(act)
         elif heard.ends:
@@ -1424,7 +1419,7 @@ class Engine:
             self._follow_procedure()
 
     def _start_procedure(self, name: ProcedureName, options: ProcedureOptions | None, act: OperatorAct) -> None:
-        options = options if options is not None else self._options.procedures
+        options = options if options is not None else ProcedureOptions()
         if self._is_replay:
             self._say("a replay delivers nothing, so no procedure can run")
             return

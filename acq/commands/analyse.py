@@ -129,7 +129,7 @@ def command(
             stretch = stretch_of(
                 recording,
                 analysis,
-                number=number or 1,
+                number=kept.result.recording if kept is not None else number or 1,
                 ranges=kept.ranges if kept is not None else None,
                 marks=kept.marks if kept is not None else (),
                 seen_us=kept.seen_us if kept is not None else None,

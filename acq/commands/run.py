@@ -104,7 +104,7 @@ def command(
     options = ProcedureOptions(
         up_to_ma=up_to_ma,
         n_stimuli=stimuli,
-        rates_hz=read_rates(rates),
+        rates_hz=_read_rates(rates),
         n_levels=levels,
         n_sites=sites,
         conduction_ms=conduction_ms,
@@ -164,7 +164,7 @@ def _list(rates_hz: Collection[float]) -> str:
     return ", ".join(f"{rate:g}" for rate in sorted(rates_hz))
 
 
-def read_rates(text: str | None) -> tuple[float, ...] | None:
+def _read_rates(text: str | None) -> tuple[float, ...] | None:
     if text is None:
         return None
     try:

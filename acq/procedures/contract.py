@@ -240,20 +240,12 @@ class Procedure(ABC):
         """What the operator is asked, None for nothing."""
         return self._prompt
 
-    def ask(self, text: str, *choices: tuple[str, str], is_default_safe: bool = True) -> None:
-        """Ask the operator. choices : (word, label); the first is what Enter and the foot switch give.
-
-        Parameters
-        ----------
-        is_default_safe : bool
-            False where nothing may be chosen by Enter alone.
-        """
+    def ask(self, text: str, *choices: tuple[str, str]) -> None:
+        """Ask the operator. choices : (word, label); the first is what Enter and the foot switch give."""
         if self._prompt is not None and self._prompt.text == text:
             return
         self._n_prompts += 1
-        self._prompt = Prompt(
-            self._n_prompts, text, tuple(Choice(word, label) for word, label in choices), is_default_safe
-        )
+        self._prompt = Prompt(self._n_prompts, text, tuple(Choice(word, label) for word, label in choices))
 
     def ask_nothing(self) -> None:
         """Take the prompt away."""

@@ -90,22 +90,13 @@ def read_procedures(store: StudyStore) -> tuple[KeptProcedure, ...]:
     return tuple(found)
 
 
-def plain_procedure(result: ProcedureResult, *, has_figure: bool = True) -> dict[str, Any]:
-    """A result as plain data for a script; points that are not there are None.
-
-    Parameters
-    ----------
-    has_figure : bool
-        Whether what is to be drawn comes along.
-    """
+def plain_procedure(result: ProcedureResult) -> dict[str, Any]:
+    """A result as plain data for a script; points that are not there are None."""
     plain: dict[str, Any] = json.loads(encode_json(result))
-    if has_figure:
-        for panel in plain["figure"]["panels"]:
-            for curve in panel["curves"]:
-                for key in ("x", "y", "low", "high"):
-                    curve[key] = [one if isinstance(one, (int, float)) else None for one in curve[key]]
-    else:
-        del plain["figure"]
+    for panel in plain["figure"]["panels"]:
+        for curve in panel["curves"]:
+            for key in ("x", "y", "low", "high"):
+                curve[key] = [one if isinstance(one, (int, float)) else None for one in curve[key]]
     return plain
 
 

@@ -24,21 +24,14 @@ __all__ = [
 ]
 
 
-def counted_of(stretch: Stretch, fibre: StretchFibre, *, measuring_only: bool = True) -> tuple[BoolArray, bool]:
+def counted_of(stretch: Stretch, fibre: StretchFibre) -> tuple[BoolArray, bool]:
     """Responses of the procedure that count, (n,), and whether their margin was proved.
 
     As for a whole recording: those admitted; where none is, those whose margin was never tested and not found wanting
-    in retrospect.
-
-    Parameters
-    ----------
-    measuring_only : bool
-        Leave test pulses out.
+    in retrospect. Test pulses never count.
     """
     analysis = fibre.analysis
-    seen = stretch.is_mine & stretch.is_usable & np.isfinite(fibre.latency_us)
-    if measuring_only:
-        seen &= ~stretch.is_testing
+    seen = stretch.is_mine & stretch.is_usable & ~stretch.is_testing & np.isfinite(fibre.latency_us)
     assured: BoolArray = seen & (analysis.verdict == GuardVerdict.ASSURED)
     if assured.any():
         return assured, True
