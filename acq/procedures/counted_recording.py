@@ -261,7 +261,7 @@ class CountedRecording(Procedure):
             f"; {self._advice}" if self._advice and verdict != "enough" and not self._advice.endswith("go on") else ""
         )
         if verdict == "enough":
-            advice = "; enough: on to the next endplate"
+            advice = "; on to the next endplate"
         return self.make_result(
             stretch,
             verdict=verdict,
