@@ -32,6 +32,8 @@ class ActName(StrEnum):
     WANT = "want"  # `value` is the fibre: wanted, or not any more
     MARK = "mark"  # `text` is what is marked
     NEW_RECORDING = "new recording"
+    NEW_INSERTION = "new insertion"  # the needle was taken out and put in elsewhere; `text` may say where
+    DECIDE = "decide"  # on an endplate or a recording; `text` holds its label, what is decided and why, by tabs
     PROCEDURES = "procedures"  # the list of guided procedures, or the list away again
     CHOOSE = "choose"  # `value` is the choice, from 1; `text` the number of the prompt that was seen
     LEAVE = "leave"  # the procedure that runs is ended early; the last one's result goes out of view
@@ -40,6 +42,11 @@ class ActName(StrEnum):
     QUIETER = "quieter"
     SAY = "say"  # the figures, in words
     FINISH = "finish"
+
+
+def _read_decision(text: str) -> tuple[str, str, str]:
+    label, kind, reason = (*text.split("\t", 2), "", "", "")[:3]
+    return label, kind, reason
 
 
 def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_to_ma: float | None = None) -> None:
@@ -53,7 +60,8 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
     value : int
         The fibre, for `ActName.WANT`; the choice, for `ActName.CHOOSE`.
     text : str
-        What is marked, for `ActName.MARK`; the number of the prompt that was seen, for `ActName.CHOOSE`, empty for
+        What is marked, for `ActName.MARK`; where the needle is, for `ActName.NEW_INSERTION`; "3.1", a
+        `acq.study.decisions.DecisionKind` and the reason, separated by tabs, for `ActName.DECIDE`; the number of the prompt that was seen, for `ActName.CHOOSE`, empty for
         whichever stands.
     up_to_ma : float, optional
         How far a threshold scan may go.
@@ -80,6 +88,8 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
         ActName.WANT: lambda: engine.toggle_wanted(value),
         ActName.MARK: lambda: engine.mark(text or "operator's mark"),
         ActName.NEW_RECORDING: engine.new_recording,
+        ActName.NEW_INSERTION: lambda: engine.new_insertion(text),
+        ActName.DECIDE: lambda: engine.decide(*_read_decision(text)),
         ActName.PROCEDURES: lambda: engine.open_procedures(up_to_ma=up_to_ma),
         ActName.CHOOSE: lambda: engine.choose(value, prompt_number=int(text) if text else None),
         ActName.LEAVE: engine.leave_procedure,

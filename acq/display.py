@@ -226,7 +226,12 @@ class TrackReport:
 
 @dataclass(frozen=True, slots=True)
 class EndplateReport:
-    """The result of one fibre of an ended recording; NaN for what cannot be told."""
+    """The result of one fibre of an ended recording; NaN for what cannot be told.
+
+    is_acceptable : the potential. label : as the endplate is called, "3.1". is_counted : for the result of the study.
+    why : it does not count, or, where it does, what is to be said of it. decided : by the operator, "accept" or
+    "set aside", empty where the program's rule holds. notes : of the operator.
+    """
 
     recording: int
     fibre: int
@@ -237,3 +242,10 @@ class EndplateReport:
     blocking: tuple[float, float, float]  # fraction, lower and upper end
     is_acceptable: bool
     reasons: tuple[str, ...]
+    label: str = ""
+    insertion: int = 1
+    is_counted: bool = True
+    is_without_jitter: bool = False
+    why: tuple[str, ...] = ()
+    decided: str = ""
+    notes: tuple[str, ...] = ()

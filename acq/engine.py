@@ -55,6 +55,7 @@ from acq.stream.cutter import StimulusFaultKind, SweepCutter
 from acq.stream.latest import Latest
 from acq.stream.reader import Reader
 from acq.stream.ring import RingBuffer
+from acq.study.result import NO_LIMITS, ResultOptions, StudyResult, decide, make_result, report_endplates
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 
@@ -267,6 +268,8 @@ class Engine:
         self._present_s = 0.0  # when somebody was last known to be there
         self._ended: list[int] = []  # recordings without a result yet
         self._analysed: list[int] = []
+        self._result_version = self._told_version = 0
+        self._limits_trouble = ""
         self._failure: DeviceError | None = None
         # Of the sweeps handed to the analysis, in order: those that wait when a recording is full still belong to it.
         self._owners: deque[RecordingSession] = deque()
@@ -411,6 +414,29 @@ class Engine:
     def new_recording(self) -> None:
         """Finish this recording and begin the next; the output goes to rest."""
         self._command("new recording", self._next_recording)
+
+    def new_insertion(self, text: str = "") -> None:
+        """The needle was taken out and put in elsewhere: a new recording, of a new insertion."""
+
+        def begin() -> None:
+            self._halt("new insertion")
+            self._store.add_action("insertion", " ".join(text.split()), sample=self._ring.next_sample)
+            self._next_recording()
+
+        self._command("new insertion", begin)
+
+    def decide(self, label: str, kind: str, reason: str) -> None:
+        """Decide on an endplate, "3.1", or on all of a recording, "3"; `kind` is a `DecisionKind`."""
+
+        def keep() -> None:
+            try:
+                self._say(decide(self._store, label, kind, reason))
+            except ConfigurationError as exc:
+                self._say(f"not decided: {exc}")
+            else:
+                self._result_version += 1
+
+        self._command("decide", keep)
 
     def acknowledge(self) -> None:
         """Acknowledge a fault: latched off → at rest."""
@@ -708,28 +734,32 @@ class Engine:
         self._tracks, self._n_unseen = None, 0
         return sweeps, tracks, n_dropped
 
-    def endplates(self) -> tuple[EndplateReport, ...]:
-        """The newest result of each recording in the study file, also of those from before this run."""
-        return tuple(
-            EndplateReport(
-                recording=number,
-                fibre=fibre.fibre,
-                latency_us=float(np.nanmedian(fibre.latency_us)) if np.isfinite(fibre.latency_us).any() else math.nan,
-                mcd_us=fibre.mcd_us,
-                mcd_interval_us=fibre.mcd_interval_us,
-                n_pairs=fibre.n_pairs,
-                blocking=(fibre.blocking_fraction, *fibre.blocking_interval),
-                is_acceptable=fibre.acceptable,
-                reasons=fibre.reasons,
-            )
-            for number, analysis in sorted({one.recording: one.analysis for one in self._store.results()}.items())
-            for fibre in analysis.fibres
-        )
+    def result(self) -> tuple[tuple[EndplateReport, ...], StudyResult]:
+        """All endplates of the study file, also of those from before this run, and the result they make.
+
+        Raises
+        ------
+        StudyFileError
+            When the study cannot be read.
+        """
+        try:
+            made = make_result(self._store)
+        except ConfigurationError as exc:  # of the limits; a study goes on without them
+            if str(exc) != self._limits_trouble:
+                self._limits_trouble = str(exc)
+                self._say(f"no limits: {exc}")
+            made = make_result(self._store, ResultOptions(limits=NO_LIMITS))
+        return report_endplates(made.study), made
 
     @property
-    def n_analysed(self) -> int:
-        """Recordings of this run that have a result."""
-        return len(self._analysed)
+    def result_version(self) -> int:
+        """Changes with each recording that has its result, and with each decision: `result` then brings another.
+
+        While stimuli are delivered it waits: a result takes a tenth of a second, in which nothing is watched.
+        """
+        if self._gate.state is not OutputState.DELIVERING:
+            self._told_version = self._result_version
+        return self._told_version
 
     def snapshot(self) -> EngineSnapshot | None:
         """The newest snapshot, None when nothing came since the last call."""
@@ -1641,6 +1671,7 @@ class Engine:
             self._store.add_result(number, analysis, settings=settings)
             self._store.settle()
             self._analysed.append(self._ended.pop(0))
+            self._result_version += 1
         self.busy_with = ""
 
     def _collect_last_sweeps(self) -> None:

@@ -50,6 +50,7 @@ KEYS = (
     ("v", "sound"),
     ("m", "mark"),
     ("n", "new recording"),
+    ("i", "new insertion"),
     ("q", "finish"),
 )
 

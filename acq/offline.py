@@ -309,15 +309,16 @@ def _describe(
         columns=[other.column for other in waveforms.fibres if other.group == found.group],
         limits=settings.acceptability,
     )
-    reasons.extend(potential.reasons)
+    refusals = list(potential.reasons)
     # Only another fibre counts as a neighbour here, not a potential that came a few times.
     is_parted = found.is_told_apart or potential.nearest_us >= OVERLAP_US
     if not is_parted:
-        reasons.append(
+        refusals.append(
             f"not surely told from the potential {potential.nearest_us / 1000:.1f} ms away: their distance varies by "
             f"{found.distance_sd_us:.1f} µs, {found.distance_noise_us:.1f} µs of it timing noise"
         )
-    elif settings.acceptability.apart_us <= potential.nearest_us < OVERLAP_US:
+    reasons.extend(refusals)
+    if is_parted and settings.acceptability.apart_us <= potential.nearest_us < OVERLAP_US:
         reasons.append(f"overlaps the potential {potential.nearest_us / 1000:.1f} ms away; its jitter is less sure")
     if finding.evidence:
         reasons.append(finding.evidence)
@@ -342,7 +343,7 @@ def _describe(
         missing=judgement.missing,
         admitted=admitted,
         origin=finding.origin,
-        acceptable=not potential.reasons and finding.origin is Origin.ENDPLATE and is_parted,
+        acceptable=not refusals and finding.origin is Origin.ENDPLATE,
         reasons=tuple(reasons),
         snr=potential.snr,
         latency_noise_us=float(np.sqrt(np.nanmean(variance))) if responded.any() else float("nan"),
@@ -360,6 +361,8 @@ def _describe(
         concomitant_expected=judgement.concomitant_expected,
         set_aside=judgement.set_aside,
         events=judgement.events,
+        refusals=tuple(refusals),
+        origin_evidence=finding.evidence,
         counted_pairs=pairs,
         mcd_detrended_us=jitter.detrended_us,
         median_difference_us=jitter.median_us,

@@ -232,6 +232,8 @@ class FibreAnalysis:
     concomitant_expected: float = 0.0  # how many of them chance would bring
     set_aside: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))  # (n,) in retrospect
     events: tuple[GuardEvent, ...] = ()  # changes of the verdict, with their evidence
+    origin_evidence: str = ""  # why the origin is what it is, or not told
+    refusals: tuple[str, ...] = ()  # those of the reasons for which the potential itself is not acceptable
 
 
 @dataclass(frozen=True, slots=True)

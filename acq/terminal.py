@@ -41,6 +41,7 @@ _ACTS = {
     "left": ActName.SLOWER,
     "x": ActName.TESTS,
     "n": ActName.NEW_RECORDING,
+    "i": ActName.NEW_INSERTION,
     "g": ActName.PROCEDURES,
     "e": ActName.LEAVE,
     "v": ActName.SOUND,

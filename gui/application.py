@@ -38,6 +38,7 @@ from gui.controls import Button, font_for, make_style_sheet
 from gui.dialogs import CautionsDialog
 from gui.key_map import FILE_NAME as KEYS_NAME
 from gui.key_map import Command, KeyMap, load_key_map
+from gui.result_page import ResultPage
 from gui.settings import Settings, read_settings, settings_folder, write_settings
 from gui.start_page import StartPage
 from gui.themes import THEMES, Theme, with_font_scale
@@ -117,6 +118,7 @@ class Application(QStackedWidget):
         self._is_engine_gone = False
         self._request: StudyRequest | None = None  # of the study that is shown, where it was begun here
         self.study: StudyWindow | None = None
+        self.result_page: ResultPage | None = None
         self._bridge: Bridge | None = None
         self._link: Link | None = None
         self.ended: Ended | None = None
@@ -127,6 +129,7 @@ class Application(QStackedWidget):
         self.start_page.study_requested.connect(self.begin)
         self.start_page.replay_requested.connect(self.begin)
         self.start_page.resume_requested.connect(self.resume)
+        self.start_page.result_requested.connect(self.show_result)
         self.start_page.attach_requested.connect(self.come_back)
         self.start_page.bench_requested.connect(self.bench)
         self._connected.connect(self._take_link)
@@ -326,6 +329,21 @@ class Application(QStackedWidget):
         gc.collect()
         gc.freeze()
 
+    def show_result(self, path: str) -> None:
+        """Show the result of a study that is over."""
+        page = self.result_page = ResultPage(Path(path), theme=self._theme, key_map=self._key_map)
+        page.left.connect(self._leave_result)
+        self.addWidget(page)
+        self.setCurrentWidget(page)
+        page.begin()
+
+    def _leave_result(self) -> None:
+        page, self.result_page = self.result_page, None
+        if page is not None:
+            self.removeWidget(page)
+            page.deleteLater()
+        self.setCurrentWidget(self.start_page)
+
     def _leave_study(self) -> None:
         self._close_study()
         if self._quits_after_study:
@@ -401,6 +419,9 @@ class Application(QStackedWidget):
             return
         if self.study is not None:
             self.study.end()
+            self.study.reports.end()
+        if self.result_page is not None:
+            self.result_page.reports.end()
         super().closeEvent(event)
         QApplication.quit()
 

@@ -6,10 +6,11 @@ The space bar presses nothing and writes nothing in any of these; the program's 
 from __future__ import annotations
 
 import functools
+from collections.abc import Sequence
 from enum import StrEnum
 from typing import Final
 
-from PyQt5.QtCore import QEvent, QObject, Qt, pyqtSignal
+from PyQt5.QtCore import QEvent, QObject, QPoint, Qt, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QHideEvent, QKeyEvent, QMouseEvent, QShowEvent
 from PyQt5.QtWidgets import (
     QApplication,
@@ -40,6 +41,7 @@ __all__ = [
     "FinishDialog",
     "KeysOverlay",
     "MarkDialog",
+    "ReasonDialog",
     "make_cautions",
 ]
 
@@ -163,8 +165,19 @@ class CautionsDialog(_Dialog):
             self.accept()
 
 
-class MarkDialog(_Dialog):
-    """The text of a mark: one of the usual ones by its digit or the arrows, or one's own. Enter keeps it.
+class _TextDialog(_Dialog):
+    """A text: one of the usual ones by its digit or the arrows, or one's own. Enter keeps it.
+
+    Parameters
+    ----------
+    what : str
+        The title.
+    usual : sequence of str
+        Texts to choose from, nine at most.
+    names : (str, str)
+        Of the list and of the line, for who cannot see them.
+    has_default : bool
+        Whether the first of the usual texts is chosen from the beginning.
 
     Signals
     -------
@@ -174,27 +187,38 @@ class MarkDialog(_Dialog):
 
     chosen = pyqtSignal(str)
 
-    def __init__(self, theme: Theme, *, what: str = "Mark an event", parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        theme: Theme,
+        *,
+        what: str,
+        usual: Sequence[str],
+        names: tuple[str, str],
+        has_default: bool,
+        parent: QWidget | None,
+    ) -> None:
         super().__init__(what, theme, parent)
         self.text = ""
+        self._texts = tuple(usual)
         column = QVBoxLayout(self)
         column.addWidget(QLabel("A digit keeps one of these at once:"))
         self.usual = _UsualMarks()
-        self.usual.setAccessibleName("Usual marks")
-        for number, text in enumerate(USUAL_MARKS, start=1):
+        self.usual.setAccessibleName(names[0])
+        for number, text in enumerate(self._texts, start=1):
             self.usual.addItem(QListWidgetItem(f"{number}   {text}"))
-        self.usual.setCurrentRow(0)
+        if has_default:
+            self.usual.setCurrentRow(0)
         self.usual.setVerticalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.usual.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         column.addWidget(self.usual)
         self.usual.ensurePolished()  # its rows must have their letters before they can be measured
         edges = letter_height(theme)
-        self.usual.setFixedHeight(self.usual.sizeHintForRow(0) * len(USUAL_MARKS) + edges)
+        self.usual.setFixedHeight(self.usual.sizeHintForRow(0) * len(self._texts) + edges)
         label = QLabel("&In your own words:")
         column.addWidget(label)
         self.line = MarkLine()
         self.line.setMaxLength(_LONGEST_MARK)
-        self.line.setAccessibleName("Text of the mark")
+        self.line.setAccessibleName(names[1])
         label.setBuddy(self.line)
         column.addWidget(self.line)
         hint = QLabel(
@@ -225,20 +249,42 @@ class MarkDialog(_Dialog):
         self.line.insert(text)
 
     def _keep_usual(self, row: int) -> None:
-        if 0 <= row < len(USUAL_MARKS):
-            self._keep_text(USUAL_MARKS[row])
+        if 0 <= row < len(self._texts):
+            self._keep_text(self._texts[row])
 
     def _keep(self) -> None:
         own = " ".join(self.line.text().split())
         if own:
             self._keep_text(own)
         else:
-            self._keep_usual(self.usual.currentRow())
+            self._keep_usual(self.usual.chosen_row)
 
     def _keep_text(self, text: str) -> None:
         self.text = text
         self.chosen.emit(text)
         self.accept()
+
+    def stay_below(self, widget: QWidget) -> None:
+        """Cover nothing that lies above a widget: what the output does, and the stop, stay in sight."""
+        top = widget.mapToGlobal(QPoint(0, 0)).y()
+        if self.y() < top:
+            self.move(self.x(), top)
+
+
+class MarkDialog(_TextDialog):
+    """The text of a mark; the first of the usual ones where nothing is said."""
+
+    def __init__(self, theme: Theme, *, what: str = "Mark an event", parent: QWidget | None = None) -> None:
+        names = ("Usual marks", "Text of the mark")
+        super().__init__(theme, what=what, usual=USUAL_MARKS, names=names, has_default=True, parent=parent)
+
+
+class ReasonDialog(_TextDialog):
+    """Why something is decided. Nothing is kept that nobody has chosen or written: it stays in the study's record."""
+
+    def __init__(self, theme: Theme, *, what: str, usual: Sequence[str], parent: QWidget | None = None) -> None:
+        names = ("Usual reasons", "The reason")
+        super().__init__(theme, what=what, usual=usual, names=names, has_default=False, parent=parent)
 
 
 class _UsualMarks(QListWidget):
@@ -247,13 +293,18 @@ class _UsualMarks(QListWidget):
     picked = pyqtSignal(int)
     typed = pyqtSignal(str)
 
+    @property
+    def chosen_row(self) -> int:
+        """The row that is chosen, not merely where the arrows begin; -1 for none."""
+        return self.currentRow() if self.selectedItems() else -1
+
     def keyPressEvent(self, event: QKeyEvent | None) -> None:  # noqa: N802 - Qt's name
         """A digit or Enter picks, a letter begins a text of one's own, a space is left alone."""
         name = key_name(event) if event is not None else None
         if event is None or name is None:
             super().keyPressEvent(event)
         elif name == "enter":
-            self.picked.emit(self.currentRow())
+            self.picked.emit(self.chosen_row)
         elif len(name) == 1 and name in "123456789":
             self.picked.emit(int(name) - 1)
         elif name == "space" or name.endswith("+space"):

@@ -10,6 +10,7 @@ from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from acq.report.cautions import INTENDED_USE
 from gui.controls import Button, font_for, make_style_sheet, set_look
+from gui.key_map import Command
 from gui.themes import Theme
 from gui.view_model import ViewModel
 
@@ -19,6 +20,11 @@ _MOST_ROWS = 6
 _FEW_ROWS = 3  # the pictures need room, too
 _LARGE_LETTERS = 1.25
 _MARGINS = 48
+_BUTTONS = {
+    Command.RESULT: "All endplates",
+    Command.REPORT_PDF: "Report (PDF)",
+    Command.REPORT_HTML: "Report (HTML)",
+}
 
 
 class EndCard(QFrame):
@@ -28,9 +34,15 @@ class EndCard(QFrame):
     -------
     left
         Back to the start page.
+    pressed : Command
+        The result, or a report.
+    report_opened : str
+        Path of a report that is to be opened.
     """
 
     left = pyqtSignal()
+    pressed = pyqtSignal(object)
+    report_opened = pyqtSignal(str)
 
     def __init__(self, model: ViewModel, theme: Theme, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -44,12 +56,55 @@ class EndCard(QFrame):
         self._text.setWordWrap(True)
         self.leave_button = Button("&Start page", is_main=True)
         self.leave_button.clicked.connect(self.left)
+        self.buttons = {command: Button(text) for command, text in _BUTTONS.items()}
+        for command, button in self.buttons.items():
+            button.clicked.connect(lambda _=False, command=command: self.pressed.emit(command))
+        self._status = QLabel(self)
+        self._status.setTextFormat(Qt.TextFormat.PlainText)
+        self._status.setObjectName("status of the report")
+        self._status.setWordWrap(True)
+        set_look(self._status, "strong")
+        self.open_button = Button("&Open it")
+        self.open_button.clicked.connect(lambda: self.report_opened.emit(self._report))
+        self._report = ""
         row = QHBoxLayout(self)
         column = QVBoxLayout()
         column.addWidget(self._text)
+        line = QHBoxLayout()
+        line.addWidget(self._status, 1)
+        line.addWidget(self.open_button)
+        column.addLayout(line)
         row.addLayout(column, 1)
-        row.addWidget(self.leave_button, 0, Qt.AlignmentFlag.AlignTop)
+        buttons = QVBoxLayout()
+        for button in (*self.buttons.values(), self.leave_button):
+            buttons.addWidget(button)
+        buttons.addStretch(1)
+        row.addLayout(buttons)
+        self.say("")
         self.set_theme(theme)
+
+    def set_report_keys(self, keys: dict[str, str]) -> None:
+        """Say which keys make a report."""
+        for command, kind in ((Command.REPORT_PDF, "pdf"), (Command.REPORT_HTML, "html")):
+            key = keys.get(kind, "")
+            self.buttons[command].setText(f"{key}  {_BUTTONS[command]}" if key else _BUTTONS[command])
+
+    def set_result_key(self, key: str) -> None:
+        """Say which key shows the result."""
+        text = _BUTTONS[Command.RESULT]
+        self.buttons[Command.RESULT].setText(f"{key}  {text}" if key else text)
+
+    def say(self, text: str) -> None:
+        """Say how a report goes; an empty text takes it away."""
+        self._status.setText(text)
+        self._status.setVisible(bool(text))
+        self.open_button.hide()
+
+    def offer(self, path: str) -> None:
+        """A report is made: say where, and offer to open it."""
+        self.say(f"report kept in {path}")
+        self._report = path
+        self.open_button.show()
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours or letters."""
@@ -63,7 +118,7 @@ class EndCard(QFrame):
         self._keep_whole()
 
     def _keep_whole(self) -> None:
-        width = self.width() - self.leave_button.sizeHint().width() - _MARGINS
+        width = self.width() - max(one.sizeHint().width() for one in self.findChildren(Button)) - _MARGINS
         if self.isVisible() and width > _MARGINS:
             self._text.setMinimumHeight(self._text.heightForWidth(width))
 
@@ -80,15 +135,22 @@ class EndCard(QFrame):
             lines.append(f"Seal {ended.seal}: written down elsewhere, it tells later whether the study is unchanged.")
         else:
             lines.append("The replay is at its end; nothing was delivered and nothing is kept.")
-        lines += [
-            f"   recording {one.recording}, fibre {one.fibre + 1}:  {one.latency_us / 1000:.2f} ms,  jitter "
-            f"{_figure(one.mcd_us)} µs{_interval(one.mcd_interval_us)} over {one.n_pairs} pairs,  blocking "
-            f"{_percent(one.blocking[0])}{'' if one.is_acceptable else ',  not acceptable'}"
-            for one in ended.endplates[-self._n_rows :]
-        ]
-        left_out = len(ended.endplates) - self._n_rows
-        if left_out > 0:
-            lines.append(f"   and {left_out} before them: `suprathresh analyse` prints them all")
+        summary = self._model.summary
+        if summary is not None:
+            lines.append(summary.conclusion)
+        else:
+            shown = ended.endplates[-self._n_rows :]
+            lines += [
+                f"   recording {one.recording}, fibre {one.fibre + 1}:  {one.latency_us / 1000:.2f} ms,  jitter "
+                f"{_figure(one.mcd_us)} µs{_interval(one.mcd_interval_us)} over {one.n_pairs} pairs,  blocking "
+                f"{_percent(one.blocking[0])}{'' if one.is_acceptable else ',  not acceptable'}"
+                for one in shown
+            ]
+            left_out = len(ended.endplates) - self._n_rows
+            if left_out > 0:
+                lines.append(f"   and {left_out} before them: `suprathresh analyse` prints them all")
+        for button in self.buttons.values():
+            button.setVisible(bool(ended.code))
         lines.append(INTENDED_USE)
         text = "\n".join(lines)
         if text != self._text.text():

@@ -100,6 +100,7 @@ class Command(StrEnum):
     WANT_9 = "want_9"
     MARK = "mark"
     NEW_RECORDING = "new_recording"
+    NEW_INSERTION = "new_insertion"
     PROCEDURES = "procedures"
     LEAVE = "leave"
     SOUND = "sound"
@@ -119,6 +120,9 @@ class Command(StrEnum):
     ZOOM_IN = "zoom_in"
     ZOOM_OUT = "zoom_out"
     ZOOM_RESET = "zoom_reset"
+    RESULT = "result"
+    REPORT_PDF = "report_pdf"
+    REPORT_HTML = "report_html"
     COPY_PICTURE = "copy_picture"
     SAVE_PICTURE = "save_picture"
     THEME = "theme"
@@ -184,6 +188,7 @@ _DEFAULT: Final[Mapping[Command, tuple[str, ...]]] = {
     **{Command(f"want_{number}"): (str(number),) for number in range(1, 10)},
     Command.MARK: ("m",),
     Command.NEW_RECORDING: ("n",),
+    Command.NEW_INSERTION: ("i",),
     Command.PROCEDURES: ("g",),
     Command.LEAVE: ("e",),
     Command.SOUND: ("v",),
@@ -203,6 +208,9 @@ _DEFAULT: Final[Mapping[Command, tuple[str, ...]]] = {
     Command.ZOOM_IN: ("z",),
     Command.ZOOM_OUT: ("shift+z",),
     Command.ZOOM_RESET: ("0",),
+    Command.RESULT: ("a",),
+    Command.REPORT_PDF: ("ctrl+p",),
+    Command.REPORT_HTML: ("ctrl+h",),
     Command.COPY_PICTURE: ("ctrl+c",),
     Command.SAVE_PICTURE: ("ctrl+s",),
     Command.THEME: ("l",),
@@ -228,6 +236,7 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     **{Command(f"want_{number}"): f"fibre {number} wanted, or not" for number in range(1, 10)},
     Command.MARK: "mark an event",
     Command.NEW_RECORDING: "new recording",
+    Command.NEW_INSERTION: "new needle insertion",
     Command.PROCEDURES: "guided procedures",
     Command.LEAVE: "end the procedure",
     Command.SOUND: "sound on, muted",
@@ -247,6 +256,9 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.ZOOM_IN: "closer",
     Command.ZOOM_OUT: "wider",
     Command.ZOOM_RESET: "whole picture",
+    Command.RESULT: "the answer so far; decide on endplates",
+    Command.REPORT_PDF: "report as PDF, once it is complete",
+    Command.REPORT_HTML: "report as HTML, likewise",
     Command.COPY_PICTURE: "copy the picture",
     Command.SAVE_PICTURE: "save the picture",
     Command.THEME: "dark or bright",
@@ -282,6 +294,7 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
             Command.LEAVE,
             *_WANTS,
             Command.NEW_RECORDING,
+            Command.NEW_INSERTION,
             Command.MARK,
             Command.STRETCH,
             Command.UNDO,
@@ -295,6 +308,7 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
     (
         "Look",
         (
+            Command.RESULT,
             Command.NEXT_FIBRE,
             Command.PREVIOUS_FIBRE,
             Command.NEXT_SWEEP,
@@ -310,6 +324,8 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
     (
         "Screen",
         (
+            Command.REPORT_PDF,
+            Command.REPORT_HTML,
             Command.COPY_PICTURE,
             Command.SAVE_PICTURE,
             Command.THEME,
@@ -322,6 +338,7 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
 )
 # A replay delivers nothing: what concerns the output, and what is kept with a study, has no meaning there.
 _OF_REPLAY: Final = frozenset({Command.MARK, Command.FINISH})
+_OF_STUDY: Final = frozenset({Command.RESULT, Command.REPORT_PDF, Command.REPORT_HTML})
 
 _SHOWN: Final = {
     "space": "Space",
@@ -604,7 +621,7 @@ def describe(key_map: KeyMap, *, is_replay: bool = False) -> tuple[KeyGroup, ...
         rows = []
         are_usual = all(key_map.keys_of(one) == _DEFAULT[one] for one in _WANTS)
         for command in commands:
-            if is_replay and command.act is not None and command not in _OF_REPLAY:
+            if is_replay and (command in _OF_STUDY or (command.act is not None and command not in _OF_REPLAY)):
                 continue
             if command in _WANTS and are_usual:
                 if command is Command.WANT_1:

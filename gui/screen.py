@@ -19,7 +19,7 @@ from acq.opening import prepare_study, settings_of_profile
 __all__ = ["command", "run_screen"]
 
 _SIZES = {"1280x800": (1280, 800), "1920x1080": (1920, 1080)}
-_OF_A_PICTURE = frozenset({"--at", "--do", "--size", "--theme", "--letters"})
+_OF_A_PICTURE = frozenset({"--at", "--do", "--size", "--theme", "--letters", "--result"})
 _MARGIN = frozenset({"--margin-rule", "--margin-relative", "--margin-ma", "--margin-scope"})
 _NOT_OF_A_REPLAY = frozenset({"--picture", "--profile", "--scenario", "--seed", "--muscle", "--electrode"})
 
@@ -97,6 +97,7 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
 @click.option(
     "--letters", type=click.FloatRange(0.5, 3), default=1.0, show_default=True, help="Size of the letters in it."
 )
+@click.option("--result", "shows_result", is_flag=True, help="With --picture, of the result view.")
 @click.option(
     "--write-keys", is_flag=True, help="Write a file in which keys and foot switches can be changed, and end."
 )
@@ -116,6 +117,7 @@ def command(
     size: str,
     theme: str,
     letters: float,
+    shows_result: bool,
     write_keys: bool,
     sound: str | None,
     margin_rule: str | None,
@@ -174,6 +176,7 @@ def command(
             size=_SIZES[size],
             theme=theme,
             letters=letters,
+            shows_result=shows_result,
             report=_report if sys.stderr.isatty() else lambda _: None,
         )
         return 0

@@ -83,7 +83,7 @@ class ScriptedStudy:
         self._store = store
         self._steps = sorted(steps, key=lambda step: step.at_s)
         self._accepts = accepts
-        self._n_analysed = -1
+        self._result_version = -1
 
     @classmethod
     @contextmanager
@@ -156,17 +156,17 @@ class ScriptedStudy:
         """Complete the study, as the engine's own process does."""
         self.engine.finish()
         self.show()
-        endplates, code = self.engine.endplates(), str(self._store.meta()["code"])
+        (endplates, made), code = self.engine.result(), str(self._store.meta()["code"])
         self._store.close()
-        self.model.end(Ended(str(self._store.path), code, self._store.seal, None, endplates))
+        self.model.end(Ended(str(self._store.path), code, self._store.seal, None, endplates, made.summary, made.limits))
 
     def _take(self, **known: Any) -> None:
         engine = self.engine
         sweeps, tracks, n_dropped = engine.fetch_sweeps()
-        endplates = None
-        if engine.n_analysed != self._n_analysed:
-            self._n_analysed = engine.n_analysed
-            endplates = engine.endplates()
+        endplates, made = None, None
+        if engine.result_version != self._result_version:
+            self._result_version = engine.result_version
+            endplates, made = engine.result()
         self.model.take(
             News(
                 state=engine.gate.state,
@@ -178,6 +178,8 @@ class ScriptedStudy:
                 tracks=tracks,
                 n_dropped=n_dropped,
                 endplates=endplates,
+                summary=made.summary if made is not None else None,
+                limits=made.limits if made is not None else None,
                 **known,
             ),
             now_s=engine.elapsed_s,

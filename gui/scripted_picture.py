@@ -56,6 +56,7 @@ def save_scripted_picture(
     size: tuple[int, int] = (1280, 800),
     theme: str = "dark",
     letters: float = 1.0,
+    shows_result: bool = False,
     report: Callable[[float], None] = lambda _: None,
 ) -> None:
     """Run a simulated study in virtual time and save the screen as it is after `at_s` seconds.
@@ -68,6 +69,8 @@ def save_scripted_picture(
         What is done and when, see `gui.scripted.parse_step`; a scan, and each proposal accepted, without any.
     size : (int, int)
         Of the window, in its own pixels.
+    shows_result : bool
+        The result where the pictures are otherwise.
     report : callable
         Told now and then how far the study is, in seconds.
 
@@ -93,7 +96,7 @@ def save_scripted_picture(
     # Only here: the platform must have been chosen before.
     from gui.application import make_application
     from gui.export import save_picture
-    from gui.key_map import DEFAULT_KEYS
+    from gui.key_map import DEFAULT_KEYS, Command
     from gui.themes import THEMES, with_font_scale
     from gui.window import StudyWindow
 
@@ -114,6 +117,8 @@ def save_scripted_picture(
         with _no_failures():
             window.show()
             window.tick()
+            if shows_result:
+                window.do(Command.RESULT)
             application.processEvents()  # sizes follow what is shown
             for picture in window.pictures:
                 picture.settle()

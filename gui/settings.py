@@ -22,7 +22,9 @@ _LARGEST_FILE_BYTES: Final = 100_000
 class Settings(BaseModel):
     """Look of the screen, and what was chosen last. Nothing of a patient.
 
-    font_scale : letters beside the system's own. folder : of the studies, None for the usual one.
+    font_scale : letters beside the system's own. folder : of the studies, None for the usual one. operator : who uses
+    this computer, as a code or initials. limits : name of those chosen last, empty for those that are proposed.
+    shows_more : the fields that may well stay empty are unfolded.
     """
 
     model_config = ConfigDict(frozen=True, extra="ignore", strict=True)
@@ -33,6 +35,10 @@ class Settings(BaseModel):
     scenario: str = Field(default="healthy", min_length=1, max_length=1000)
     muscle: str = Field(default="", max_length=60)
     electrode: Literal["single_fibre", "concentric"] = "single_fibre"
+    stimulation: Literal["", "extramuscular", "intramuscular"] = ""
+    operator: str = Field(default="", max_length=60)
+    limits: str = Field(default="", max_length=100)
+    shows_more: bool = False
     folder: str | None = Field(default=None, min_length=1, max_length=1000)
 
 

@@ -32,6 +32,7 @@ from PyQt5.QtWidgets import (
 
 from acq.errors import ConfigurationError
 from acq.hosting.messages import StudyRequest
+from acq.study.about import ELECTRODES, SIDES, STIMULATIONS
 from acq.study.checks import default_check_path, find_last_check, tell_last_check
 from acq.study.copying import make_code
 from acq.study.store import default_study_path
@@ -39,10 +40,12 @@ from gui.controls import Button, Choice, Tick, letter_height, letter_width, make
 from gui.dialogs import CautionsDialog, ErrorBar, make_cautions
 from gui.settings import Settings
 from gui.study_entry import (
-    ELECTRODES,
+    LIMITS_NONE,
     StudyEntry,
     check_entry,
+    describe_limit,
     describe_profile,
+    find_limits,
     find_muscles,
     find_recent_studies,
     make_replay_request,
@@ -60,8 +63,12 @@ _PROFILE_FILES: Final = "Hardware profiles (*.toml);;All files (*)"
 _ACKNOWLEDGED: Final = "I have &read the cautions"
 _N_RECENT: Final = 8
 _USUAL_PATIENT: Final = "healthy"
-_WIDE_LETTERS: Final = 110  # in a row, before the two columns have no room beside each other
+_PAIR: Final = 3  # columns of the form that a label and its field take: label, field, what stands beside it
+_OPTIONAL: Final = ("skin_temperature_c", "operator", "medication", "note")
+_NOT_SAID: Final = "–"
+_WIDE_LETTERS: Final = 125  # in a row, before the two columns have no room beside each other
 _Field = QLineEdit | Choice
+_Rows = tuple[tuple[tuple[str, str, _Field, QWidget | None], ...], ...]  # name, label, field, what stands beside it
 
 
 class StartPage(QWidget):
@@ -84,6 +91,8 @@ class StartPage(QWidget):
     replay_requested : ReplayRequest
     resume_requested : str
         Path of a study file.
+    result_requested : str
+        Path of a study file whose result is to be shown.
     attach_requested : str
         Where a running study listens, as it was given to `set_running`.
     bench_requested
@@ -92,6 +101,7 @@ class StartPage(QWidget):
     study_requested = pyqtSignal(object)
     replay_requested = pyqtSignal(object)
     resume_requested = pyqtSignal(str)
+    result_requested = pyqtSignal(str)
     attach_requested = pyqtSignal(str)
     bench_requested = pyqtSignal()
 
@@ -124,8 +134,8 @@ class StartPage(QWidget):
         self._content = QWidget()
         columns = self._columns = QBoxLayout(QBoxLayout.Direction.LeftToRight, self._content)
         columns.setContentsMargins(0, 0, 0, 0)
-        columns.addLayout(self._make_new_study(), 3)
-        columns.addLayout(self._make_others(), 2)
+        columns.addLayout(self._make_new_study(), 5)
+        columns.addLayout(self._make_others(), 3)
         self._scroll = QScrollArea()
         self._scroll.setWidgetResizable(True)
         self._scroll.setFocusPolicy(Qt.FocusPolicy.NoFocus)
@@ -148,8 +158,58 @@ class StartPage(QWidget):
     def _make_new_study(self) -> QVBoxLayout:
         column = QVBoxLayout()
         column.addWidget(_label("New study", look="head"))
-        form = QGridLayout()
-        form.setColumnStretch(1, 1)
+        form = self._form = QGridLayout()
+        for column_of_field in (1, _PAIR + 1):
+            form.setColumnStretch(column_of_field, 1)
+        self._make_fields()
+        rows: _Rows = (
+            (("code", "&Code", self.code, self.new_code), ("age_years", "A&ge, years", self.age, None)),
+            (("muscle", "&Muscle", self.muscle, None), ("side", "Si&de", self.side, None)),
+            (
+                ("electrode", "&Electrode", self.electrode, None),
+                ("stimulation", "Stim&ulation", self.stimulation, None),
+            ),
+            (("limits", "Limi&ts", self.limits, None),),
+        )
+        optional: _Rows = (
+            (
+                ("skin_temperature_c", "S&kin temperature, °C", self.temperature, None),
+                ("operator", "Operator", self.operator, None),
+            ),
+            (("medication", "Medication", self.medication, None),),
+            (("note", "Note", self.note, None),),
+        )
+        device: _Rows = (
+            (("profile", "Hardware &profile", self.profile, None),),
+            (("scenario", "S&imulated patient", self.scenario, None),),
+            (("folder", "Kept in", self.folder, self.choose_folder),),
+        )
+        row = self._add_rows(rows, 0)
+        form.addWidget(self.more, row, 0, 1, 2 * _PAIR, Qt.AlignmentFlag.AlignLeft)
+        self._optional_parts: list[QWidget] = []
+        before = set(self._content_of(form))
+        row = self._add_rows(optional, row + 1)
+        self._optional_parts = [part for part in self._content_of(form) if part not in before]
+        self._add_rows(device, row)
+        column.addLayout(form)
+        self._unfold(self.settings.shows_more)
+        self.cautions = make_cautions()
+        column.addWidget(self.cautions)
+        self.acknowledged = Tick(_ACKNOWLEDGED)
+        self._fields["cautions"] = self.acknowledged
+        row_of_tick = QHBoxLayout()
+        row_of_tick.addWidget(self.acknowledged, 1)
+        row_of_tick.addWidget(_label("Enter sets it, Enter again starts", look="quiet"))
+        column.addLayout(row_of_tick)
+        self._error_labels["cautions"] = self._add_error("cautions")
+        column.addWidget(self._error_labels["cautions"])
+        column.addStretch(1)
+        self._connect_fields()
+        self._follow_limits()
+        return column
+
+    def _make_fields(self) -> None:
+        settings = self.settings
         self.code = QLineEdit(make_code())
         self.code.setMaxLength(64)
         self.new_code = Button("&Another")
@@ -161,75 +221,110 @@ class StartPage(QWidget):
         self.muscle = Choice()
         self.muscle.setEditable(True)
         self.muscle.addItems(["", *find_muscles()])
-        self.muscle.setCurrentText(self.settings.muscle)
+        self.muscle.setCurrentText(settings.muscle)
         line = self.muscle.lineEdit()
         if line is not None:
             line.setPlaceholderText("choose, or write another; may be left empty")
-        self.electrode = Choice()
+        self.side, self.stimulation, self.electrode = Choice(), Choice(), Choice()
+        for choice, words in ((self.side, SIDES), (self.stimulation, STIMULATIONS)):
+            choice.addItem(_NOT_SAID, "")
+            for word in words:
+                choice.addItem(word, word)
+        self.stimulation.setCurrentIndex(max(0, self.stimulation.findData(settings.stimulation)))
         for name, shown in ELECTRODES.items():
             self.electrode.addItem(shown, name)
-        self.electrode.setCurrentIndex(self.electrode.findData(self.settings.electrode))
+        self.electrode.setCurrentIndex(self.electrode.findData(settings.electrode))
+        self.limits = Choice()
+        self._limits_wanted = settings.limits
+        self.more = Button("")
+        self.more.setAccessibleName("Further fields")
+        self.more.clicked.connect(lambda: self._unfold(not self.settings.shows_more))
+        self.temperature, self.operator, self.medication, self.note = (QLineEdit() for _ in _OPTIONAL)
+        self.temperature.setMaxLength(10)
+        self.operator.setMaxLength(80)
+        self.operator.setPlaceholderText("a code or initials")
+        self.operator.setText(settings.operator)
+        self.medication.setPlaceholderText("what acts on the endplate, and when it was taken last")
+        self.medication.setMaxLength(600)
+        self.note.setMaxLength(600)
         self.profile = Choice()
         for name in list_profiles():
             self.profile.addItem(name, name)
-        if self.profile.findData(self.settings.profile) < 0 and Path(self.settings.profile).is_file():
-            self.profile.addItem(Path(self.settings.profile).name, self.settings.profile)
+        if self.profile.findData(settings.profile) < 0 and Path(settings.profile).is_file():
+            self.profile.addItem(Path(settings.profile).name, settings.profile)
         self.profile.addItem(_OTHER_FILE, None)
-        self.profile.setCurrentIndex(max(0, self.profile.findData(self.settings.profile)))
-        if self.profile.currentData() != self.settings.profile:
+        self.profile.setCurrentIndex(max(0, self.profile.findData(settings.profile)))
+        if self.profile.currentData() != settings.profile:
             self.profile.setCurrentIndex(self.profile.findData("simulated"))
         self._profile_before = self.profile.currentIndex()
         self.scenario = Choice()
-        self.scenario.addItem(self.settings.scenario, self.settings.scenario)  # the others when the page is there
+        self.scenario.addItem(settings.scenario, settings.scenario)  # the others when the page is there
         self.folder = QLineEdit(str(self._folder()))
         self.folder.setReadOnly(True)
         self.choose_folder = Button("C&hoose …")
         self.choose_folder.setAccessibleName("Choose the folder of the studies")
         self.choose_folder.clicked.connect(self._choose_folder)
-        for row, (name, label, field, beside) in enumerate(
-            (
-                ("code", "&Code", self.code, self.new_code),
-                ("age", "A&ge, years", self.age, None),
-                ("muscle", "&Muscle", self.muscle, None),
-                ("electrode", "&Electrode", self.electrode, None),
-                ("profile", "Hardware &profile", self.profile, None),
-                ("scenario", "S&imulated patient", self.scenario, None),
-                ("folder", "Kept in", self.folder, self.choose_folder),
-            )
-        ):
-            self._add_field(form, 2 * row, name, label, field, beside)
-        column.addLayout(form)
-        self.cautions = make_cautions()
-        column.addWidget(self.cautions)
-        self.acknowledged = Tick(_ACKNOWLEDGED)
-        self._fields["cautions"] = self.acknowledged
-        column.addWidget(self.acknowledged)
-        column.addWidget(_label("Enter sets it and goes on to Start; Enter again starts.", look="quiet"))
-        self._error_labels["cautions"] = self._add_error("cautions")
-        column.addWidget(self._error_labels["cautions"])
-        column.addStretch(1)
+
+    def _connect_fields(self) -> None:
         self.profile.activated.connect(self._choose_profile)
         self.acknowledged.toggled.connect(self._follow_acknowledged)
-        self.code.textChanged.connect(lambda: self._show_wrong("code", ""))
-        self.age.textChanged.connect(lambda: self._show_wrong("age", ""))
+        for name in ("code", "age_years", *_OPTIONAL):
+            field = self._fields[name]
+            if isinstance(field, QLineEdit):
+                field.textChanged.connect(lambda _, name=name: self._show_wrong(name, ""))
         self.muscle.editTextChanged.connect(lambda: self._show_wrong("muscle", ""))
-        return column
+        self.age.textChanged.connect(self._follow_limits)
+        self.muscle.editTextChanged.connect(self._follow_limits)
+        self.stimulation.currentIndexChanged.connect(self._follow_limits)
+        self.electrode.currentIndexChanged.connect(self._follow_limits)
+        self.limits.activated.connect(self._choose_limits)
+        self.limits.currentIndexChanged.connect(lambda: self.limits.setToolTip(self.limits.currentText()))
+
+    def _add_rows(self, rows: _Rows, first: int) -> int:
+        """Add rows of one field, or of two beside each other; the number of the next free row."""
+        for number, fields in enumerate(rows):
+            for place, (name, label, field, beside) in enumerate(fields):
+                n_columns = 2 * _PAIR - 1 if len(fields) == 1 else _PAIR - 1
+                self._add_field(first + 2 * number, place * _PAIR, n_columns, name, label, field, beside)
+        return first + 2 * len(rows)
 
     def _add_field(
-        self, form: QGridLayout, row: int, name: str, text: str, field: _Field, beside: QWidget | None
+        self, row: int, at: int, n_columns: int, name: str, text: str, field: _Field, beside: QWidget | None
     ) -> None:
         label = _label(text)
         label.setBuddy(field)
         field.setObjectName(name)
         field.setAccessibleName(text.replace("&", ""))
-        form.addWidget(label, row, 0)
-        form.addWidget(field, row, 1, 1, 1 if beside is not None else 2)
+        self._form.addWidget(label, row, at)
+        self._form.addWidget(field, row, at + 1, 1, n_columns - (beside is not None))
         if beside is not None:
-            form.addWidget(beside, row, 2)
+            self._form.addWidget(beside, row, at + n_columns)
         error = self._add_error(name)
-        form.addWidget(error, row + 1, 1, 1, 2)
+        self._form.addWidget(error, row + 1, at + 1, 1, n_columns)
         self._fields[name] = field
         self._error_labels[name] = error
+
+    def _optional_fields(self) -> tuple[QLineEdit, ...]:
+        return (self.temperature, self.operator, self.medication, self.note)
+
+    def _content_of(self, form: QGridLayout) -> list[QWidget]:
+        found = []
+        for index in range(form.count()):
+            item = form.itemAt(index)
+            widget = item.widget() if item is not None else None
+            if widget is not None:
+                found.append(widget)
+        return found
+
+    def _unfold(self, is_open: bool) -> None:
+        """Show the fields that may well stay empty, or fold them away; what is in them stays."""
+        self.settings = self.settings.model_copy(update={"shows_more": is_open})
+        for part in self._optional_parts:
+            is_error = part.objectName().startswith("error of ")
+            part.setVisible(is_open and not (is_error and isinstance(part, QLabel) and not part.text()))
+        n_filled = sum(bool(field.text().strip()) for field in self._optional_fields())
+        filled = f"   ({n_filled} filled in)" if n_filled and not is_open else ""
+        self.more.setText(f"{'▾' if is_open else '▸'} &Further: skin temperature, operator, medication, note{filled}")
 
     def _add_error(self, name: str) -> QLabel:
         label = _label("", look="wrong")
@@ -257,11 +352,17 @@ class StartPage(QWidget):
         column.addWidget(label)
         column.addWidget(self.recent, 4)
         column.addWidget(self._no_recent)
-        self.open_study = Button("Open a s&tudy …")
+        self.open_study = Button("&Open a study …")
         self.open_study.clicked.connect(self._open_study)
-        column.addWidget(self.open_study)
+        self.view_result = Button("&View a result …")
+        self.view_result.setAccessibleName("View the result of the chosen study, or of another")
+        self.view_result.clicked.connect(self._view_result)
+        row = QHBoxLayout()
+        row.addWidget(self.open_study, 1)
+        row.addWidget(self.view_result, 1)
+        column.addLayout(row)
         column.addWidget(_label("Without a patient", look="head"))
-        self.replay = Button("Play a recor&ding …")
+        self.replay = Button("Pla&y a recording …")
         self.replay.clicked.connect(self._replay)
         self.recording = QLineEdit()
         self.recording.setMaxLength(10)
@@ -311,7 +412,15 @@ class StartPage(QWidget):
             self.new_code,
             self.age,
             self.muscle,
+            self.side,
             self.electrode,
+            self.stimulation,
+            self.limits,
+            self.more,
+            self.temperature,
+            self.operator,
+            self.medication,
+            self.note,
             self.profile,
             self.scenario,
             self.choose_folder,
@@ -320,6 +429,7 @@ class StartPage(QWidget):
             self.running,
             self.recent,
             self.open_study,
+            self.view_result,
             self.replay,
             self.recording,
             self.bench,
@@ -383,6 +493,9 @@ class StartPage(QWidget):
         self.recent.clear()
         for study in find_recent_studies(self._folder(), most=_N_RECENT):
             what = f"   {study.trouble}" if study.trouble else ""
+            what += f"   {study.muscle}" if study.muscle else ""
+            if study.n_endplates is not None:
+                what += f"   {study.n_endplates} endplate{'' if study.n_endplates == 1 else 's'}"
             item = QListWidgetItem(f"{study.code or study.path.name}   {study.begun_at:%Y-%m-%d %H:%M}{what}")
             item.setData(Qt.ItemDataRole.UserRole, str(study.path))
             item.setToolTip(f"{study.path}{what}")
@@ -429,8 +542,15 @@ class StartPage(QWidget):
         """The fields as they are filled in."""
         return StudyEntry(
             code=self.code.text(),
-            age=self.age.text(),
+            age_years=self.age.text(),
             muscle=self.muscle.currentText(),
+            side=str(self.side.currentData()),
+            stimulation=str(self.stimulation.currentData()),
+            skin_temperature_c=self.temperature.text(),
+            operator=self.operator.text(),
+            medication=self.medication.text(),
+            note=self.note.text(),
+            limits=str(self.limits.currentData() or ""),
             electrode=str(self.electrode.currentData()),
             profile=str(self.profile.currentData()),
             scenario=str(self.scenario.currentData()),
@@ -444,6 +564,8 @@ class StartPage(QWidget):
         for name in self._error_labels:
             self._show_wrong(name, wrong.get(name, ""))
         if request is None:
+            if wrong.keys() & set(_OPTIONAL):
+                self._unfold(True)
             field = self._fields[next(iter(wrong))]
             field.setFocus()
             self._scroll.ensureWidgetVisible(field)
@@ -482,8 +604,41 @@ class StartPage(QWidget):
                 "scenario": entry.scenario,
                 "muscle": " ".join(entry.muscle.split()),
                 "electrode": entry.electrode,
+                "stimulation": entry.stimulation,
+                "operator": " ".join(entry.operator.split()),
+                "limits": "" if entry.limits == LIMITS_NONE else entry.limits,
             }
         )
+
+    def _follow_limits(self) -> None:
+        """Offer the limits that fit what is filled in; what was chosen stays where it still fits."""
+        self._show_wrong("limits", "")
+        try:
+            found = find_limits(self.entry())
+        except ConfigurationError as exc:
+            self._show_wrong("limits", str(exc))
+            return
+        self.limits.clear()
+        if found.chosen is None:
+            self.limits.addItem(f"none: {found.reason}" if found.reason else "none", "")
+        else:
+            self.limits.addItem(f"proposed: {describe_limit(found.chosen)}", "")
+        for row, limit in enumerate((found.chosen, *found.others)):
+            if limit is None:
+                continue
+            if row:
+                self.limits.addItem(describe_limit(limit), limit.name)
+            self.limits.setItemData(
+                self.limits.count() - 1,
+                " ".join(part for part in (found.reason if not row else "", limit.notes) if part),
+                Qt.ItemDataRole.ToolTipRole,
+            )
+        if found.chosen is not None:
+            self.limits.addItem("none", LIMITS_NONE)
+        self.limits.setCurrentIndex(max(0, self.limits.findData(self._limits_wanted)))
+
+    def _choose_limits(self, index: int) -> None:
+        self._limits_wanted = str(self.limits.itemData(index) or "")
 
     def _show_wrong(self, name: str, sentence: str) -> None:
         label = self._error_labels[name]
@@ -545,6 +700,16 @@ class StartPage(QWidget):
         path = self._ask_for_file("A study to go on with", str(self._folder()), _STUDY_FILES)
         if path:
             self._resume(path)
+
+    def _view_result(self) -> None:
+        item = self.recent.currentItem()
+        if item is not None and item.isSelected():
+            path = str(item.data(Qt.ItemDataRole.UserRole))
+        else:
+            path = self._ask_for_file("The study whose result is shown", str(self._folder()), _STUDY_FILES)
+        if path:
+            self.show_error("")
+            self.result_requested.emit(path)
 
     def _resume_recent(self, item: QListWidgetItem) -> None:
         self._resume(str(item.data(Qt.ItemDataRole.UserRole)))

@@ -10,36 +10,64 @@ from typing import Final
 from acq.errors import ConfigurationError, StudyFileError
 from acq.hosting.messages import ReplayRequest, StudyRequest
 from acq.report.cautions import CAUTIONS
-from acq.study.reference_limits import all_limits
+from acq.study.about import ELECTRODES, StudyAbout, check_about
+from acq.study.reference_limits import (
+    LimitChoice,
+    ReferenceLimit,
+    all_limits,
+    choose_limit,
+    own_limits_path,
+    read_limits,
+)
 from hardware_profiles import ProfileError, load_profile
 from hardware_profiles.wording import quote
 
 __all__ = [
-    "ELECTRODES",
+    "LIMITS_NONE",
     "RecentStudy",
     "StudyEntry",
     "check_entry",
+    "describe_limit",
     "describe_profile",
+    "find_limits",
     "find_muscles",
     "find_recent_studies",
     "make_replay_request",
     "split_cautions",
 ]
 
-ELECTRODES: Final = {"single_fibre": "single fibre", "concentric": "concentric"}
-_OLDEST_YEARS: Final = 120
-_LONGEST_MUSCLE: Final = 60
+LIMITS_NONE: Final = "none"  # chosen: no limits at all
+_ABOUT: Final = (
+    "age_years",
+    "muscle",
+    "side",
+    "stimulation",
+    "skin_temperature_c",
+    "operator",
+    "medication",
+    "note",
+)
 _MOST_DIGITS: Final = 6  # of the number of a recording
 _LARGEST_TO_LOOK_INTO_BYTES: Final = 50_000_000  # a study of thirty endplates has ten; all of it is checked when opened
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StudyEntry:
-    """The fields as they were filled in. folder : of the new study's file, None for the usual one."""
+    """The fields as they were filled in. folder : of the new study's file, None for the usual one.
+
+    limits : name of those the study is held against, `LIMITS_NONE` for none, empty for those that are proposed.
+    """
 
     code: str
-    age: str = ""
+    age_years: str = ""
     muscle: str = ""
+    side: str = ""
+    stimulation: str = ""
+    skin_temperature_c: str = ""
+    operator: str = ""
+    medication: str = ""
+    note: str = ""
+    limits: str = ""
     electrode: str = "single_fibre"
     profile: str = "simulated"
     scenario: str = "healthy"
@@ -49,12 +77,17 @@ class StudyEntry:
 
 @dataclass(frozen=True, slots=True)
 class RecentStudy:
-    """A study file. code : empty where it cannot be read. trouble : why, in a few words, empty as a rule."""
+    """A study file. code : empty where it cannot be read. trouble : why, in a few words, empty as a rule.
+
+    n_endplates : whose potential is acceptable, in its recordings as they were made; None where that is not known.
+    """
 
     path: Path
     code: str
     begun_at: datetime
     trouble: str = ""
+    muscle: str = ""
+    n_endplates: int | None = None
 
 
 def describe_profile(profile: str) -> tuple[str, bool]:
@@ -75,6 +108,37 @@ def describe_profile(profile: str) -> tuple[str, bool]:
 def find_muscles() -> tuple[str, ...]:
     """The muscles that have a published limit, sorted."""
     return tuple(sorted({limit.muscle for limit in all_limits()}))
+
+
+def find_limits(entry: StudyEntry) -> LimitChoice:
+    """The limits that would be proposed for what is filled in, and the others there are.
+
+    Raises
+    ------
+    ConfigurationError
+        When the laboratory's own file of limits cannot be used.
+    """
+    about, _ = check_about({name: getattr(entry, name) for name in ("age_years", "muscle", "stimulation")})
+    path = own_limits_path()
+    own = read_limits(path) if path.is_file() else ()
+    asked_of = StudyAbout(code="", electrode=entry.electrode, **about)  # type: ignore[arg-type] # each checked
+    return choose_limit(about=asked_of, own=own, own_file=path if own else None)
+
+
+def describe_limit(limit: ReferenceLimit) -> str:
+    """A limit in one line: its figures, what it is for where that is not all, and where it is from."""
+    mean = f"{limit.mean_of} {limit.mean_us:g}, " if limit.mean_us is not None else ""
+    ages = _describe_ages(limit)
+    return f"{mean}single {limit.individual_us:g} µs{f' ({ages})' if ages else ''}: {limit.source}"
+
+
+def _describe_ages(limit: ReferenceLimit) -> str:
+    low, high = limit.age_low_years, limit.age_high_years
+    if low is None and high is None:
+        return ""
+    if high is None:
+        return f"from {low} years"
+    return f"to {high} years" if low is None else f"{low} to {high} years" if low != high else f"{low} years"
 
 
 def split_cautions() -> tuple[str, tuple[str, ...]]:
@@ -101,25 +165,18 @@ def check_entry(entry: StudyEntry, *, now: datetime) -> tuple[StudyRequest | Non
     # Only here: it brings the engine with it, and the screen is there sooner without.
     from acq.opening import check_code
 
+    code = entry.code.strip()
+    about, wrong_about = check_about({name: getattr(entry, name) for name in _ABOUT})
     wrong: dict[str, str] = {}
-    code, age, muscle = entry.code.strip(), entry.age.strip(), " ".join(entry.muscle.split())
-    about: dict[str, str | int | float] = {}
     try:
         check_code(code)
     except ConfigurationError as exc:
         wrong["code"] = str(exc)
-    if age:
-        # Digits of every script are digits to Python; a study has those that everybody reads.
-        if age.isascii() and age.isdigit() and len(age) <= 3 and int(age) <= _OLDEST_YEARS:
-            about["age_years"] = int(age)
-        else:
-            wrong["age"] = f"give whole years from 0 to {_OLDEST_YEARS}, or leave it empty"
-    if len(muscle) > _LONGEST_MUSCLE or not muscle.isprintable():
-        wrong["muscle"] = f"give the muscle in up to {_LONGEST_MUSCLE} letters"
-    elif muscle:
-        about["muscle"] = muscle
+    wrong |= wrong_about
     if entry.electrode not in ELECTRODES:
         wrong["electrode"] = f"choose one of: {', '.join(ELECTRODES.values())}"
+    if entry.limits:
+        about["limits"] = entry.limits
     is_for_patient = False
     try:
         is_for_patient = not describe_profile(entry.profile)[1]
@@ -200,8 +257,17 @@ def _look_into(path: Path, changed_s: float) -> RecentStudy:
             return RecentStudy(path, "", changed_at, "large; its code is read when it is opened")
         with StudyStore.open(path) as store:
             meta = store.meta()
+            # One result a recording as a rule; a later analysis of the same recording has another.
+            first = {
+                one.recording: sum(fibre.acceptable for fibre in one.analysis.fibres)
+                for one in reversed(store.results())
+            }
         return RecentStudy(
-            path, str(meta.get("code", "")), datetime.fromisoformat(str(meta["created_at_utc"])).astimezone()
+            path,
+            str(meta.get("code", "")),
+            datetime.fromisoformat(str(meta["created_at_utc"])).astimezone(),
+            muscle=str(meta.get("muscle", "")),
+            n_endplates=sum(first.values()),
         )
     except BusyStudyError:
         return RecentStudy(path, "", changed_at, "open in another program")

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -22,12 +22,17 @@ from acq.display import (
     SweepReport,
     TrackReport,
 )
+from acq.errors import ConfigurationError
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.hosting.messages import Ended, News, Started
 from acq.reading import Guarded, axis_top_ma, bound_ma, is_live
 from acq.records import BoolArray, FloatArray, GuardVerdict, MissingReason, OutputState, PulseKind
-from acq.study.reference_limits import ReferenceLimit, propose_limit
+from acq.study.about import ABOUT_FIELDS, StudyAbout, check_about
+from acq.study.reference_limits import LimitChoice, ReferenceLimit, choose_limit, own_limits_path, read_limits
+
+if TYPE_CHECKING:  # it brings the whole model of a study with it, and the screen is there sooner without
+    from acq.study.summary import StudySummary
 
 __all__ = [
     "MISSING_CODES",
@@ -116,15 +121,23 @@ class RatePoint:
 
 @dataclass(frozen=True, slots=True)
 class EndplateView:
-    """One endplate for the picture of all so far; `is_running` while it is still recorded."""
+    """One endplate for the picture of all so far; `is_running` while it is still recorded.
+
+    is_counted : for the result; of one that runs nothing is known of that yet. is_without_jitter : it counts as one
+    that blocks. why : it does not count, or what is to be said of it. decided : by the operator, empty for the rule.
+    """
 
     recording: int
     fibre: int
     mcd_us: float
     mcd_interval_us: tuple[float, float]
     blocking: float
-    is_acceptable: bool
+    is_counted: bool
     is_running: bool
+    label: str = ""
+    is_without_jitter: bool = False
+    why: tuple[str, ...] = ()
+    decided: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,7 +358,8 @@ class ViewModel:
         self.recording = 0
         self.n_dropped = 0
         self.messages: list[str] = []
-        self.limit: ReferenceLimit | None = None
+        self.limits = LimitChoice(chosen=None)
+        self.summary: StudySummary | None = None
         self._muscle = muscle
         self._news: News | None = None
         self._heard_s: float | None = None
@@ -362,9 +376,26 @@ class ViewModel:
     def start(self, started: Started) -> None:
         """The engine has said what runs."""
         self.started = started
-        muscle = self._muscle or str(started.about.get("muscle", ""))
-        self.limit = propose_limit(muscle=muscle, electrode=started.electrode) if muscle else None
+        self.limits = self._choose_limits(started)
         self.revision += 1
+
+    def _choose_limits(self, started: Started) -> LimitChoice:
+        """The study's own choice; the engine's word for it comes with the first endplates."""
+        given = {name: str(value) for name, value in started.about.items() if name in ABOUT_FIELDS}
+        about, _ = check_about(given | ({"muscle": self._muscle} if self._muscle else {}))
+        asked_of = StudyAbout(code=started.code, electrode=started.electrode, **about)  # type: ignore[arg-type] # checked
+        path = own_limits_path()
+        try:
+            own = read_limits(path) if path.is_file() else ()
+            wanted = str(started.about.get("limits", "")) or None
+            return choose_limit(about=asked_of, wanted=wanted, own=own, own_file=path if own else None)
+        except ConfigurationError as exc:
+            return LimitChoice(chosen=None, reason=str(exc))
+
+    @property
+    def limit(self) -> ReferenceLimit | None:
+        """What the endplates are held against; None where there is nothing."""
+        return self.limits.chosen
 
     def take(self, news: News, *, now_s: float) -> None:
         """Take news in.
@@ -389,7 +420,7 @@ class ViewModel:
         if news.needs is not None and news.needs != self.needs:
             self.needs = news.needs
         if news.endplates is not None:
-            self._endplates = news.endplates
+            self.take_result(news.endplates, news.summary, news.limits)
         self.n_dropped += news.n_dropped
         self.revision += is_new
 
@@ -412,7 +443,15 @@ class ViewModel:
     def end(self, ended: Ended) -> None:
         """The study is complete."""
         self.ended = ended
-        self._endplates = ended.endplates
+        self.take_result(ended.endplates, ended.summary, ended.limits)
+
+    def take_result(
+        self, endplates: tuple[EndplateReport, ...], summary: StudySummary | None, limits: LimitChoice | None
+    ) -> None:
+        """All endplates, with what they come to."""
+        self._endplates, self.summary = endplates, summary
+        if limits is not None:
+            self.limits = limits
         self.revision += 1
 
     def lose(self) -> None:
@@ -663,13 +702,31 @@ class ViewModel:
         """All endplates so far, those of the recording that runs last."""
         ended = [
             EndplateView(
-                one.recording, one.fibre, one.mcd_us, one.mcd_interval_us, one.blocking[0], one.is_acceptable, False
+                recording=one.recording,
+                fibre=one.fibre,
+                mcd_us=one.mcd_us,
+                mcd_interval_us=one.mcd_interval_us,
+                blocking=one.blocking[0],
+                is_counted=one.is_counted,
+                is_running=False,
+                label=one.label,
+                is_without_jitter=one.is_without_jitter,
+                why=one.why,
+                decided=one.decided,
             )
             for one in self._endplates
         ]
         if self.ended is None and all(one.recording != self.recording for one in ended):
             ended += [
-                EndplateView(self.recording, one.fibre, one.mcd_us, one.mcd_interval_us, one.blocking[0], True, True)
+                EndplateView(
+                    recording=self.recording,
+                    fibre=one.fibre,
+                    mcd_us=one.mcd_us,
+                    mcd_interval_us=one.mcd_interval_us,
+                    blocking=one.blocking[0],
+                    is_counted=True,
+                    is_running=True,
+                )
                 for one in self._fibres_now()
             ]
         return tuple(ended)

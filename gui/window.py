@@ -9,7 +9,16 @@ from typing import Final
 
 from PyQt5.QtCore import Qt, QTimer, pyqtSignal
 from PyQt5.QtGui import QCloseEvent, QColor, QPalette
-from PyQt5.QtWidgets import QApplication, QDialog, QFileDialog, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PyQt5.QtWidgets import (
+    QApplication,
+    QDialog,
+    QFileDialog,
+    QHBoxLayout,
+    QLabel,
+    QStackedWidget,
+    QVBoxLayout,
+    QWidget,
+)
 
 from acq.acts import ActName
 from acq.answering import Answering, Meaning
@@ -34,6 +43,10 @@ from gui.pictures.procedure import ProcedurePicture
 from gui.pictures.rate import RatePicture
 from gui.pictures.stacked import StackedPicture
 from gui.pictures.sweeps import SweepsPicture
+from gui.reporting import ReportMaker, open_path
+from gui.result_page import report_keys
+from gui.result_view import ResultData, ResultView
+from gui.study_result import StudyFileResult
 from gui.themes import BRIGHT, DARK, Theme, with_font_scale
 from gui.undo import UndoList
 from gui.view_model import ViewModel
@@ -43,6 +56,19 @@ __all__ = ["StudyWindow"]
 _TICK_MS: Final = 50
 _FONT_STEP: Final = 1.1
 _PICTURES: Final = ((SweepsPicture, 5), (StackedPicture, 3), (RatePicture, 3), (EndplatesPicture, 3))
+# What a key does while the result is shown: what is for the screen alone, and nothing that reaches the output.
+_BESIDE_RESULT: Final = frozenset(
+    {
+        Command.THEME,
+        Command.LARGER,
+        Command.SMALLER,
+        Command.FULL_SCREEN,
+        Command.KEYS,
+        Command.RESULT,
+        Command.REPORT_PDF,
+        Command.REPORT_HTML,
+    }
+)
 _PROCEDURE_SHARE: Final = 7  # of the row; the two pictures it stands for have 6, and give way to it
 
 
@@ -123,6 +149,12 @@ class StudyWindow(QWidget):
         self.end_card = EndCard(model, theme, self)
         self.end_card.hide()
         self.end_card.left.connect(self.leave)
+        self.end_card.pressed.connect(self.do)
+        self.result = ResultView(theme, self)
+        self.reports = ReportMaker(self)
+        self._file: StudyFileResult | None = None  # once the study is complete, and the engine has closed it
+        self._file_result: ResultData | None = None
+        self._connect_result()
         self.keys = KeyboardFilter(key_map, self.do, self._has_dialog, self._take_digit)
         self._lay_out()
         self._connect_pictures()
@@ -160,15 +192,23 @@ class StudyWindow(QWidget):
         column.addWidget(self.silence)
         column.addWidget(self.error_bar)
         column.addWidget(self.end_card)
-        column.addWidget(self.cautions, 5)
-        column.addWidget(self.board, 5)
+        self._pages = QStackedWidget(self)
+        page = QWidget(self._pages)
+        self._pages.addWidget(page)
+        self._pages.addWidget(self.result)
+        column.addWidget(self._pages, 1)
+        of_study = QVBoxLayout(page)
+        of_study.setContentsMargins(0, 0, 0, 0)
+        of_study.setSpacing(4)
+        of_study.addWidget(self.cautions, 5)
+        of_study.addWidget(self.board, 5)
         row = QHBoxLayout()
         row.setContentsMargins(4, 0, 4, 0)
         row.setSpacing(4)
         for picture, (_, share) in zip(self._row, _PICTURES, strict=True):
             row.addWidget(picture, share)
         row.addWidget(self.procedure, _PROCEDURE_SHARE)
-        column.addLayout(row, 6)
+        of_study.addLayout(row, 6)
         column.addWidget(self.key_bar)
         column.addWidget(self.foot)
 
@@ -178,6 +218,18 @@ class StudyWindow(QWidget):
         self.stacked.sweep_picked.connect(self._pick_sweep)
         for picture in (self.board, *self._row, self.procedure):
             picture.read_out.connect(self.foot.show_read_out)
+
+    def _connect_result(self) -> None:
+        self.result.closed.connect(self._close_result)
+        self.result.decided.connect(self._decide)
+        self.result.report_wanted.connect(self._make_report)
+        self.result.report_opened.connect(self._open_report)
+        self.result.key_elsewhere.connect(self._take_key_of_result)
+        self.end_card.report_opened.connect(self._open_report)
+        for part in (self.result, self.end_card):
+            self.reports.told.connect(part.say)
+            self.reports.made.connect(part.offer)
+        self.reports.failed.connect(self._fail)
 
     # ---- life -----------------------------------------------------------------------------------------------------
 
@@ -202,7 +254,7 @@ class StudyWindow(QWidget):
         elif isinstance(message, Ended):
             self._model.end(message)
             self._undo.clear()
-            self.end_card.show()
+            self.end_card.setVisible(not self.is_result_shown)
         elif isinstance(message, Refused):
             self.error_bar.show_error(message.why)
 
@@ -239,6 +291,8 @@ class StudyWindow(QWidget):
             self.foot.follow()
             if self._model.ended is not None:
                 self.end_card.follow()
+            if self.is_result_shown:
+                self._follow_result()
         if self._is_drawn and self._model.ended is None:
             # Only what has been painted since the last time: a window that is hidden shows nothing.
             self._is_drawn = False
@@ -310,6 +364,9 @@ class StudyWindow(QWidget):
             Command.THEME: self._change_theme,
             Command.LARGER: lambda: self._scale_letters(_FONT_STEP),
             Command.SMALLER: lambda: self._scale_letters(1 / _FONT_STEP),
+            Command.RESULT: self._show_or_close_result,
+            Command.REPORT_PDF: lambda: self._make_report("pdf"),
+            Command.REPORT_HTML: lambda: self._make_report("html"),
             Command.KEYS: self._show_keys,
             Command.FULL_SCREEN: self._toggle_full_screen,
         }
@@ -461,6 +518,7 @@ class StudyWindow(QWidget):
             self._line.send(Leaving())
         self._line.close()
         self.end()
+        self.reports.end()
         self.left.emit()
 
     def _resume(self) -> None:
@@ -480,7 +538,7 @@ class StudyWindow(QWidget):
     def _has_dialog(self) -> bool:
         modal = QApplication.activeModalWidget()
         overlay = self.findChild(KeysOverlay)
-        return modal is not None or (overlay is not None and overlay.isVisible())
+        return modal is not None or (overlay is not None and overlay.isVisible()) or self.is_result_shown
 
     def _show_keys(self) -> None:
         # Below the head: what the output does, and the stop, stay in sight.
@@ -494,6 +552,89 @@ class StudyWindow(QWidget):
 
     def _accept_key(self) -> str:
         return (*self._key_map.keys_of(Command.ACCEPT), "enter")[0]
+
+    # ---- the result --------------------------------------------------------------------------------------------------
+
+    @property
+    def is_result_shown(self) -> bool:
+        """Whether the result stands where the pictures do otherwise."""
+        return self._pages.currentWidget() is self.result
+
+    def _show_or_close_result(self) -> None:
+        if self.is_result_shown:
+            self._close_result()
+            return
+        if self._model.output.is_replay:
+            self.foot.say("a replay makes no study: there is no result to show")
+            return
+        self._follow_result()
+        self._pages.setCurrentWidget(self.result)
+        self.key_bar.hide()  # its keys are the view's now
+        self.end_card.hide()
+        self.result.table.setFocus()
+
+    def _close_result(self) -> None:
+        self._pages.setCurrentIndex(0)
+        self.key_bar.show()
+        self.end_card.setVisible(self._model.ended is not None)
+        self.setFocus()
+
+    def _follow_result(self) -> None:
+        model, started = self._model, self._model.started
+        if self._file_result is not None:
+            self.result.show_result(self._file_result)
+            return
+        is_over = model.ended is not None
+        self.result.show_result(
+            ResultData(
+                title="   ".join(
+                    ["Result" if is_over else "Result so far", started.code if started is not None else ""]
+                ),
+                endplates=model.finished_endplates,
+                summary=model.summary,
+                limits=model.limits,
+                is_over=is_over,
+                can_decide=not model.output.is_gone,
+            )
+        )
+
+    def _decide(self, label: str, kind: str, reason: str) -> None:
+        if self._model.ended is None:
+            self._act(ActName.DECIDE, text=f"{label}\t{kind}\t{reason}")
+            return
+        if self._file is None:
+            self._file = StudyFileResult(Path(self._model.ended.study_path), self)
+            self._file.changed.connect(self._take_file_result)
+            self._file.told.connect(self.result.say)
+            self._file.failed.connect(self._fail)
+        self._file.decide(label, kind, reason)
+
+    def _take_file_result(self, data: ResultData) -> None:
+        """The study has been decided on after its end."""
+        self._file_result = data
+        self._model.take_result(data.endplates, data.summary, data.limits)
+
+    def _make_report(self, kind: str) -> None:
+        ended = self._model.ended
+        if ended is None or not ended.code:
+            self.foot.say("a report is made of a study that is complete")
+            return
+        self.error_bar.show_error("")
+        self.reports.make(ended.study_path, kind)
+
+    def _open_report(self, path: str) -> None:
+        if not open_path(path):
+            self.foot.say(f"this system opens no such file; the report is {path}")
+
+    def _fail(self, why: str) -> None:
+        for part in (self.result, self.end_card):
+            part.say("")
+        self.error_bar.show_error(why)
+
+    def _take_key_of_result(self, name: str) -> None:
+        command = self._key_map.command(name)
+        if command in _BESIDE_RESULT:
+            self.do(command)
 
     # ---- pictures for others ----------------------------------------------------------------------------------------
 
@@ -541,7 +682,7 @@ class StudyWindow(QWidget):
         )
         self.cautions.setStyleSheet(make_style_sheet(theme))
         self.cautions.setFont(font_for(theme))
-        bars = (self.head, self.guide, self.error_bar, self.key_bar, self.foot, self.end_card)
+        bars = (self.head, self.guide, self.error_bar, self.key_bar, self.foot, self.end_card, self.result)
         for part in (*bars, self.board, *self._row, self.procedure):
             part.set_theme(theme)
         self._drawn_revision = -1
@@ -560,6 +701,9 @@ class StudyWindow(QWidget):
             },
         )
         self.key_bar.set_key_map(key_map)
+        for part in (self.result, self.end_card):
+            part.set_report_keys(report_keys(key_map))
+        self.end_card.set_result_key(show_key((*key_map.keys_of(Command.RESULT), "")[0]))
         self.head.accept_text = show_key(self._accept_key())
         self.head.stop_button.key_text = show_key((*key_map.keys_of(Command.STOP), "space")[0])
 

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from scipy.stats import mannwhitneyu
 
-from acq.analysis.origin_models import LATE_MS, OriginWeights, RateCount, count_by_rate, weigh_origin
+from acq.analysis.origin_models import OriginWeights, RateCount, count_by_rate, weigh_origin
+from acq.analysis.settings import LATE_MS
 from acq.records import BoolArray, FloatArray, Origin
 
 __all__ = [
-    "LATE_MS",
     "OriginFinding",
     "OriginWeights",
     "RateCount",

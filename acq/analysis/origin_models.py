@@ -24,10 +24,10 @@ from scipy.stats import beta, exponnorm
 
 from acq.analysis.jitter import MCD_PER_SD, comparable_pairs, intervals_since_response_s, measure_jitter
 from acq.analysis.proportions import exact_interval
+from acq.analysis.settings import LATE_MS
 from acq.records import BoolArray, FloatArray, IntArray, Origin
 
 __all__ = [
-    "LATE_MS",
     "LEAST_POSTERIOR",
     "RATE_EDGES_HZ",
     "LatencyJump",
@@ -38,7 +38,6 @@ __all__ = [
     "weigh_origin",
 ]
 
-LATE_MS: Final = 7.5  # below the shortest facial F waves (8.97 ± 0.53 ms) and R1 of the blink reflex (8–14 ms, Kimura)
 LEAST_POSTERIOR: Final = 0.95  # of an origin that is told as one
 # Geometric means of the usual rates 1, 2, 5 and 10 Hz part them.
 RATE_EDGES_HZ: Final = (math.sqrt(2.0), math.sqrt(10.0), math.sqrt(50.0))

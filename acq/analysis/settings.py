@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
-__all__ = ["AnalysisSettings"]
+__all__ = ["LATE_MS", "AnalysisSettings"]
+
+LATE_MS: Final = 7.5  # below the shortest facial F waves (8.97 ± 0.53 ms) and R1 of the blink reflex (8–14 ms, Kimura)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

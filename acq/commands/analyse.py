@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -11,6 +11,7 @@ from typing import Any
 import click
 from pydantic import TypeAdapter, ValidationError
 from rich.console import Console
+from rich.progress import Progress
 
 from acq import __version__
 from acq.commands.options import finite, margin_options, plain_margin, settings_from
@@ -25,9 +26,14 @@ from acq.report.cautions import INTENDED_USE
 from acq.report.comparison import compare
 from acq.report.procedures import print_procedure
 from acq.report.results import comparison_table, plain_result, plain_row, result_table
+from acq.study.encoding import encode_json
+from acq.study.model import read_study
+from acq.study.reanalysis import analyse_again, describe_difference
 from acq.study.store import StudyStore
 
 __all__ = ["command", "settings_in", "stored_settings"]
+
+_LONGEST_LABEL = 200
 
 
 def stored_settings(settings: Mapping[str, Any], *, path: Path) -> RecordingSettings:
@@ -69,6 +75,63 @@ def _kept_procedures(path: Path, number: int | None, name: ProcedureName) -> lis
         ]
 
 
+def _keep(
+    file: Path,
+    settings_of: Callable[[Mapping[str, Any]], RecordingSettings],
+    *,
+    number: int | None,
+    electrode: str | None,
+    label: str | None,
+    as_json: bool,
+) -> int:
+    """Analyse the recordings of a study again, and keep what comes out beside what it has."""
+    if not is_study_file(file):
+        raise InputFileError(
+            f"{file}: is no study file, so there is nowhere to keep a result; `suprathresh import` makes one"
+        )
+    screen = Console(stderr=True)
+    with (
+        StudyStore.open(file, "write") as store,
+        Progress(console=screen, transient=True, disable=not screen.is_terminal) as progress,
+    ):
+        stored = {one.number: one.settings for one in store.recordings() if number in (None, one.number)}
+        if not stored:
+            raise InputFileError(
+                f"{file}: there is no recording {number}" if number else f"{file}: there is no recording"
+            )
+        first = next(iter(stored.values()))
+        if label is None:
+            label = describe_difference(json.loads(encode_json(first)), json.loads(encode_json(settings_of(first))))
+            label += f", electrode {electrode.replace('_', ' ')}" if electrode is not None else ""
+        task = progress.add_task("analysing again", total=len(stored))
+        results = analyse_again(
+            store,
+            lambda one: settings_of(stored[one]),
+            label=" ".join(label.split())[:_LONGEST_LABEL],
+            electrode=electrode,
+            numbers=tuple(stored),
+            report=lambda done, of: progress.update(task, completed=done, total=of),
+        )
+        runs = read_study(store).analyses
+    if as_json:
+        document = {
+            "schema_version": 1,
+            "intended_use": INTENDED_USE,
+            "program": f"suprathresh {__version__}",
+            "analysis": runs[-1].number,
+            "label": label,
+            "recordings": [plain_result(one, analysis) for one, analysis in results.items()],
+        }
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
+        return 0
+    console = Console()
+    for one, analysis in results.items():
+        console.print(result_table(analysis, title=f"recording {one}: {analysis.n_sweeps} sweeps"))
+    console.print(f"kept as analysis {runs[-1].number} of {file.name}: {label}", soft_wrap=True)
+    console.print(INTENDED_USE, soft_wrap=True)
+    return 0
+
+
 @click.command("analyse")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--recording", "number", type=click.IntRange(min=1), help="Which recording of a study file.")
@@ -86,6 +149,12 @@ def _kept_procedures(path: Path, number: int | None, name: ProcedureName) -> lis
 )
 @click.option("--truth", "with_truth", is_flag=True, help="Compare with NAME_truth.npz beside the recording.")
 @click.option("--strict", is_flag=True, help="With --truth: exit code 1 if a row falls short.")
+@click.option(
+    "--keep",
+    is_flag=True,
+    help="Of a study file: analyse all its recordings again, and keep the results beside the old ones.",
+)
+@click.option("--label", help="With --keep: what this analysis is called; default: how its settings differ.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @margin_options
 def command(
@@ -96,13 +165,35 @@ def command(
     conduction_ms: float | None,
     with_truth: bool,
     strict: bool,
+    keep: bool,
+    label: str | None,
     as_json: bool,
     margin_rule: str | None,
     margin_relative: float | None,
     margin_ma: float | None,
     margin_scope: str | None,
 ) -> int:
-    """Analyse FILE, a recording of sweeps (.npz) or a study file, and print what every fibre gives."""
+    """Analyse FILE, a recording of sweeps or a study file, and print what every fibre gives.
+
+    With --keep the results of a study with other settings go into it, beside those it has; `summary`, `report` and
+    `export` take the newest, or the one that --analysis names.
+    """
+    if keep:
+        if procedure is not None or with_truth or strict:
+            raise click.UsageError("--keep goes with no --procedure, --truth or --strict")
+
+        def settings_of(stored: Mapping[str, Any]) -> RecordingSettings:
+            return settings_from(
+                stored_settings(stored, path=file),
+                margin_rule=margin_rule,
+                margin_relative=margin_relative,
+                margin_ma=margin_ma,
+                margin_scope=margin_scope,
+            )
+
+        return _keep(file, settings_of, number=number, electrode=electrode, label=label, as_json=as_json)
+    if label is not None:
+        raise click.UsageError("--label needs --keep")
     recording: Recording = load_recording(file, number=number)
     if electrode is not None:
         recording = replace(recording, electrode=electrode)

@@ -6,7 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 import click
 
@@ -14,9 +14,12 @@ from acq.devices.service_token import VARIABLE
 from acq.errors import ConfigurationError
 from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings
+from acq.study.about import check_about
 
 __all__ = [
     "TOKEN_HELP",
+    "about_from",
+    "about_options",
     "connection_options",
     "device_options",
     "finite",
@@ -95,6 +98,43 @@ def study_file_options(command: Command) -> Command:
     ):
         command = option(command)
     return command
+
+
+_ABOUT: Final = {
+    # option, its name in the study file, and what it is
+    "--age": ("age", "age_years", "Whole years."),
+    "--muscle": ("muscle", "muscle", "In English, as `suprathresh limits` lists them: frontalis, …"),
+    "--side": ("side", "side", "left or right."),
+    "--activation": ("activation", "activation", "stimulated (if left out) or voluntary."),
+    "--stimulation": ("stimulation", "stimulation", "extramuscular or intramuscular."),
+    "--temperature": ("temperature", "skin_temperature_c", "Of the skin over the muscle, °C."),
+    "--operator": ("operator", "operator", "A code or initials."),
+    "--medication": ("medication", "medication", "What acts on the endplate, and when it was last taken."),
+    "--note": ("note", "note", "Free text kept with the study; not the patient's name."),
+}
+
+
+def about_options(command: Command) -> Command:
+    """The options that say whom and what a study is of: `--age`, `--muscle`, … `--note`; all may be left out."""
+    for option, (keyword, _, text) in reversed(_ABOUT.items()):
+        command = click.option(option, keyword, help=text)(command)
+    return command
+
+
+def about_from(**given: str | None) -> dict[str, str | int | float]:
+    """What `about_options` were given, checked, as a study keeps it.
+
+    Raises
+    ------
+    ConfigurationError
+        When one makes no sense.
+    """
+    names = {keyword: (option, name) for option, (keyword, name, _) in _ABOUT.items()}
+    about, wrong = check_about({names[keyword][1]: text for keyword, text in given.items()})
+    for option, name in names.values():
+        if name in wrong:
+            raise ConfigurationError(f"{option}: {wrong[name]}")
+    return about
 
 
 def margin_options(command: Command) -> Command:

@@ -9,11 +9,24 @@ import click
 from rich.console import Console
 from rich.text import Text
 
+from acq.study.decisions import Target
 from acq.study.store import StoredEntry, StudyStore
 
 __all__ = ["command"]
 
-_SORTS = ("act", "event", "verdict", "procedure", "correction", "recording", "opened", "closed", "copied")
+_SORTS = (
+    "act",
+    "event",
+    "verdict",
+    "procedure",
+    "decision",
+    "analysis",
+    "correction",
+    "recording",
+    "opened",
+    "closed",
+    "copied",
+)
 
 
 @click.command("record")
@@ -48,6 +61,8 @@ def _line(entry: StoredEntry) -> Text:
         what = "described"
     elif entry.sort == "procedure":
         what = f"{entry.kind}: {_sentence(entry)}"
+    elif entry.sort in ("decision", "analysis"):
+        what = _tell(entry)
     reason = f" ({entry.reason})" if entry.reason else ""
     return Text.assemble(
         (f"{entry.seq:6d}  ", "dim"),
@@ -64,6 +79,17 @@ def _sentence(entry: StoredEntry) -> str:
         return str(json.loads(entry.detail)["result"]["sentence"])
     except (ValueError, KeyError, TypeError):
         return "cannot be read"
+
+
+def _tell(entry: StoredEntry) -> str:
+    """Of which endplate a decision is, and how an analysis differs."""
+    try:
+        plain = json.loads(entry.detail)
+        if entry.sort == "analysis":
+            return f"{entry.kind}: {plain['label']}"
+        return f"{entry.kind}: {Target(entry.recording or 0, plain['number']).label}"
+    except (ValueError, KeyError, TypeError):
+        return f"{entry.kind}: cannot be read"
 
 
 def _plain(entry: StoredEntry) -> dict[str, object]:

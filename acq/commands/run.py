@@ -16,6 +16,8 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from acq import __version__
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import (
+    about_from,
+    about_options,
     device_options,
     finite,
     margin_options,
@@ -50,6 +52,7 @@ _positive = click.FloatRange(min=0, min_open=True)
 @click.argument("procedure", type=click.Choice([str(name) for name in IN_ORDER]))
 @device_options
 @study_file_options
+@about_options
 @click.option("--up-to", "up_to_ma", type=_positive, callback=finite, help="How far the intensity may go, mA.")
 @click.option("--stimuli", type=click.IntRange(min=1), help="Wanted of each fibre, level or rate; default: its own.")
 @click.option("--rates", help="Of a rate series, Hz, in their order, as in 1,2,5,10,15,20,10.")
@@ -95,6 +98,7 @@ def command(
     margin_relative: float | None,
     margin_ma: float | None,
     margin_scope: str | None,
+    **about: str | None,
 ) -> int:
     """Run one guided PROCEDURE unattended, and keep its result in a new study.
 
@@ -135,6 +139,7 @@ def command(
         study_path=str(study_path) if study_path is not None else None,
         code=code,
         electrode=electrode,
+        about=about_from(**about),
         up_to_ma=up_to_ma,
         margin=settings.margin,
         sound=sound,

@@ -9,10 +9,12 @@ import os
 import sys
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
 import click
+from click.core import ParameterSource
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
@@ -20,6 +22,8 @@ from acq import __version__
 from acq.commands.choosing import View, choose_view
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
 from acq.commands.options import (
+    about_from,
+    about_options,
     device_options,
     finite,
     margin_options,
@@ -49,8 +53,17 @@ __all__ = ["command", "finish_with_fault", "print_results", "tell_study"]
 @click.command("study")
 @device_options
 @study_file_options
-@click.option("--note", help="Free text kept with the study; not the patient's name.")
+@about_options
+@click.option("--resume", is_flag=True, help="Go on with the study that --study names; it takes what is said above.")
 @click.option("--stimuli", type=click.IntRange(min=1), help="Unattended: so many stimuli at the working intensity.")
+@click.option(
+    "--recordings",
+    "n_recordings",
+    type=click.IntRange(1, 200),
+    default=1,
+    show_default=True,
+    help="Unattended, of a simulated patient: so many recordings, each of the next site.",
+)
 @click.option(
     "--seconds",
     type=click.FloatRange(min=0, min_open=True),
@@ -88,9 +101,10 @@ def command(
     serial_port: str | None,
     study_path: Path | None,
     code: str | None,
-    note: str | None,
     electrode: str,
+    resume: bool,
     stimuli: int | None,
+    n_recordings: int,
     seconds: float | None,
     up_to_ma: float | None,
     person_present: bool,
@@ -102,6 +116,7 @@ def command(
     margin_relative: float | None,
     margin_ma: float | None,
     margin_scope: str | None,
+    **about: str | None,
 ) -> int:
     """Stimulate, record and guard the margin of every fibre.
 
@@ -115,6 +130,13 @@ def command(
         raise click.UsageError("--json needs --stimuli N or --seconds S")
     if not is_unattended and speed == "max":
         raise click.UsageError("--speed max is for unattended runs; the live view keeps to real time")
+    if n_recordings > 1 and not is_unattended:
+        raise click.UsageError("--recordings needs --stimuli N or --seconds S; in a live study `n` begins the next")
+    known = about_from(**about)
+    if resume:
+        _check_resume(study_path, code, known)
+        assert study_path is not None  # noqa: S101 - checked above
+        electrode = _electrode_of(study_path, electrode)
     view = View() if is_unattended else _choose_view(wanted_view)
     profile = read_profile(profile_name)
     settings = settings_from(
@@ -134,7 +156,8 @@ def command(
         study_path=str(study_path) if study_path is not None else None,
         code=code,
         electrode=electrode,
-        about={"note": note} if note else {},
+        resume=resume,
+        about=known,
         up_to_ma=up_to_ma,
         margin=settings.margin,
         sound=sound,
@@ -145,7 +168,11 @@ def command(
         needs_scan_limit=is_unattended,
         is_attended=not is_unattended,
     )
-    device, code = preparation.device, preparation.code
+    device = preparation.device
+    if n_recordings > 1 and not preparation.is_simulated:
+        raise click.UsageError(
+            "--recordings is for simulated patients: on real hardware somebody has to move the needle"
+        )
     if view.line:
         click.echo(view.line, err=True)
     if view.screen is not None:
@@ -160,9 +187,11 @@ def command(
         store, engine = begin_study(preparation, is_watched=not is_unattended)
         stack.enter_context(store)
         try:
+            code = str(store.meta().get("code", ""))  # of a study that is gone on with, its own
             if not is_unattended:
                 return _attended(engine, store, code, up_to_ma)
-            return _unattended(engine, store, code, device, profile, settings, stimuli, seconds, up_to_ma, as_json)
+            wanted = _Wanted(stimuli or seconds or 0, is_time=seconds is not None, n_recordings=n_recordings)
+            return _unattended(engine, store, code, device, profile, settings, wanted, up_to_ma, as_json)
         except SuprathreshError as exc:
             return finish_with_fault(engine, store, exc)
         except Exception as exc:
@@ -173,6 +202,26 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def _check_resume(study_path: Path | None, code: str | None, about: Mapping[str, Any]) -> None:
+    """Refuse to go on with nothing, or to change in passing what a study says of itself."""
+    if study_path is None:
+        raise click.UsageError("--resume needs --study FILE; `suprathresh list` shows the studies of a folder")
+    if code is not None or about:
+        raise click.UsageError(
+            "a study that is gone on with keeps its code and what it says of itself; `suprathresh correct` changes them"
+        )
+
+
+def _electrode_of(study_path: Path, asked: str) -> str:
+    """The electrode of a study's last recording, unless another is asked for by name."""
+    context = click.get_current_context(silent=True)
+    if context is not None and context.get_parameter_source("electrode") is not ParameterSource.DEFAULT:
+        return asked
+    with StudyStore.open(study_path) as store:
+        recordings = store.recordings()
+    return recordings[-1].electrode if recordings else asked
 
 
 def finish_with_fault(engine: Engine, store: StudyStore, exc: SuprathreshError) -> int:
@@ -216,6 +265,7 @@ def _attended(engine: Engine, store: StudyStore, code: str, up_to_ma: float | No
     run_terminal(engine, up_to_ma=up_to_ma)
     click.echo("analysing what was recorded …", err=True)  # minutes after hours of it
     print_results(engine.finish(), margin=engine.margin_rule, tests_given=engine.tests_given)
+    _tell_conclusion(engine)
     tell_study(store, code=code)
     if engine.failure is not None:
         click.echo(f"suprathresh: {engine.failure}", err=True)
@@ -249,12 +299,34 @@ def print_results(
         console.print(INTENDED_USE, soft_wrap=True)
 
 
+def _tell_conclusion(engine: Engine) -> None:
+    """How the study stands with all its endplates, also those of earlier days."""
+    endplates, made = engine.result()
+    if endplates:
+        summary = made.summary
+        Console(highlight=False).print(f"{summary.verdict}: {summary.conclusion}", soft_wrap=True, markup=False)
+
+
 def tell_study(store: StudyStore, *, code: str | None = None) -> None:
     """Close a study, and say where it is kept, under which code, and its seal, which is final only then."""
     store.close()
     under = f", code {code}" if code is not None else ""
     click.echo(f"study kept in {store.path}{under}")
+    click.echo(f"`suprathresh summary {store.path.name}` says what its endplates give, `report` prints it")
     click.echo(f"seal {store.seal}; written down elsewhere, it tells later whether the study is unchanged")
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """What is to be recorded: so many stimuli, or seconds, at the working intensity, in so many recordings."""
+
+    amount: float
+    is_time: bool
+    n_recordings: int
+
+    @property
+    def unit(self) -> str:
+        return "s" if self.is_time else "stimuli"
 
 
 def _unattended(
@@ -264,38 +336,46 @@ def _unattended(
     device: Device,
     profile: HardwareProfile,
     settings: RecordingSettings,
-    stimuli: int | None,
-    seconds: float | None,
+    wanted: _Wanted,
     up_to_ma: float | None,
     as_json: bool,
 ) -> int:
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
     screen = Console(stderr=True)
-    wanted = float(stimuli or seconds or 0)
-    done = 0.0
+    working_ma: dict[int, float | None] = {}
+    trouble = None
     with (
         Interruption(lambda: engine.stop("interrupted")) as interruption,
         Progress(
             *columns, TimeElapsedColumn(), console=screen, transient=True, disable=not screen.is_terminal
         ) as progress,
     ):
-        task = progress.add_task("threshold scan", total=wanted)
-        working_ma = scan_and_accept(engine, up_to_ma=up_to_ma, is_interrupted=lambda: interruption.has_come)
-        if working_ma is not None:
-            progress.update(task, description=f"recording at {working_ma:.2f} mA")
-            done = _record(
-                engine,
-                wanted,
-                interruption,
-                is_time=seconds is not None,
-                report=lambda value: progress.update(task, completed=value),
-            )
+        task = progress.add_task("threshold scan", total=wanted.amount)
+        for turn in range(wanted.n_recordings):
+            if turn:
+                engine.new_recording()
+                engine.step()
+            number = engine.session.number
+            of_all = f"{turn + 1} of {wanted.n_recordings}: " if wanted.n_recordings > 1 else ""
+            progress.update(task, completed=0, description=f"{of_all}threshold scan")
+            found_ma = scan_and_accept(engine, up_to_ma=up_to_ma, is_interrupted=lambda: interruption.has_come)
+            working_ma[number] = found_ma
+            done = 0.0
+            if found_ma is not None:
+                progress.update(task, description=f"{of_all}recording at {found_ma:.2f} mA")
+                done = _record(
+                    engine, wanted, interruption, report=lambda value: progress.update(task, completed=value)
+                )
+            short = f"{done:.0f} of {wanted.amount:g} {wanted.unit}" if done < wanted.amount else None
+            found = _trouble(engine, found_ma, short)
+            if found is not None and trouble is None:
+                trouble = f"recording {number}: {found}" if wanted.n_recordings > 1 else found
+            if interruption.has_come or engine.failure is not None or engine.gate.state is OutputState.LATCHED_OFF:
+                break
     snapshot = engine.make_snapshot()
-    what = "s" if seconds is not None else "stimuli"
-    trouble = _trouble(engine, working_ma, f"{done:.0f} of {wanted:g} {what}" if done < wanted else None)
     results = engine.finish()
     if as_json:
-        recordings = [plain_result(n, one, working_ma=working_ma) for n, one in results.items()]
+        recordings = [plain_result(n, one, working_ma=working_ma.get(n)) for n, one in results.items()]
         store.close()  # the seal is final only then
         document: dict[str, Any] = {
             "schema_version": 1,
@@ -308,7 +388,7 @@ def _unattended(
             "seal": store.seal,
             "stimuli": snapshot.n_pulses,
             "seconds": snapshot.elapsed_s,
-            "working_ma": working_ma,
+            "working_ma": next(reversed(working_ma.values()), None),
             "margin": plain_margin(settings.margin),
             "tests": _plain_tests(*engine.tests_given),
             "samples_lost": snapshot.samples_lost,
@@ -318,6 +398,7 @@ def _unattended(
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
         print_results(results, margin=settings.margin, tests_given=engine.tests_given)
+        _tell_conclusion(engine)
         tell_study(store, code=code)
     if trouble is not None:
         click.echo(f"suprathresh: {trouble}", err=True)
@@ -331,27 +412,25 @@ def _plain_tests(n_testing: int, n_measuring: int) -> dict[str, int | float | No
     return {"n_testing": n_testing, "n_measuring": n_measuring, "share": n_testing / n if n else None}
 
 
-def _record(
-    engine: Engine, wanted: float, interruption: Interruption, *, is_time: bool, report: Callable[[float], None]
-) -> float:
+def _record(engine: Engine, wanted: _Wanted, interruption: Interruption, *, report: Callable[[float], None]) -> float:
     """Record so many stimuli or seconds at the working intensity; how many it became."""
     first, begun_s = engine.n_sweeps, engine.elapsed_s
     has_begun = False
 
     def done() -> float:
-        return engine.elapsed_s - begun_s if is_time else engine.n_sweeps - first
+        return engine.elapsed_s - begun_s if wanted.is_time else engine.n_sweeps - first
 
     def is_done() -> bool:
         nonlocal has_begun
-        report(min(done(), wanted))
+        report(min(done(), wanted.amount))
         is_delivering = engine.gate.state is OutputState.DELIVERING and engine.gate.intensity_ma > 0
         has_begun = has_begun or is_delivering
         # Stopped, latched off, or never begun because the intensity was refused: nothing more will come.
         is_over = not is_delivering if has_begun else engine.elapsed_s > begun_s + PATIENCE_S
-        return interruption.has_come or is_over or done() >= wanted
+        return interruption.has_come or is_over or done() >= wanted.amount
 
     engine.run(is_done)
-    return math.floor(done()) if done() < wanted else wanted
+    return math.floor(done()) if done() < wanted.amount else wanted.amount
 
 
 def _trouble(engine: Engine, working_ma: float | None, short: str | None) -> str | None:

@@ -24,7 +24,19 @@ from acq.records import BoolArray, FloatArray, IntArray, Pulse, PulseKind
 if TYPE_CHECKING:
     from acq.study.store import StudyStore
 
-__all__ = ["Recording", "Truth", "is_study_file", "load_recording", "load_truth", "recording_from_store"]
+__all__ = [
+    "Recording",
+    "Truth",
+    "check_recording",
+    "check_sample_rate",
+    "derive_rate_hz",
+    "is_study_file",
+    "load_recording",
+    "load_truth",
+    "read_magic",
+    "recording_from_store",
+    "show",
+]
 
 ELECTRODES = MappingProxyType({"sf": "single_fibre", "cn": "concentric"})
 
@@ -41,6 +53,22 @@ LONGEST_OFFSET_US = 10_000.0
 LONGEST_RECORDING_S = 86_400.0  # of one site, its pauses included
 MOST_SAMPLES = 30_000_000  # of all sweeps together: 15 000 of 20 ms at 100 kHz, a quarter of a gigabyte
 SHORTEST_AFTER_ONSET_S = 0.003  # less does not hold the latency of a twig near its muscle
+
+_PLAIN_NAMES = MappingProxyType(
+    {
+        "t0_index": "inside each sweep",
+        "raw": "the needle channel",
+        "scale_uv_per_bit": "the scale",
+        "stim_ma": "the intensity in mA",
+        "rate_hz": "the rate in Hz",
+        "trig_offset_us": "the offset of the onset in µs",
+        "pulse_width_us": "the pulse width in µs",
+        "mains_hz": "the mains frequency in Hz",
+        "band_hz": "the band in Hz",
+        "sweep_index": "the number of the stimulus",
+        "stim_time_s": "the stimulus time",
+    }
+)
 
 _SQLITE_MAGIC = b"SQLite format 3\x00"
 _ZIP_MAGIC = b"PK\x03\x04"
@@ -118,6 +146,10 @@ class Recording:
         What to call the recording in messages.
     damage : tuple of str
         What of it could not be used because it is damaged, a sentence each.
+    commanded_ma : (n,) float64 or None
+        What was asked for, where the recording keeps it beside what was delivered.
+    delivered_ma : (n,) float64 or None
+        What was seen, NaN where nothing was (`intensity_ma` is then what was asked for); None where not kept apart.
     """
 
     sweeps_uv: FloatArray
@@ -138,6 +170,8 @@ class Recording:
     is_damaged: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     name: str = "recording"
     damage: tuple[str, ...] = ()
+    commanded_ma: FloatArray | None = None
+    delivered_ma: FloatArray | None = None
 
     def __post_init__(self) -> None:
         n = self.n_sweeps
@@ -222,7 +256,7 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
         When it is a study file that cannot be opened.
     """
     path = Path(path)
-    magic = _read_magic(path)
+    magic = read_magic(path)
     if magic == _SQLITE_MAGIC:
         return _load_from_study(path, number)
     if not magic.startswith(_ZIP_MAGIC):
@@ -232,7 +266,7 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
     if number is not None:
         raise InputFileError(f"{path}: holds one recording; leave out the number {number}, it is for study files")
     arrays = _read_arrays(path, _KEYS, optional=("trig_offset_us",))
-    return _check(path, _build(path, arrays))
+    return check_recording(path, _build(path, arrays))
 
 
 def load_truth(path: str | Path) -> Truth | None:
@@ -262,7 +296,7 @@ def load_truth(path: str | Path) -> Truth | None:
         if arrays[key].shape != shape or arrays[key].dtype.kind not in "biuf":
             raise InputFileError(
                 f"{arrays_path}: '{key}' must be numbers of shape {shape}, it has shape {arrays[key].shape} and type"
-                f" {_show(str(arrays[key].dtype))}; copy it again"
+                f" {show(str(arrays[key].dtype))}; copy it again"
             )
     n_sweeps = _count_sweeps(path)
     if n_sweeps is not None and n != n_sweeps:
@@ -302,7 +336,7 @@ def _find_truth_lengths(arrays: Mapping[str, npt.NDArray[Any]]) -> tuple[int, in
 
 def _count_sweeps(path: Path) -> int | None:
     """Number of sweeps of the recording; None where it is no archive, or there is none."""
-    if not path.is_file() or not _read_magic(path).startswith(_ZIP_MAGIC):
+    if not path.is_file() or not read_magic(path).startswith(_ZIP_MAGIC):
         return None
     times = _read_arrays(path, (), optional=("stim_time_s",)).get("stim_time_s")
     return None if times is None else times.size
@@ -322,10 +356,17 @@ def is_study_file(path: Path) -> bool:
     InputFileError
         When it cannot be read.
     """
-    return _read_magic(path) == _SQLITE_MAGIC
+    return read_magic(path) == _SQLITE_MAGIC
 
 
-def _read_magic(path: Path) -> bytes:
+def read_magic(path: Path) -> bytes:
+    """The first 16 bytes of a file, by which its kind is known; fewer where it is shorter.
+
+    Raises
+    ------
+    InputFileError
+        When there is no such file, it is empty, or it cannot be read.
+    """
     try:
         if path.is_dir():
             raise InputFileError(f"{path}: this is a folder; give the recording file inside it")
@@ -338,7 +379,7 @@ def _read_magic(path: Path) -> bytes:
     except OSError as exc:
         raise InputFileError(f"{path}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
     except ValueError as exc:  # a null character
-        raise InputFileError(f"{_show(str(path))} is no name of a file ({exc}); check it") from exc
+        raise InputFileError(f"{show(str(path))} is no name of a file ({exc}); check it") from exc
     if not magic:
         raise InputFileError(f"{path}: the file is empty; copy or record it again")
     return magic
@@ -386,7 +427,7 @@ def _read_arrays(path: Path, keys: Sequence[str], *, optional: Sequence[str] = (
     except (*_ARCHIVE_ERRORS, *_ARCHIVE_ERRORS_OF_ZIP) as exc:
         where = f" at the array '{key}'" if key else ""
         raise InputFileError(
-            f"{path}: damaged or not a .npz file{where} ({_show(str(exc))}); copy or export it again"
+            f"{path}: damaged or not a .npz file{where} ({show(str(exc))}); copy or export it again"
         ) from exc
     except MemoryError as exc:
         raise InputFileError(f"{path}: the array '{key}' does not fit in memory; split the recording") from exc
@@ -409,7 +450,7 @@ def _read_array(archive: zipfile.ZipFile, info: zipfile.ZipInfo, *, most: int) -
                 shape, is_fortran, dtype = read_header(member)
         except _HEADER_ERRORS as exc:
             raise _RefusedArrayError(
-                f"is damaged: its header cannot be read ({_show(str(exc))}); export it again"
+                f"is damaged: its header cannot be read ({show(str(exc))}); export it again"
             ) from exc
         if dtype.hasobject:
             raise _RefusedArrayError(
@@ -417,17 +458,17 @@ def _read_array(archive: zipfile.ZipFile, info: zipfile.ZipInfo, *, most: int) -
             )
         n = math.prod(shape)
         if dtype.itemsize == 0 or min(shape, default=0) < 0 or len(shape) > _MOST_AXES:
-            raise _RefusedArrayError(f"has shape {_show(str(shape))} and type {_show(str(dtype))}; export it again")
+            raise _RefusedArrayError(f"has shape {show(str(shape))} and type {show(str(dtype))}; export it again")
         if n > most or dtype.itemsize > _LARGEST_ITEM_BYTES:
             raise _RefusedArrayError(
-                f"has shape {_show(str(shape))} and type {_show(str(dtype))}; all arrays together may have"
+                f"has shape {show(str(shape))} and type {show(str(dtype))}; all arrays together may have"
                 f" {MOST_SAMPLES:,} numbers, split the recording"
             )
         n_bytes = n * dtype.itemsize
         n_there = info.file_size - member.tell()
         if n_there != n_bytes:
             raise _RefusedArrayError(
-                f"is damaged: shape {_show(str(shape))} and type {_show(str(dtype))} need {n_bytes} bytes, there are"
+                f"is damaged: shape {show(str(shape))} and type {show(str(dtype))} need {n_bytes} bytes, there are"
                 f" {n_there}; copy or export it again"
             )
         content = member.read(n_bytes)
@@ -442,7 +483,7 @@ def _read_summary(path: Path) -> Mapping[str, Any]:
     except FileNotFoundError:
         return {}
     except (OSError, ValueError, RecursionError) as exc:
-        raise InputFileError(f"{path}: cannot be read as JSON ({_show(str(exc))}); copy it again") from exc
+        raise InputFileError(f"{path}: cannot be read as JSON ({show(str(exc))}); copy it again") from exc
     if not isinstance(summary, dict):
         raise InputFileError(f"{path}: holds no JSON object; copy it again")
     fibres = summary.get("fibres", [])
@@ -459,14 +500,14 @@ def _read_summary(path: Path) -> Mapping[str, Any]:
 
 
 def _list_keys(arrays: Mapping[str, object]) -> str:
-    names = sorted(_show(name, 30) for name in arrays)
+    names = sorted(show(name, 30) for name in arrays)
     if not names:
         return "no arrays"
     shown = ", ".join(names[:20])
     return shown if len(names) <= 20 else f"{shown} and {len(names) - 20} more"
 
 
-def _show(text: str, n_characters: int = _SHOWN_CHARACTERS) -> str:
+def show(text: str, n_characters: int = _SHOWN_CHARACTERS) -> str:
     """A text from a file for a message: printable, one line, not too long."""
     shown = text if text.isprintable() else ascii(text)[1:-1]
     return shown if len(shown) <= n_characters else shown[:n_characters] + "…"
@@ -476,7 +517,7 @@ def _read_scalar(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str) -
     values = arrays[key]
     if values.size != 1 or values.dtype.kind not in "iuf":
         raise InputFileError(
-            f"{path}: '{key}' must be one number, it has shape {values.shape} and type {_show(str(values.dtype))};"
+            f"{path}: '{key}' must be one number, it has shape {values.shape} and type {show(str(values.dtype))};"
             " export the recording again"
         )
     with np.errstate(over="ignore"):
@@ -488,7 +529,7 @@ def _read_vector(path: Path, arrays: Mapping[str, npt.NDArray[Any]], key: str, n
     if values.shape != (n,) or values.dtype.kind not in "iuf":
         raise InputFileError(
             f"{path}: '{key}' must have one number a sweep, shape ({n},), it has shape {values.shape} and type"
-            f" {_show(str(values.dtype))}; export the recording again"
+            f" {show(str(values.dtype))}; export the recording again"
         )
     with np.errstate(over="ignore", invalid="ignore"):
         vector = values.astype(np.float64)
@@ -505,7 +546,7 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
     if raw.ndim != 2 or raw.dtype.kind not in "iuf":
         raise InputFileError(
             f"{path}: 'raw' must be numbers of shape (sweeps, samples), it has shape {raw.shape} and type"
-            f" {_show(str(raw.dtype))};"
+            f" {show(str(raw.dtype))};"
             " export the recording again"
         )
     n = raw.shape[0]
@@ -516,7 +557,7 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
             f"{path}: all {n} sweeps of 'raw' are the same to the last bit; a recording has noise, export it again"
         )
     sample_rate_hz = _read_scalar(path, arrays, "fs_hz")
-    _check_sample_rate(path, sample_rate_hz)
+    check_sample_rate(path, sample_rate_hz)
     scale_uv = _read_scalar(path, arrays, "scale_uv_per_bit")
     if not SCALE_RANGE_UV[0] <= scale_uv <= SCALE_RANGE_UV[1]:
         raise InputFileError(
@@ -528,7 +569,7 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
         raise InputFileError(f"{path}: 't0_index' is {onset_index:g}; it must be a whole sample index")
     electrode = _read_word(arrays["electrode"])
     if electrode not in ELECTRODES:
-        shown = f"'{_show(electrode)}'" if electrode else "not one word"
+        shown = f"'{show(electrode)}'" if electrode else "not one word"
         raise InputFileError(f"{path}: 'electrode' is {shown}; it must be 'sf' (single-fibre) or 'cn' (concentric)")
     band = arrays["band_hz"]
     if band.shape != (2,) or band.dtype.kind not in "iuf":
@@ -537,7 +578,7 @@ def _build(path: Path, arrays: Mapping[str, npt.NDArray[Any]]) -> Recording:
     sweep_number = _read_vector(path, arrays, "sweep_index", n)
     if not np.array_equal(sweep_number, np.floor(sweep_number)) or np.any(np.abs(sweep_number) >= 2**53):
         raise InputFileError(f"{path}: 'sweep_index' must be whole numbers; export the recording again")
-    _check_increasing(path, "stim_time_s", stim_time_s)
+    _check_increasing(path, "'stim_time_s'", stim_time_s)
     with np.errstate(over="ignore", invalid="ignore"):
         onset = np.round((stim_time_s - stim_time_s[0]) * sample_rate_hz) + onset_index
     if not np.all(np.abs(onset) < 2**53):
@@ -575,7 +616,14 @@ def _read_word(array: npt.NDArray[Any]) -> str:
         return ""
 
 
-def _check_sample_rate(path: Path, sample_rate_hz: float) -> None:
+def check_sample_rate(path: Path, sample_rate_hz: float) -> None:
+    """Refuse a sample rate that no recording has.
+
+    Raises
+    ------
+    InputFileError
+        When it is outside what is read.
+    """
     if not LOWEST_SAMPLE_RATE_HZ <= sample_rate_hz <= HIGHEST_SAMPLE_RATE_HZ:
         raise InputFileError(
             f"{path}: 'fs_hz' is {sample_rate_hz:g}; a recording has {LOWEST_SAMPLE_RATE_HZ:g} to"
@@ -588,24 +636,41 @@ def _check_increasing(path: Path, key: str, values: FloatArray | IntArray) -> No
     if bad.size:
         k = int(bad[0])
         raise InputFileError(
-            f"{path}: '{key}' must increase, but sweep {k + 1} has {values[k + 1]} after {values[k]};"
+            f"{path}: {key} must increase, but sweep {k + 1} has {values[k + 1]} after {values[k]};"
             " put the sweeps in order and remove doubles"
         )
 
 
-def _check(path: Path, recording: Recording) -> Recording:
-    """Refuse what no recording can be; returns the recording."""
+def check_recording(path: Path, recording: Recording, *, is_named_plainly: bool = False) -> Recording:
+    """Refuse what no recording can be; returns the recording.
+
+    Parameters
+    ----------
+    path : Path
+        Of the file it is from, for the message.
+    is_named_plainly : bool
+        Say what is wrong in words, instead of by the array of a `.npz` file.
+
+    Raises
+    ------
+    InputFileError
+        When a value is none that a recording can have.
+    """
     r = recording
-    _check_sample_rate(path, r.sample_rate_hz)
+
+    def named(key: str) -> str:
+        return _PLAIN_NAMES[key] if is_named_plainly else f"'{key}'"
+
+    check_sample_rate(path, r.sample_rate_hz)
     if r.electrode not in ELECTRODES.values():
         raise InputFileError(
-            f"{path}: the electrode is '{_show(r.electrode)}'; it must be {' or '.join(ELECTRODES.values())}"
+            f"{path}: the electrode is '{show(r.electrode)}'; it must be {' or '.join(ELECTRODES.values())}"
         )
     n_after = r.sweeps_uv.shape[1] - r.onset_index
     if not 0 <= r.onset_index < r.sweeps_uv.shape[1]:
         raise InputFileError(
-            f"{path}: the stimulus onset 't0_index' is {r.onset_index}, outside the sweeps of {r.sweeps_uv.shape[1]}"
-            " samples; export the recording again"
+            f"{path}: the stimulus onset {named('t0_index')} is {r.onset_index}, outside the sweeps of"
+            f" {r.sweeps_uv.shape[1]} samples; export the recording again"
         )
     if n_after < SHORTEST_AFTER_ONSET_S * r.sample_rate_hz:
         raise InputFileError(
@@ -616,7 +681,8 @@ def _check(path: Path, recording: Recording) -> Recording:
     if bad.size:
         k, i = (int(x) for x in bad[0])
         raise InputFileError(
-            f"{path}: 'raw' is {r.sweeps_uv[k, i]} at sweep {k}, sample {i}; leave such sweeps out and export again"
+            f"{path}: {named('raw')} is {r.sweeps_uv[k, i]} at sweep {k}, sample {i}; leave such sweeps out and"
+            " export again"
         )
     # Damaged sweeps may hold anything but what is too large to compute with.
     loud = np.argwhere(np.abs(r.sweeps_uv) > HIGHEST_SAMPLE_UV)
@@ -624,7 +690,7 @@ def _check(path: Path, recording: Recording) -> Recording:
         k, i = (int(x) for x in loud[0])
         raise InputFileError(
             f"{path}: sweep {k} has {r.sweeps_uv[k, i]:g} µV at sample {i}; no amplifier gives more than"
-            f" {HIGHEST_SAMPLE_UV:g}, check 'scale_uv_per_bit' and the unit"
+            f" {HIGHEST_SAMPLE_UV:g}, check {named('scale_uv_per_bit')} and the unit"
         )
     offset_us = np.zeros(r.n_sweeps) if r.onset_offset_us is None else r.onset_offset_us
     for key, values, low, high in (
@@ -635,7 +701,7 @@ def _check(path: Path, recording: Recording) -> Recording:
         outside = np.flatnonzero(~((values >= low) & (values <= high)))
         if outside.size:
             raise InputFileError(
-                f"{path}: '{key}' is {values[outside[0]]:g} at sweep {outside[0]}; it must be"
+                f"{path}: {named(key)} is {values[outside[0]]:g} at sweep {outside[0]}; it must be"
                 f" {f'{low:g}' if key != 'rate_hz' else f'above 0 (at least {low:g}), up'} to {high:g}, check the unit"
                 " and the sign"
             )
@@ -645,20 +711,35 @@ def _check(path: Path, recording: Recording) -> Recording:
     ):
         if not low <= value <= high:
             raise InputFileError(
-                f"{path}: '{key}' is {value:g}; it must be {'0' if low == 0 else 'above 0'} to {high:g}, check the unit"
+                f"{path}: {named(key)} is {value:g}; it must be {'0' if low == 0 else 'above 0'} to {high:g},"
+                " check the unit"
             )
     low_hz, high_hz = r.band_hz
     if not 0 <= low_hz < high_hz < np.inf:
-        raise InputFileError(f"{path}: 'band_hz' is {low_hz:g} to {high_hz:g}; it must be low, then high, in hertz")
-    _check_increasing(path, "sweep_index", r.sweep_number)
-    _check_increasing(path, "stim_time_s", r.onset_sample)
+        raise InputFileError(
+            f"{path}: {named('band_hz')} is {low_hz:g} to {high_hz:g}; it must be low, then high, in hertz"
+        )
+    _check_increasing(path, named("sweep_index"), r.sweep_number)
+    _check_increasing(path, named("stim_time_s"), r.onset_sample)
     duration_s = float(r.onset_sample[-1] - r.onset_sample[0]) / r.sample_rate_hz
     if duration_s > LONGEST_RECORDING_S:
         raise InputFileError(
-            f"{path}: 'stim_time_s' spans {duration_s:g} s; it must be in seconds and at most"
+            f"{path}: {named('stim_time_s')} spans {duration_s:g} s; it must be in seconds and at most"
             f" {LONGEST_RECORDING_S:g} of them, check the unit or split the recording"
         )
     return r
+
+
+def derive_rate_hz(onset_sample: IntArray, *, sweep_number: IntArray, sample_rate_hz: float) -> FloatArray:
+    """Rate at each stimulus from the interval before it, over the number of stimuli in it, shape (n,).
+
+    The second's stands for the first's, which has no interval; both arrays must increase.
+    """
+    rate_hz: FloatArray = np.ones(onset_sample.size)
+    if onset_sample.size > 1:
+        rate_hz[1:] = np.diff(sweep_number) * sample_rate_hz / np.diff(onset_sample)
+        rate_hz[0] = rate_hz[1]
+    return rate_hz
 
 
 def _load_from_study(path: Path, number: int | None) -> Recording:
@@ -700,14 +781,9 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
         raise InputFileError(
             f"{store.path}: the pulse width changes within recording {described.number}; choose another"
         )
-    _check_sample_rate(store.path, sweeps.sample_rate_hz)
-    _check_increasing(store.path, "onset_sample", sweeps.onset_sample)
-    # The study keeps no rate: the interval over the number of stimuli in it. The second's stands for the first's.
-    rate_hz: FloatArray = np.ones(n)
-    if n > 1:
-        rate_hz[1:] = np.diff(sweeps.pulse_index) * sweeps.sample_rate_hz / np.diff(sweeps.onset_sample)
-        rate_hz[0] = rate_hz[1]
-    return _check(
+    check_sample_rate(store.path, sweeps.sample_rate_hz)
+    _check_increasing(store.path, "'onset_sample'", sweeps.onset_sample)
+    return check_recording(
         store.path,
         Recording(
             sweeps_uv=sweeps.sweeps_uv,
@@ -715,7 +791,9 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
             sample_rate_hz=sweeps.sample_rate_hz,
             intensity_ma=sweeps.intensity_ma,
             onset_sample=sweeps.onset_sample,
-            rate_hz=rate_hz,
+            rate_hz=derive_rate_hz(
+                sweeps.onset_sample, sweep_number=sweeps.pulse_index, sample_rate_hz=sweeps.sample_rate_hz
+            ),
             pulse_width_us=float(sweeps.width_us[0]),
             band_hz=described.band_hz,
             mains_hz=described.mains_hz,
@@ -728,5 +806,7 @@ def recording_from_store(store: StudyStore, number: int | None = None) -> Record
             is_damaged=sweeps.is_damaged,
             name=f"{store.path.stem} {described.number}",
             damage=store.damage,
+            commanded_ma=sweeps.commanded_ma,
+            delivered_ma=sweeps.delivered_ma,
         ),
     )

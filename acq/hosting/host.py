@@ -44,6 +44,7 @@ from acq.hosting.messages import (
 )
 from acq.hosting.whereabouts import Whereabouts
 from acq.opening import begin_study, prepare_study
+from acq.study.result import StudyResult
 from acq.study.store import StudyStore
 from acq.turning import Turning
 
@@ -165,14 +166,16 @@ class Host:
 
     def _finish(self) -> Ended:
         failure: str | None = None
+        endplates: tuple[EndplateReport, ...]
+        made: StudyResult | None
         with contextlib.suppress(DeviceError):
             self._engine.stop("study finished by the operator")
         self._turning.end()
         try:
             self._engine.finish()
-            endplates: tuple[EndplateReport, ...] = self._engine.endplates()
+            endplates, made = self._engine.result()
         except SuprathreshError as exc:
-            failure, endplates = str(exc), ()
+            failure, endplates, made = str(exc), (), None
         trouble = self._engine.failure or self._turning.failure
         if trouble is not None:
             failure = str(trouble)
@@ -181,7 +184,15 @@ class Host:
             seal = self._store.seal
         except SuprathreshError as exc:
             failure, seal = failure or str(exc), ""
-        ended = Ended(self._started.study_path, self._started.code, seal, failure, endplates)
+        ended = Ended(
+            self._started.study_path,
+            self._started.code,
+            seal,
+            failure,
+            endplates,
+            made.summary if made is not None else None,
+            made.limits if made is not None else None,
+        )
         with self._lock:
             line, self._line = self._line, None
         if line is not None:
@@ -251,10 +262,10 @@ class _Outbox:
         self._lock = threading.Lock()
         self._sweeps: deque[SweepReport] = deque(maxlen=_SWEEPS_KEPT)
         self._tracks: tuple[TrackReport, ...] | None = None
-        self._endplates: tuple[EndplateReport, ...] | None = None
+        self._result: tuple[tuple[EndplateReport, ...], StudyResult] | None = None
         self._snapshot: EngineSnapshot | None = None
         self._n_dropped = 0
-        self._n_analysed = -1
+        self._result_version = -1
         self._is_new_screen = threading.Event()
 
     @property
@@ -271,23 +282,24 @@ class _Outbox:
         if self._is_new_screen.is_set():
             self._is_new_screen.clear()
             self._engine.look_on()
-            self._n_analysed = -1
+            self._result_version = -1
         sweeps, tracks, n_dropped = self._engine.fetch_sweeps()
         snapshot = self._engine.snapshot()
-        endplates = None
-        if self._engine.n_analysed != self._n_analysed:
-            self._n_analysed = self._engine.n_analysed
-            endplates = self._engine.endplates()
+        result = None
+        if self._engine.result_version != self._result_version:
+            self._result_version = self._engine.result_version
+            result = self._engine.result()
         with self._lock:
             self._n_dropped += n_dropped + max(0, len(self._sweeps) + len(sweeps) - _SWEEPS_KEPT)
             self._sweeps.extend(sweeps)
             self._tracks = tracks if tracks is not None else self._tracks
             self._snapshot = snapshot if snapshot is not None else self._snapshot
-            self._endplates = endplates if endplates is not None else self._endplates
+            self._result = result if result is not None else self._result
 
     def take(self, **now: Any) -> News:
         """All of it, with what the output does now."""
         with self._lock:
+            endplates, made = self._result if self._result is not None else (None, None)
             news = News(
                 **now,
                 snapshot=self._snapshot,
@@ -295,10 +307,12 @@ class _Outbox:
                 sweeps=tuple(self._sweeps),
                 tracks=self._tracks,
                 n_dropped=self._n_dropped,
-                endplates=self._endplates,
+                endplates=endplates,
+                summary=made.summary if made is not None else None,
+                limits=made.limits if made is not None else None,
             )
             self._sweeps.clear()
-            self._snapshot, self._tracks, self._endplates, self._n_dropped = None, None, None, 0
+            self._snapshot, self._tracks, self._result, self._n_dropped = None, None, None, 0
         return news
 
 

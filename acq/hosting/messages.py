@@ -6,12 +6,17 @@ Frozen records of plain values and arrays. Both ends are this program on this co
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from acq.acts import ActName
 from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs
 from acq.records import OutputState
+
+if TYPE_CHECKING:  # a screen starts sooner without what makes them
+    from acq.study.reference_limits import LimitChoice
+    from acq.study.summary import StudySummary
 
 __all__ = [
     "Act",
@@ -37,7 +42,7 @@ class StudyRequest:
 
     device_kind : None for the one the profile is for. study_path : of the study file, None for the usual place.
     resume : go on with the study at `study_path`, which exists. about : what is kept with the study beside its code:
-    age_years, muscle, note, … up_to_ma : how far a threshold scan may go, None for the profile's ceiling.
+    `acq.study.about.ABOUT_FIELDS`, and "limits", the name of those it is held against. up_to_ma : how far a threshold scan may go, None for the profile's ceiling.
     margin : the margin asked for, None for the profile's. sound : "off", "device" or a WAV file, None for the
     profile's. person_present : somebody has said that a licensed person is
     at the patient and has read the cautions; real hardware is not opened without it.
@@ -132,7 +137,8 @@ class News:
     state, latch_reason, intensity_ma : of the output now, from the gate itself. turn_age_s : since the engine's thread
     came round last. busy_with : what holds it up as it should. snapshot : None where there is no newer one. sweeps :
     oldest first. tracks : of all fibres, None where nothing was measured again. n_dropped : sweeps that were left out
-    since the screen was too slow. endplates : all ended ones, None where there is no new one.
+    since the screen was too slow. endplates : all ended ones, with the result they make and the limits it is held
+    against, None where there is no new one.
     """
 
     state: OutputState
@@ -146,14 +152,21 @@ class News:
     tracks: tuple[TrackReport, ...] | None = None
     n_dropped: int = 0
     endplates: tuple[EndplateReport, ...] | None = None
+    summary: StudySummary | None = None
+    limits: LimitChoice | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Ended:
-    """The study is complete. failure : what ended it, if it was not the operator. endplates : all there are."""
+    """The study is complete. failure : what ended it, if it was not the operator.
+
+    endplates : all there are, with the result they make, None of a replay or where it cannot be told.
+    """
 
     study_path: str
     code: str
     seal: str
     failure: str | None
     endplates: tuple[EndplateReport, ...]
+    summary: StudySummary | None = None
+    limits: LimitChoice | None = None

@@ -10,8 +10,9 @@ from typing import Any, ClassVar, Final
 
 import numpy as np
 
-from acq.analysis.origin import LATE_MS, OriginWeights, RateCount, weigh_origin
+from acq.analysis.origin import OriginWeights, RateCount, weigh_origin
 from acq.analysis.proportions import exact_interval
+from acq.analysis.settings import LATE_MS
 from acq.display import Curve, Figure, Panel
 from acq.errors import ConfigurationError
 from acq.procedures.contract import (

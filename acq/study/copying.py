@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from acq.errors import StudyFileError
+from acq.study.about import check_about
 from acq.study.rescue import readable, rescue
 from acq.study.rows import ENTRIES, RECORDINGS, STIMULI, SqlValue
 from acq.study.store import StudyStore
@@ -23,8 +24,12 @@ _LETTERS: Final = "ABCDEFGHKLMNPQRTUVWXY"
 _DIGITS: Final = "23456789"
 _EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
 _REMOVED: Final = "removed"
-_FREE_TEXT: Final = {"mark", "note"}  # kinds of entries that a person has written
-_KEPT_SORTS: Final = {"act", "event", "verdict", "procedure"}
+_FREE_TEXT: Final = {"mark", "note", "insertion"}  # kinds of entries that a person has written
+_KEPT_SORTS: Final = {"act", "event", "verdict", "procedure", "decision", "analysis"}
+# What reference limits are made from, and tells of nobody. The age of the very old does, so it ends at 90 (45 CFR
+# 164.514(b)(2)(i)(C), from memory).
+_KEPT_ABOUT: Final = {"age_years", "muscle", "side", "activation", "stimulation", "skin_temperature_c"}
+_OLDEST_YEARS: Final = 90
 _PATH: Final = re.compile(r"\S*[/\\]\S*")  # of a file in a message: it may name a person or a day
 
 
@@ -86,7 +91,10 @@ def _copy_anonymous(path: Path, into: Path) -> str:
     with StudyStore.open(path) as source:
         times = [entry.at for entry in source.entries()] + [one.started_at for one in source.recordings()]
         begun = min(times, default=_EPOCH)
-        with StudyStore.create(into, meta={"code": make_code()}, now=lambda: _EPOCH) as target:
+        kept, _ = check_about({name: str(value) for name, value in source.meta().items() if name in _KEPT_ABOUT})
+        if "age_years" in kept:
+            kept["age_years"] = min(int(kept["age_years"]), _OLDEST_YEARS)
+        with StudyStore.create(into, meta={"code": make_code(), **kept}, now=lambda: _EPOCH) as target:
             n_stimuli = 0
             described = set()
             for written_in, row in source.rows():
@@ -116,6 +124,8 @@ def _strip(values: dict[str, SqlValue], begun: datetime) -> None:
             values[name] = (_EPOCH + (datetime.fromisoformat(str(values[name])) - begun)).isoformat()
     if "profile" in values:
         values["profile"] = _REMOVED
-    if "detail" in values and values.get("sort") != "procedure":  # figures of the program's own
+    if values.get("reason"):
+        values["reason"] = _REMOVED
+    if "detail" in values and values.get("sort") not in ("procedure", "decision"):  # figures of the program's own
         is_free = values["kind"] in _FREE_TEXT or str(values["detail"]).startswith("mark: ")
         values["detail"] = _REMOVED if is_free else _PATH.sub("…", str(values["detail"]))

@@ -36,7 +36,7 @@ __all__ = [
 # Fields that results have had since the guard told of causes, axons and stretches doubted in retrospect.
 _LATER_FIELDS = {
     "endplate_block_probability", "overlooked_probability", "same_axon", "concomitant_misses", "concomitant_expected",
-    "set_aside", "events", "axon",
+    "set_aside", "events", "axon", "refusals", "origin_evidence",
 }  # fmt: skip
 
 # Little-endian by name: a study may be read on another machine than the one that wrote it.

@@ -100,10 +100,8 @@ class Table:
 ENTRIES = Table(
     "entries",
     (
-        (
-            "sort",
-            "TEXT NOT NULL",
-        ),  # study, recording, act, event, verdict, procedure, correction, opened, closed, copied
+        # study, recording, act, event, verdict, procedure, decision, analysis, correction, opened, closed, copied
+        ("sort", "TEXT NOT NULL"),
         ("kind", "TEXT NOT NULL"),
         ("detail", "TEXT NOT NULL"),
         ("recording", "INTEGER"),
@@ -111,7 +109,7 @@ ENTRIES = Table(
         ("pulse_index", "INTEGER"),  # of a verdict
         ("fibre", "INTEGER"),  # of a verdict
         ("about", "INTEGER"),  # entry that a correction is about
-        ("reason", "TEXT"),  # of a correction
+        ("reason", "TEXT"),  # of a correction or a decision
         ("at_utc", "TEXT NOT NULL"),
     ),
 )

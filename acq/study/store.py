@@ -34,6 +34,7 @@ from acq.records import (
     RecordingAnalysis,
     Sweep,
 )
+from acq.study.about import ABOUT_FIELDS, check_about
 from acq.study.database import (
     DamagedStudyError,
     ReadOnlyStudyError,
@@ -144,8 +145,9 @@ class StoredEntry:
     """One entry of the study's record.
 
     sort : "act" (of the operator, or of the program where `detail` says so), "event" (what happened by itself),
-    "verdict" (of the guard), "procedure" (what one brought), "correction", "recording" (its description), or what
-    became of the file: "study", "opened", "closed", "copied".
+    "verdict" (of the guard), "procedure" (what one brought), "decision" (on an endplate or a recording), "analysis"
+    (recordings were analysed again; results that follow are of it), "correction", "recording" (its description), or
+    what became of the file: "study", "opened", "closed", "copied".
     """
 
     seq: int
@@ -158,7 +160,7 @@ class StoredEntry:
     pulse_index: int | None = None  # of a verdict
     fibre: int | None = None  # of a verdict
     about: int | None = None  # number of the entry that a correction is about
-    reason: str | None = None  # of a correction
+    reason: str | None = None  # of a correction or a decision
 
 
 @dataclass(frozen=True)
@@ -174,8 +176,9 @@ class StoredCorrection:
 
 @dataclass(frozen=True)
 class StoredResult:
-    """A result of a recording, with what it was made with."""
+    """A result of a recording, with what it was made with. seq : number of its row."""
 
+    seq: int
     recording: int
     analysis: RecordingAnalysis
     settings: Mapping[str, Any]
@@ -505,13 +508,30 @@ class StudyStore:
         """Write what a guided procedure brought; `detail` is JSON, see `acq.procedures.keeping`."""
         self._add_entry("procedure", kind, detail, sample=sample, recording=recording)
 
+    def add_decision(self, kind: str, detail: str, *, recording: int | None, reason: str) -> None:
+        """Write what somebody decided on an endplate or a recording; `detail` is JSON, see `acq.study.decisions`.
+
+        Raises
+        ------
+        StudyFileError
+            When the reason is missing.
+        """
+        if not reason.strip():
+            raise StudyFileError(f"{self._path}: a decision needs a reason; give one")
+        self._add_entry("decision", kind, detail, recording=recording, reason=reason)
+
+    def begin_analysis(self, detail: str) -> None:
+        """Write that recordings are analysed again; the results that follow are of it. `detail` says how it differs."""
+        self._add_entry("analysis", "again", detail)
+
     def correct(self, what: str | int, to: str, *, reason: str) -> None:
         """Correct something by a new entry; what was written before stays, and is shown beside.
 
         Parameters
         ----------
         what : str or int
-            A name in `meta`, such as ``"code"``, or the number of an entry.
+            A name in `meta`, such as ``"code"``, a field of `acq.study.about`, also one that was never given, or the
+            number of an entry.
         to : str
             What it should have said.
         reason : str
@@ -525,7 +545,7 @@ class StudyStore:
         if not reason.strip():
             raise StudyFileError(f"{self._path}: a correction needs a reason; give one")
         if isinstance(what, str):
-            self._check_correctable(what)
+            self._check_correctable(what, to)
             self._add_entry("correction", what, to, reason=reason)
             return
         if not any(entry.seq == what and entry.sort not in _OF_THE_FILE for entry in self.entries()):
@@ -683,6 +703,7 @@ class StudyStore:
         try:
             return tuple(
                 StoredResult(
+                    seq=row["seq"],
                     recording=row["recording"],
                     analysis=decode_analysis(row["analysis_json"]),
                     settings=self._parse(row["settings_json"], f"settings of a result of recording {row['recording']}"),
@@ -814,12 +835,16 @@ class StudyStore:
         with self._transaction() as add:
             add(ENTRIES, sort, kind, detail, recording, sample, None, None, about, reason, self._stamp())
 
-    def _check_correctable(self, what: str) -> None:
-        known = sorted(self.meta().keys() - _NOT_CORRECTABLE)
+    def _check_correctable(self, what: str, to: str) -> None:
+        known = sorted({*self.meta(), *ABOUT_FIELDS} - _NOT_CORRECTABLE)
         if what not in known:
             raise StudyFileError(
                 f"{self._path}: '{what}' cannot be corrected; what can is {', '.join(known) or 'nothing'}"
             )
+        if what in ABOUT_FIELDS:
+            _, wrong = check_about({what: to})
+            if wrong:
+                raise StudyFileError(f"{self._path}: {what} cannot be '{to}'; {wrong[what]}")
 
     def _parse(self, text: str, what: str) -> Any:
         try:

@@ -29,6 +29,7 @@ from gui.pictures.base import (
     thin_pen,
 )
 from gui.pictures.latency_strip import LatencyStrip, read_stimulus
+from gui.pictures.limits import conflict_words, limit_sentences, no_limit_words
 from gui.themes import MISSING_SHAPES, Theme, verdict_look
 from gui.view_model import FibreView, ViewModel
 
@@ -155,6 +156,8 @@ class FibreBoard(PaintedPicture):
         row = self._row_at(place)
         if place.x() < places.verdict[1]:  # the reason as a whole, since it may be cut off in the row
             return f"fibre {row.view.fibre}: {row.view.reason}" if row is not None and row.view.reason else ""
+        if places.figures[0] <= place.x() < places.figures[1]:
+            return " ".join(limit_sentences(self.model)) if place.y() < places.head else ""
         index = self._strip.index_at(place.x())
         if index is None or row is None or index >= self.model.log.n:
             return ""
@@ -343,7 +346,10 @@ class FibreBoard(PaintedPicture):
         head = QRectF(0, 0, 0, places.head)
         self._write(painter, _across(head, places.verdict, line), "fibre", self._small, theme.quiet)
         limit, place = self.model.limit, _across(head, places.figures, line)
-        words = no_limit_words(self.model) if limit is None else (f"limit {limit.individual_us:g} µs",)
+        words = no_limit_words(self.model)
+        if limit is not None:
+            conflict, usual = conflict_words(self.model), f"limit {limit.individual_us:g} µs"
+            words = (*((f"{usual}; {conflict}",) if conflict else ()), usual)
         painter.setFont(self._small)
         texts = [f"jitter MCD  ┃ {text}" if limit is not None else f"jitter MCD · {text}" for text in words]
         texts += [f"jitter  ┃ {words[-1]}" if limit is not None else f"jitter · {words[-1]}", words[-1], "jitter"]
@@ -655,14 +661,6 @@ class FibreBoard(PaintedPicture):
         texts = (f"and {n} more: {was}{told}", f"{n} more: {was}{told}", f"{n} more, worst {worst}", f"{n} more")
         painter.setFont(self._bold)
         self._write(painter, place, fitting(painter, texts, place.width()), self._bold, colour)
-
-
-def no_limit_words(model: ViewModel) -> tuple[str, ...]:
-    """Why there is no limit to compare with; the longest words first."""
-    muscle = str(model.started.about.get("muscle", "")) if model.started is not None else ""
-    if muscle:
-        return ("no limit published for muscle and electrode", "no limit for this muscle", "no limit")
-    return ("no limit: muscle not given", "no limit")
 
 
 def _nothing_given(model: ViewModel) -> str:

@@ -257,6 +257,9 @@ def make_endplates(n: int, *, seed: int = 7) -> tuple[EndplateReport, ...]:
                 blocking=(0.0, 0.0, 0.05),
                 is_acceptable=number % 8 != 7,
                 reasons=() if number % 8 != 7 else ("rises too slowly",),
+                label=f"{number + 1}.1",
+                is_counted=number % 8 != 7,
+                why=() if number % 8 != 7 else ("the potential is not acceptable: rises too slowly",),
             )
         )
     return tuple(reports)

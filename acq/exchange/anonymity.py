@@ -1,0 +1,134 @@
+"""A study without what tells of a person, a day or a place, for data that are given away.
+
+What remains: the figures, the age (90 for more than 89 years), muscle, side, electrode, and times since the beginning.
+What potentials and numbers themselves tell of a person remains too.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
+
+from acq.study.about import StudyAbout
+from acq.study.copying import make_code
+from acq.study.decisions import Decision
+from acq.study.model import Endplate, Study, StudyRecording
+from acq.study.reference_limits import LimitChoice, ReferenceLimit, all_limits
+from acq.study.result import StudyResult
+from acq.study.store import StoredEntry
+from acq.study.summary import summarise
+
+__all__ = ["EPOCH", "anonymous_entries", "anonymous_result"]
+
+EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of the study
+_REMOVED: Final = "removed"
+_OLDEST_YEARS: Final = 89  # older people are so few that their age tells who they are
+_PATH: Final = re.compile(r"\S*[/\\]\S*")  # it may name a person or a day
+# The program's own words and figures; what people say stands in the details and reasons of the others.
+_OWN_SORTS: Final = frozenset({"verdict", "procedure"})
+_SHOWN_SORTS: Final = frozenset({"act", "event", "verdict", "procedure", "decision", "analysis", "correction"})
+_OF_OPERATOR: Final = "set aside by the operator"
+
+
+def anonymous_result(result: StudyResult) -> StudyResult:
+    """The same result of a study without code, dates, operator, free text, profile and file names.
+
+    It has a new code, and no seal, since that tells which study it was to whoever has it. Its cautions are those of
+    what is still known.
+    """
+    study = _anonymous_study(result.study)
+    limits = _anonymous_limits(result.limits)
+    summary = summarise(study.endplates, limit=limits.chosen, about=study.about, rule=result.summary.rule)
+    return StudyResult(study=study, limits=limits, summary=summary)
+
+
+def _anonymous_limits(choice: LimitChoice) -> LimitChoice:
+    """A laboratory's own limits without what it calls itself."""
+    reason = choice.reason
+    if choice.source_file is not None:
+        reason = reason.replace(str(choice.source_file), "a file").replace(choice.source_file.name, "a file")
+    return replace(
+        choice,
+        chosen=_anonymous_limit(choice.chosen, is_own=choice.source_file is not None) if choice.chosen else None,
+        others=tuple(_anonymous_limit(one, is_own=one not in all_limits()) for one in choice.others),
+        reason=reason,
+        conflicts=choice.conflicts if all(one in all_limits() for one in choice.others) else (),
+        source_file=None,
+    )
+
+
+def _anonymous_limit(limit: ReferenceLimit, *, is_own: bool) -> ReferenceLimit:
+    return replace(limit, name="own", source="the laboratory's own limits", notes="") if is_own else limit
+
+
+def _anonymous_study(study: Study) -> Study:
+    begun = study.about.begun_at
+    if begun is None:
+        begun = min((one.described.started_at for one in study.recordings), default=EPOCH)
+    return replace(
+        study,
+        path=Path("study"),
+        seal="",
+        about=_anonymous_about(study.about),
+        insertions=tuple(replace(one, text="") for one in study.insertions),
+        recordings=tuple(_anonymous_recording(one, begun) for one in study.recordings),
+        endplates=tuple(_anonymous_endplate(one) for one in study.endplates),
+        analyses=tuple(
+            replace(one, label=f"analysis {one.number}", made_at=EPOCH + (one.made_at - begun))
+            for one in study.analyses
+        ),
+        lost=tuple(_anonymous_decision(one) for one in study.lost),
+        damage=tuple(_PATH.sub("…", one) for one in study.damage),
+        meta={},
+    )
+
+
+def _anonymous_about(about: StudyAbout) -> StudyAbout:
+    years = about.age_years
+    return replace(
+        about,
+        code=make_code(),
+        begun_at=EPOCH,
+        age_years=_OLDEST_YEARS + 1 if years is not None and years > _OLDEST_YEARS else years,
+        operator="",
+        medication="",
+        note="",
+    )
+
+
+def _anonymous_recording(one: StudyRecording, begun: datetime) -> StudyRecording:
+    return replace(
+        one,
+        described=replace(
+            one.described,
+            profile=_REMOVED,
+            device=_PATH.sub("…", one.described.device),
+            started_at=EPOCH + (one.described.started_at - begun),
+        ),
+    )
+
+
+def _anonymous_endplate(one: Endplate) -> Endplate:
+    return replace(
+        one,
+        reasons=tuple(_OF_OPERATOR if reason.startswith(_OF_OPERATOR) else reason for reason in one.reasons),
+        decision=_anonymous_decision(one.decision) if one.decision is not None else None,
+        notes=(),
+    )
+
+
+def _anonymous_decision(decision: Decision) -> Decision:
+    return replace(decision, reason="", at=EPOCH)
+
+
+def anonymous_entries(entries: Sequence[StoredEntry]) -> tuple[StoredEntry, ...]:
+    """The record without what people have said in it; `at` stays, for the times since the beginning."""
+    return tuple(
+        replace(one, detail=one.detail if one.sort in _OWN_SORTS else "", reason=None)
+        for one in entries
+        if one.sort in _SHOWN_SORTS
+    )
