@@ -425,7 +425,7 @@ class KeysOverlay(QWidget):
         # The short groups share a column, so that all of it is seen at once.
         self._grids: list[QGridLayout] = []
         self._columns: list[QVBoxLayout] = []
-        for part in (groups[:1], groups[1:2] + groups[3:], groups[2:3]):
+        for part in (groups[:2], groups[2:3], groups[3:]):
             columns.addLayout(self._make_column(part))
         columns.addStretch(1)
         column.addLayout(columns)

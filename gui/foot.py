@@ -30,12 +30,15 @@ _SHORT = {
     Command.MARK: "mark",
     Command.UNDO: "undo",
     Command.NEW_RECORDING: "new recording",
+    Command.NEW_INSERTION: "new insertion",
+    Command.RESULT: "answer",
     Command.FINISH: "finish",
     Command.KEYS: "keys",
 }
 # Left out first where there is too little room: each has its key all the same, and stands in the list of keys.
 _LEAST_NEEDED = (
     Command.UNDO,
+    Command.NEW_INSERTION,
     Command.TESTS,
     Command.MARK,
     Command.SLOWER,
@@ -145,7 +148,7 @@ class KeyBar(QWidget):
             return
         self._followed = look
         for command, button in self.buttons.items():
-            is_possible = not is_over or command is Command.KEYS
+            is_possible = not is_over or command in (Command.KEYS, Command.RESULT)
             if output.is_replay:
                 is_possible = command in _IN_REPLAY
             elif command is Command.ACCEPT:

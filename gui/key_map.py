@@ -256,9 +256,9 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.ZOOM_IN: "closer",
     Command.ZOOM_OUT: "wider",
     Command.ZOOM_RESET: "whole picture",
-    Command.RESULT: "the answer so far; decide on endplates",
-    Command.REPORT_PDF: "report as PDF, once it is complete",
-    Command.REPORT_HTML: "report as HTML, likewise",
+    Command.RESULT: "the answer so far, its endplates",
+    Command.REPORT_PDF: "report (PDF) at the end",
+    Command.REPORT_HTML: "report (HTML) at the end",
     Command.COPY_PICTURE: "copy the picture",
     Command.SAVE_PICTURE: "save the picture",
     Command.THEME: "dark or bright",
@@ -287,6 +287,7 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
             Command.TESTS,
         ),
     ),
+    ("Result", (Command.RESULT, Command.REPORT_PDF, Command.REPORT_HTML)),
     (
         "Study",
         (
@@ -308,7 +309,6 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
     (
         "Look",
         (
-            Command.RESULT,
             Command.NEXT_FIBRE,
             Command.PREVIOUS_FIBRE,
             Command.NEXT_SWEEP,
@@ -324,8 +324,6 @@ _GROUPS: Final[tuple[tuple[str, tuple[Command, ...]], ...]] = (
     (
         "Screen",
         (
-            Command.REPORT_PDF,
-            Command.REPORT_HTML,
             Command.COPY_PICTURE,
             Command.SAVE_PICTURE,
             Command.THEME,

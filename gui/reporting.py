@@ -86,7 +86,7 @@ class ReportMaker(QObject):
         program, *arguments = self._command
         self._tell()
         self._timer.start()
-        process.start(program, [*arguments, study, f"--{kind}", str(self._path)])
+        process.start(program, [*arguments, study, str(self._path)])
 
     def end(self) -> None:
         """Break off what is being made."""

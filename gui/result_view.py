@@ -142,9 +142,12 @@ def figures_of(summary: StudySummary) -> tuple[tuple[str, str], ...]:
     share = _share(summary.share_blocking, summary.share_blocking_interval)
     rows.append(("with blocking", f"{summary.n_blocking} of {summary.n_counted}, {share}"))
     if math.isfinite(summary.changes):
-        n_further = summary.n_further
+        n_further, said_of = summary.n_further, percent(summary.changes)
         rows.append(
-            (f"{n_further} endplates more", f"change the conclusion with a probability of {percent(summary.changes)}")
+            (
+                f"{n_further} endplates more",
+                f"change the conclusion with a probability {'of ' if said_of[0].isdigit() else ''}{said_of}",
+            )
         )
     return tuple(rows)
 

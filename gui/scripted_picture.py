@@ -119,7 +119,8 @@ def save_scripted_picture(
             window.tick()
             if shows_result:
                 window.do(Command.RESULT)
-            application.processEvents()  # sizes follow what is shown
+            for _ in range(2):  # sizes follow what is shown, and what is in them follows the sizes
+                application.processEvents()
             for picture in window.pictures:
                 picture.settle()
             window.head.are_keys_elsewhere = False

@@ -703,7 +703,8 @@ class StudyWindow(QWidget):
         self.key_bar.set_key_map(key_map)
         for part in (self.result, self.end_card):
             part.set_report_keys(report_keys(key_map))
-        self.end_card.set_result_key(show_key((*key_map.keys_of(Command.RESULT), "")[0]))
+        keys = key_map.keys_of(Command.RESULT)
+        self.end_card.set_result_key(show_key(keys[0]) if keys else "")
         self.head.accept_text = show_key(self._accept_key())
         self.head.stop_button.key_text = show_key((*key_map.keys_of(Command.STOP), "space")[0])
 

@@ -20,7 +20,7 @@ from acq.study.store import StudyStore
 __all__ = ["BEGUN", "SECRETS", "SecretWords", "damage_a_sweep", "make_exchange_study"]
 
 RECORDINGS = Path(__file__).parent / "recordings"
-BEGUN = datetime(2031, 3, 5, 9, 30, tzinfo=UTC)
+BEGUN = datetime(2019, 3, 5, 9, 30, tzinfo=UTC)
 N_SWEEPS = 60
 
 
@@ -38,7 +38,7 @@ class SecretWords:
     mark: str = "Markpsi coughed"
     decision: str = "Decisionchi moved"
     correction: str = "Corrsigma mistyped"
-    day: str = "2031-03-0"
+    day: str = "2019-03-0"
 
 
 SECRETS = SecretWords()
@@ -79,9 +79,7 @@ def make_exchange_study(path: Path) -> Path:
     with StudyStore.open(path, "write", now=lambda: late() + timedelta(days=2)) as store:
         _add_recording(store, "A1", is_quantised=False, first_index=500)
         latency_us = float(np.nanmedian(store.results(2)[0].analysis.fibres[0].latency_us))
-        keep_decision(
-            store, DecisionKind.SET_ASIDE, Target(2, 1), latency_us=latency_us, reason=SECRETS.decision
-        )
+        keep_decision(store, DecisionKind.SET_ASIDE, Target(2, 1), latency_us=latency_us, reason=SECRETS.decision)
         keep_decision(store, DecisionKind.NOTE, Target(1), reason=SECRETS.note)
     return path
 

@@ -121,9 +121,11 @@ def _spread(
     log = np.log(np.maximum(np.where(known, mcd_us, _LEAST_US), _LEAST_US))
     n = int(known.sum())
     mean, sd = float(log[known].mean()), _log_sd(log[known])
-    # Kernel of the usual width, drawn in so that the spread as a whole stays what it is.
-    width = 0.9 * n**-0.2
-    kept = math.sqrt(max(0.0, 1.0 - width**2))
+    # Kernel of the usual width (Silverman, Density Estimation, 1986, eq. 3.31), which a group of far-off endplates does
+    # not widen; values are drawn in so that the spread as a whole stays what it is.
+    low, high = np.quantile(log[known], (0.25, 0.75))
+    width = 0.9 * n**-0.2 * min(1.0, float(high - low) / 1.34 / sd)
+    kept = math.sqrt(1.0 - width**2)
     moved = mean + kept * (log - mean)
     noise = rng.standard_normal(picked.shape)
     tail = rng.standard_t(n + _LOG_SD_PRIOR[1] - 1.0, size=picked.shape) * math.sqrt(1.0 + 1.0 / n)

@@ -10,8 +10,10 @@ shape). ISO 16269-6:2014 (the same as factors k). Wilks SS. Determination of sam
 Ann Math Statist 1941;12:91. Hyndman RJ, Fan Y. Sample quantiles in statistical packages. Am Stat 1996;50:361 (type 6,
 rank p (n + 1)). Krishnamoorthy K, Mathew T. One-sided tolerance limits in balanced and unbalanced one-way random models
 based on generalized confidence intervals. Technometrics 2004;46:44. Thomas JD, Hultquist RA. Interval estimation for
-the unbalanced case of the one-way random effects model. Ann Statist 1978;6:582. Hesterberg TC. What teachers should
-know about the bootstrap. Am Stat 2015;69:371, doi:10.1080/00031305.2015.1089789 (percentiles expanded for few).
+the unbalanced case of the one-way random effects model. Ann Statist 1978;6:582. Woodruff RS. Confidence intervals for
+medians and other position measures. J Am Stat Assoc 1952;47:635. Korn EL, Graubard BI. Confidence intervals for
+proportions with small expected number of positive counts estimated from survey data. Surv Methodol 1998;24:193 (the
+binomial interval at the number that clustered observations are worth).
 """
 
 from __future__ import annotations
@@ -38,7 +40,6 @@ __all__ = [
 ]
 
 N_DRAWS: Final = 20_000  # of pivots; the ends of an interval then vary by less than a hundredth of its width
-N_RESAMPLES: Final = 4_000
 _FEWEST: Final = 2
 
 
@@ -91,8 +92,8 @@ def find_order_limit(values_us: FloatArray | Sequence[float], *, share: float, c
         part = max(rank - below, 0.0)
         value_us = float(ordered[below - 1])
         if part > 1e-9 and below < n:
-            step = float(ordered[below]) - value_us
-            value_us = math.inf if math.isinf(step) else value_us + part * step
+            above = float(ordered[below])
+            value_us = above if math.isinf(above) else value_us + part * (above - value_us)
     ranks = np.arange(1, n + 1)
     tail = (1.0 - confidence) / 2.0
     is_low = stats.binom.sf(ranks - 1, n, share) >= 1.0 - tail  # P(that value is at or below the percentile)
@@ -132,13 +133,11 @@ def find_log_normal_limit(values_us: FloatArray | Sequence[float], *, share: flo
     )
 
 
-def find_clustered_limit(
-    subjects_us: Sequence[FloatArray], *, share: float, confidence: float, seed: int
-) -> UpperLimit:
+def find_clustered_limit(subjects_us: Sequence[FloatArray], *, share: float, confidence: float) -> UpperLimit:
     """A percentile of single endplates, each subject weighing the same, whatever the shape of the distribution.
 
-    Subjects, not endplates, are drawn anew, since the endplates of one resemble each other; the percentiles of the
-    bootstrap are expanded for few subjects.
+    The share of endplates below the percentile differs between subjects; how much says how many independent endplates
+    these are worth, and with so many the exact binomial interval of that share is carried over to the values.
 
     Parameters
     ----------
@@ -146,35 +145,37 @@ def find_clustered_limit(
         The endplates of each subject, µs; inf for one above all others.
     share, confidence : float
         As in `find_order_limit`.
-    seed : int
-        Of the draws; the same gives the same interval.
 
     Returns
     -------
     UpperLimit
-        Its interval open above where the draws reach the highest endplate of all.
+        Its interval open above where it reaches the highest endplate of all.
     """
     _check(share, confidence)
     groups = [_checked(one) for one in subjects_us]
     n = len(groups)
-    if n < _FEWEST or not all(len(one) for one in groups):
+    sizes = np.array([len(one) for one in groups])
+    n_all = int(sizes.sum())
+    if n < _FEWEST or not all(sizes) or n_all <= n:
         return UpperLimit(math.nan, (math.nan, math.nan), n)
     values = np.concatenate(groups)
-    of_subject = np.repeat(np.arange(n), [len(one) for one in groups])
     order = np.argsort(values, kind="stable")
-    values, of_subject = values[order], of_subject[order]
-    each = (1.0 / np.array([len(one) for one in groups]))[of_subject]
-    value_us = float(_weighted(values, each[np.newaxis], share)[0])
-    random = np.random.default_rng(seed)
-    drawn = []
-    for _ in range(N_RESAMPLES // 500):  # in parts, so that memory stays small
-        times = random.multinomial(n, np.full(n, 1.0 / n), size=500)
-        drawn.append(_weighted(values, times[:, of_subject] * each, share))
-    expanded = math.sqrt(n / (n - 1)) * float(stats.t.ppf((1.0 - confidence) / 2.0, n - 1))
-    tail = float(special.ndtr(expanded))
-    low_us, high_us = np.quantile(np.concatenate(drawn), (tail, 1.0 - tail), method="inverted_cdf")
-    is_open = high_us >= values[-1]
-    return UpperLimit(value_us, (float(low_us), math.inf if is_open else float(high_us)), n)
+    values, below = values[order], np.cumsum(np.repeat(1.0 / (n * sizes), sizes)[order])
+
+    def place(part: float) -> int:
+        return min(int((below < part - 1e-12).sum()), n_all - 1)
+
+    value_us = float(values[place(share)])
+    shares = np.array([(one <= value_us).mean() for one in groups])
+    variance = float(shares.var(ddof=1)) / n
+    worth = min(share * (1.0 - share) / variance, float(n_all)) if variance > 0 else float(n_all)
+    tail = (1.0 - confidence) / 2.0
+    worth *= float(stats.t.ppf(tail, n_all - 1) / stats.t.ppf(tail, n - 1)) ** 2  # that variance is of few subjects
+    below_n = share * worth
+    low = float(stats.beta.ppf(tail, below_n, worth - below_n + 1.0))
+    high = float(stats.beta.ppf(1.0 - tail, below_n + 1.0, worth - below_n))
+    is_open = place(high) == n_all - 1
+    return UpperLimit(value_us, (float(values[place(low)]), math.inf if is_open else float(values[place(high)])), n)
 
 
 def find_clustered_log_normal_limit(
@@ -187,8 +188,10 @@ def find_clustered_log_normal_limit(
 
     Parameters
     ----------
-    subjects_us, share, confidence, seed
+    subjects_us, share, confidence
         As in `find_clustered_limit`, the endplates above 0.
+    seed : int
+        Of the draws; the same gives the same interval.
     """
     _check(share, confidence)
     groups = [_checked(one) for one in subjects_us]
@@ -232,14 +235,6 @@ def find_ranked_value(values_us: FloatArray | Sequence[float], *, share: float =
     if not len(ordered):
         raise ValueError("values_us must have at least one value, got none")
     return float(ordered[math.ceil(share * len(ordered) - 1e-9) - 1])
-
-
-def _weighted(values: FloatArray, weights: FloatArray, share: float) -> FloatArray:
-    """The lowest value that has the share of the weights up to it; values (m,) in order, weights (k, m)."""
-    cumulative = np.cumsum(weights, axis=1)
-    places = (cumulative < share * cumulative[:, -1:] - 1e-12).sum(axis=1)
-    found: FloatArray = values[np.minimum(places, len(values) - 1)]
-    return found
 
 
 def _checked(values_us: FloatArray | Sequence[float]) -> FloatArray:

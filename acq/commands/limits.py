@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
@@ -304,9 +305,10 @@ def _make(
     made_on = date.today()
     if name is None:
         first = limits.subjects[0]
-        words = "".join(letter if letter.isascii() and letter.isalnum() else "-" for letter in first.muscle.lower())
+        words = re.findall(r"[a-z0-9]+", first.muscle.lower())
+        muscle = "".join(word[0] for word in words) if len(words) > 1 else "".join(words)[:30]
         electrode = {"single_fibre": "sfe", "concentric": "cn"}[first.electrode]
-        name = f"own-{words.strip('-')[:30] or 'muscle'}-{electrode}-{made_on:%Y-%m}"
+        name = "-".join(word for word in ("own", muscle, electrode, f"{made_on:%Y-%m}") if word)
     try:
         return make_reference(limits, method=method, individual=individual, name=name, made_on=made_on), ""
     except ConfigurationError as exc:

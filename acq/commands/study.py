@@ -303,8 +303,7 @@ def _tell_conclusion(engine: Engine) -> None:
     """How the study stands with all its endplates, also those of earlier days."""
     endplates, made = engine.result()
     if endplates:
-        summary = made.summary
-        Console(highlight=False).print(f"{summary.verdict}: {summary.conclusion}", soft_wrap=True, markup=False)
+        Console(highlight=False).print(made.summary.conclusion, soft_wrap=True, markup=False)
 
 
 def tell_study(store: StudyStore, *, code: str | None = None) -> None:

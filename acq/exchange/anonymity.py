@@ -20,17 +20,19 @@ from acq.study.model import Endplate, Study, StudyRecording
 from acq.study.reference_limits import LimitChoice, ReferenceLimit, all_limits
 from acq.study.result import StudyResult
 from acq.study.store import StoredEntry
-from acq.study.summary import summarise
+from acq.study.summary import summarise_study
 
-__all__ = ["EPOCH", "anonymous_entries", "anonymous_result"]
+__all__ = ["EPOCH", "OLDEST_YEARS", "anonymous_entries", "anonymous_result"]
 
 EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of the study
 _REMOVED: Final = "removed"
-_OLDEST_YEARS: Final = 89  # older people are so few that their age tells who they are
+_SIMULATED: Final = "simulated"  # the profile
+OLDEST_YEARS: Final = 89  # older people are so few that their age tells who they are
 _PATH: Final = re.compile(r"\S*[/\\]\S*")  # it may name a person or a day
 # The program's own words and figures; what people say stands in the details and reasons of the others.
 _OWN_SORTS: Final = frozenset({"verdict", "procedure"})
 _SHOWN_SORTS: Final = frozenset({"act", "event", "verdict", "procedure", "decision", "analysis", "correction"})
+_OWN_LIMITS: Final = "the laboratory's own limits"
 _OF_OPERATOR: Final = "set aside by the operator"
 
 
@@ -42,27 +44,36 @@ def anonymous_result(result: StudyResult) -> StudyResult:
     """
     study = _anonymous_study(result.study)
     limits = _anonymous_limits(result.limits)
-    summary = summarise(study.endplates, limit=limits.chosen, about=study.about, rule=result.summary.rule)
+    summary = summarise_study(study, limit=limits.chosen, rule=result.summary.rule)
     return StudyResult(study=study, limits=limits, summary=summary)
 
 
 def _anonymous_limits(choice: LimitChoice) -> LimitChoice:
     """A laboratory's own limits without what it calls itself."""
-    reason = choice.reason
-    if choice.source_file is not None:
-        reason = reason.replace(str(choice.source_file), "a file").replace(choice.source_file.name, "a file")
-    return replace(
-        choice,
-        chosen=_anonymous_limit(choice.chosen, is_own=choice.source_file is not None) if choice.chosen else None,
-        others=tuple(_anonymous_limit(one, is_own=one not in all_limits()) for one in choice.others),
+    reason, file = choice.reason, choice.source_file
+    if file is not None:
+        reason = reason.replace(str(file), "a file").replace(file.name, "a file")
+    shown = tuple(one for one in (choice.chosen, *choice.others) if one is not None)
+    for one in shown:
+        if _is_own(one):
+            reason = reason.replace(one.name, _OWN_LIMITS).replace(one.source, _OWN_LIMITS)
+    return LimitChoice(
+        chosen=_anonymous_limit(choice.chosen) if choice.chosen is not None else None,
+        others=tuple(_anonymous_limit(one) for one in choice.others),
         reason=reason,
-        conflicts=choice.conflicts if all(one in all_limits() for one in choice.others) else (),
-        source_file=None,
+        conflicts=() if any(_is_own(one) for one in shown) else choice.conflicts,
     )
 
 
-def _anonymous_limit(limit: ReferenceLimit, *, is_own: bool) -> ReferenceLimit:
-    return replace(limit, name="own", source="the laboratory's own limits", notes="") if is_own else limit
+def _anonymous_limit(limit: ReferenceLimit) -> ReferenceLimit:
+    return replace(limit, name="own", source=_OWN_LIMITS, notes="") if _is_own(limit) else limit
+
+
+def _is_own(limit: ReferenceLimit) -> bool:
+    """Whether limits are not of those that come with the program, nor between two of them."""
+    known = all_limits()
+    names, series = {one.name for one in known}, {one.series for one in known if one.series}
+    return limit.name not in names and limit.series not in series
 
 
 def _anonymous_study(study: Study) -> Study:
@@ -77,10 +88,7 @@ def _anonymous_study(study: Study) -> Study:
         insertions=tuple(replace(one, text="") for one in study.insertions),
         recordings=tuple(_anonymous_recording(one, begun) for one in study.recordings),
         endplates=tuple(_anonymous_endplate(one) for one in study.endplates),
-        analyses=tuple(
-            replace(one, label=f"analysis {one.number}", made_at=EPOCH + (one.made_at - begun))
-            for one in study.analyses
-        ),
+        analyses=tuple(replace(one, label="", made_at=EPOCH + (one.made_at - begun)) for one in study.analyses),
         lost=tuple(_anonymous_decision(one) for one in study.lost),
         damage=tuple(_PATH.sub("…", one) for one in study.damage),
         meta={},
@@ -93,7 +101,7 @@ def _anonymous_about(about: StudyAbout) -> StudyAbout:
         about,
         code=make_code(),
         begun_at=EPOCH,
-        age_years=_OLDEST_YEARS + 1 if years is not None and years > _OLDEST_YEARS else years,
+        age_years=OLDEST_YEARS + 1 if years is not None and years > OLDEST_YEARS else years,
         operator="",
         medication="",
         note="",
@@ -101,12 +109,14 @@ def _anonymous_about(about: StudyAbout) -> StudyAbout:
 
 
 def _anonymous_recording(one: StudyRecording, begun: datetime) -> StudyRecording:
+    is_simulated = one.described.profile == _SIMULATED
     return replace(
         one,
         described=replace(
             one.described,
-            profile=_REMOVED,
-            device=_PATH.sub("…", one.described.device),
+            # A real one may be named by its place, host or number; that it was simulated must stay.
+            profile=_SIMULATED if is_simulated else _REMOVED,
+            device=_PATH.sub("…", one.described.device) if is_simulated else _REMOVED,
             started_at=EPOCH + (one.described.started_at - begun),
         ),
     )

@@ -52,11 +52,12 @@ class ImportOptions:
     """How a file made elsewhere is to be understood. None: as the file says, or not needed.
 
     stimulus_threshold : in the unit of the stimulus channel. annotations : regular expression of those that are
-    stimuli; a group named ``ma`` in it is the current. uv_per_unit, ma_per_unit : of one unit of the file, which is one
-    step where samples are whole numbers. is_intensity_unknown : `UNKNOWN_INTENSITY_MA` stands for every current.
+    stimuli; a group named ``ma`` in it is the current; of a NWB file the table or series of their times. uv_per_unit,
+    ma_per_unit : of one unit of the file, which is one step where samples are whole numbers. is_intensity_unknown :
+    `UNKNOWN_INTENSITY_MA` stands for every current.
     """
 
-    electrode: str = "single_fibre"
+    electrode: str | None = None
     needle_channel: str | None = None
     stimulus_channel: str | None = None
     onsets: Path | None = None
@@ -109,7 +110,9 @@ class Continuous:
     stimulus_rate_hz: float = math.nan
     stimulus_scale: float = 1.0  # from a sample to the unit of the channel
     ma_per_unit: float | None = None
+    stimulus_start_s: float = 0.0  # of its first sample, after the needle's
     annotations: tuple[tuple[float, float, str], ...] = ()
+    events: Onsets | None = None  # that were asked for, where the file has them as times
     band_hz: tuple[float, float] | None = None
     choices: str = ""  # how the file can tell its stimuli, for a message
     doubts: tuple[str, ...] = ()
@@ -158,6 +161,8 @@ def find_onsets(path: Path, continuous: Continuous, options: ImportOptions) -> O
     """
     if options.onsets is not None:
         onsets = read_onsets(options.onsets)
+    elif continuous.events is not None:
+        onsets = continuous.events
     elif options.annotations is not None:
         onsets = _from_annotations(path, continuous, options.annotations)
     elif continuous.stimulus is not None:
@@ -206,7 +211,7 @@ def _from_channel(path: Path, continuous: Continuous, options: ImportOptions) ->
         )
     ma_per_unit = continuous.ma_per_unit
     return Onsets(
-        onset_s=found.onset / rate_hz,
+        onset_s=found.onset / rate_hz + continuous.stimulus_start_s,
         intensity_ma=None if ma_per_unit is None else found.amplitude * scale * ma_per_unit,
         width_us=1e6 * min(found.width_s, LONGEST_PULSE_S),
         doubts=tuple(doubts),
@@ -403,7 +408,7 @@ def cut_sweeps(path: Path, continuous: Continuous, options: ImportOptions) -> Re
             pulse_width_us=width_us,
             band_hz=options.band_hz or continuous.band_hz or (0.0, rate_hz / 2),
             mains_hz=options.mains_hz,
-            electrode=options.electrode,
+            electrode=options.electrode or "single_fibre",
             sweep_number=numbers,
             onset_offset_us=1e6 * offset[kept] / rate_hz if np.any(offset[kept]) else None,
             quantum_uv=continuous.quantum_uv,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from pathlib import Path
 from typing import Final
 
@@ -31,7 +32,7 @@ def open_csv(path: Path, options: ImportOptions) -> Continuous:
     InputFileError
         When it is no such file, or rate or scale are not told. One line.
     """
-    names, delimiter, n_skipped, text = _read_head(path)
+    names, delimiter, n_skipped = _read_head(path)
     time = _choose_time(path, names, options)
     others = [number for number in range(len(names)) if number != time]
     wanted = options.needle_channel
@@ -56,7 +57,7 @@ def open_csv(path: Path, options: ImportOptions) -> Continuous:
         raise InputFileError(
             f"{path}: the unit of the needle column is not told; give --uv-per-unit, or name the column as in needle_uv"
         )
-    values = _read_values(path, text, delimiter=delimiter, n_skipped=n_skipped, columns=columns)
+    values = _read_values(path, delimiter=delimiter, n_skipped=n_skipped, columns=columns)
     rate_hz = _find_rate(path, values[:, -1]) if time is not None else options.sample_rate_hz
     if rate_hz is None:
         raise InputFileError(f"{path}: has no time column; give --sample-rate-hz, or --time-column")
@@ -77,7 +78,7 @@ def open_csv(path: Path, options: ImportOptions) -> Continuous:
     )
 
 
-def _read_head(path: Path) -> tuple[list[str], str, int, Path]:
+def _read_head(path: Path) -> tuple[list[str], str, int]:
     """Names of the columns, what parts them, and how many lines stand before the numbers."""
     try:
         if path.stat().st_size > LARGEST_BYTES:
@@ -107,7 +108,7 @@ def _read_head(path: Path) -> tuple[list[str], str, int, Path]:
         raise InputFileError(f"{path}: has {len(cells)} columns; {_MOST_COLUMNS} are read at most")
     is_header = not all(_is_number(cell) for cell in cells)
     names = [cell.strip("\"' ") for cell in cells] if is_header else [""] * len(cells)
-    return names, delimiter, n_skipped + is_header, path
+    return names, delimiter, n_skipped + is_header
 
 
 def _is_number(cell: str) -> bool:
@@ -136,22 +137,24 @@ def _unit_of(name: str, kind: str) -> float | None:
     return scale_to_uv(match[1]) if kind == "uv" else scale_to_ma(match[1])
 
 
-def _read_values(path: Path, text: Path, *, delimiter: str, n_skipped: int, columns: list[int]) -> FloatArray:
+def _read_values(path: Path, *, delimiter: str, n_skipped: int, columns: list[int]) -> FloatArray:
     """The columns asked for, shape (n, columns)."""
 
     def plain(cell: str) -> float:
         return float(cell.replace(",", "."))
 
     try:
-        values = np.loadtxt(
-            text,
-            delimiter=None if delimiter == " " else delimiter,
-            skiprows=n_skipped,
-            usecols=columns,
-            ndmin=2,
-            encoding="utf-8-sig",
-            converters=plain if delimiter != "," and _has_decimal_comma(text) else None,
-        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", UserWarning)  # that there are no numbers is said below
+            values = np.loadtxt(
+                path,
+                delimiter=None if delimiter == " " else delimiter,
+                skiprows=n_skipped,
+                usecols=columns,
+                ndmin=2,
+                encoding="utf-8-sig",
+                converters=plain if delimiter != "," and _has_decimal_comma(path) else None,
+            )
     except (ValueError, IndexError, OverflowError) as exc:
         raise InputFileError(
             f"{path}: cannot be read as numbers ({show(str(exc))}); the same columns must be in every line"

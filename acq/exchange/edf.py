@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from acq import __version__
 from acq.errors import InputFileError
+from acq.exchange.continuous import Continuous, ImportOptions, choose_channel, scale_to_ma, scale_to_uv
 from acq.exchange.edf_file import Annotation, Channel, CodeArray, EdfFile, is_edf, open_edf, write_file
 from acq.exchange.recordings import (
     MOST_SAMPLES,
@@ -34,7 +35,7 @@ from acq.records import FloatArray, IntArray, PulseKind
 from acq.study.about import StudyAbout
 from acq.units import us_to_samples
 
-__all__ = ["is_edf", "is_own", "read_edf", "write_edf"]
+__all__ = ["is_edf", "is_own", "open_foreign_edf", "read_edf", "write_edf"]
 
 LONGEST_PAUSE_S: Final = 10.0
 _SHORTENED_S: Final = 1.0
@@ -45,6 +46,7 @@ _HEADROOM: Final = 1.25  # of the current channel above the strongest pulse
 _CODE: Final = re.compile(r"[!-~]{1,40}")
 _NEEDLE: Final = {"single_fibre": "single-fibre needle electrode", "concentric": "concentric needle electrode"}
 
+_CORNERS: Final = re.compile(r"HP:\s*([0-9.]{1,10})\s*Hz\s+LP:\s*([0-9.]{1,10})\s*Hz", re.IGNORECASE)
 _FLOAT: Final = r"[-+]?[0-9.]+(?:e[-+]?[0-9]+)?"
 _STIMULUS: Final = re.compile(
     rf"stimulus (?P<number>-?\d{{1,15}}), (?P<kind>measuring|testing), (?P<intensity>{_FLOAT}) mA"
@@ -451,3 +453,71 @@ def _column(
                 f"{path}: the {key} of stimulus {match['number']} is '{show(match[key])}'; export the recording again"
             ) from exc
     return found
+
+
+# ---- files of other programs -------------------------------------------------------------------------------------
+
+
+def open_foreign_edf(file: EdfFile, options: ImportOptions) -> Continuous:
+    """Needle channel, stimulus channel and annotations of a file that another program has written.
+
+    Raises
+    ------
+    InputFileError
+        When there is no such channel, or its unit is not told. One line.
+    """
+    path, names = file.path, [one.label for one in file.channels]
+    wanted = options.needle_channel
+    if wanted is None:
+        voltages = [number for number, one in enumerate(file.channels) if scale_to_uv(one.unit) is not None]
+        wanted = str(voltages[0] + 1) if len(voltages) == 1 else None
+    needle = choose_channel(path, names, wanted, what="needle channel", option="--needle-channel")
+    channel = file.channels[needle]
+    unit_uv = options.uv_per_unit if options.uv_per_unit is not None else scale_to_uv(channel.unit)
+    if unit_uv is None:
+        raise InputFileError(
+            f"{path}: the unit of the channel {show(channel.label, 20)} is '{show(channel.unit, 10)}'; give"
+            " --uv-per-unit, the microvolts of one of it"
+        )
+    # A step may be negative, the channel upside down; what is kept is its size, and the sign with the samples.
+    codes = file.read_codes(needle)
+    quantum_uv = abs(channel.step) * unit_uv
+    if channel.step * unit_uv < 0:
+        codes = -codes.astype(np.int64)
+    stimulus, scale, ma_per_unit, rate_hz = None, 1.0, None, math.nan
+    if options.stimulus_channel is not None:
+        number = choose_channel(
+            path, names, options.stimulus_channel, what="stimulus channel", option="--stimulus-channel"
+        )
+        other = file.channels[number]
+        stimulus, scale, rate_hz = file.read_codes(number), abs(other.step), other.sample_rate_hz
+        if other.step < 0:
+            stimulus = -stimulus.astype(np.int64)
+        ma_per_unit = options.ma_per_unit if options.ma_per_unit is not None else scale_to_ma(other.unit)
+    doubts = list(file.damage)
+    if file.annotations is None:
+        doubts.append("its annotations cannot be read; it is read without them")
+    corners = _CORNERS.search(channel.prefilter)
+    band_hz = (float(corners[1]), float(corners[2])) if corners is not None else None
+    return Continuous(
+        name=path.stem,
+        kind=file.kind,
+        needle=codes,
+        # To whole steps, which moves the baseline by half of one at most and keeps every sample a whole number of them.
+        needle_shift=round(channel.zero / abs(channel.step)) if abs(channel.zero / channel.step) < 2**31 else 0,
+        sample_rate_hz=channel.sample_rate_hz,
+        uv_per_unit=quantum_uv,
+        quantum_uv=quantum_uv,
+        full_scale_uv=channel.highest * quantum_uv,
+        stimulus=stimulus,
+        stimulus_rate_hz=rate_hz,
+        stimulus_scale=scale,
+        ma_per_unit=ma_per_unit,
+        annotations=tuple(
+            (one.onset_s, math.nan if one.duration_s is None else one.duration_s, one.text)
+            for one in file.annotations or ()
+        ),
+        band_hz=band_hz if band_hz is not None and 0 <= band_hz[0] < band_hz[1] else None,
+        choices=f"; the channels are {', '.join(show(name, 20) for name in names[:20])}",
+        doubts=tuple(doubts),
+    )

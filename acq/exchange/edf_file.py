@@ -189,7 +189,7 @@ def _checked(path: Path, opened: Any, *, is_bdf: bool, is_cut_short: bool) -> Ed
     is_plus = str(opened.reserved).startswith(("EDF+", "BDF+"))
     damage: tuple[str, ...] = ()
     if is_cut_short:
-        damage = (f"{path}: has not as many data records as its header says; those that are whole are used",)
+        damage = ("it has not as many data records as its header says; those that are whole are used",)
     return EdfFile(
         path=path,
         kind=("BDF" if is_bdf else "EDF") + ("+" if is_plus else ""),

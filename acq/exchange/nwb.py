@@ -164,7 +164,9 @@ def is_own_nwb(path: Path) -> bool:
 
 
 def _is_own(file: h5py.File) -> bool:
-    return all(name in file for name in (f"{_RECORDINGS}/onset_index", f"{_STIMULI}/onset_sample"))
+    if "general/source_script" not in file:
+        return False
+    return str(_dataset(file, "general/source_script").asstr()[()]).startswith("suprathresh ")
 
 
 def nwb_numbers(path: Path) -> tuple[int, ...]:
@@ -191,6 +193,8 @@ def _require_own(path: Path, file: h5py.File) -> None:
 
 
 def _find_numbers(file: h5py.File) -> tuple[int, ...]:
+    if _RECORDINGS not in file:
+        return ()
     numbers = _numbers(file, _RECORDINGS, "recording")
     return tuple(sorted({int(one) for one in numbers if f"acquisition/recording_{int(one)}" in file}))
 

@@ -27,9 +27,9 @@ import numpy.typing as npt
 
 from acq import __version__
 from acq.errors import ConfigurationError
-from acq.exchange.anonymity import EPOCH
+from acq.exchange.anonymity import EPOCH, OLDEST_YEARS
 from acq.exchange.tables import Column, StudyTables, Table, plain_values
-from acq.records import FloatArray
+from acq.records import IntArray
 from acq.study.about import ELECTRODES
 from acq.study.encoding import encode_samples
 from acq.study.store import StoredSweeps
@@ -113,10 +113,17 @@ def _make_file(tables: StudyTables) -> NWBFile:
         subject_id=about.code or "unknown",
         species="Homo sapiens",
         sex="U",
-        age=f"P{about.age_years}Y" if about.age_years is not None else None,
+        age=_as_age(about.age_years, is_anonymous=tables.is_anonymous),
         description="Nothing but the code is known of who it is.",
     )
     return content
+
+
+def _as_age(age_years: int | None, *, is_anonymous: bool) -> str:
+    """As ISO 8601 writes a duration; with a stroke behind it, so much or more."""
+    if age_years is None:
+        return "P0Y/"
+    return f"P{age_years}Y/" if is_anonymous and age_years > OLDEST_YEARS else f"P{age_years}Y"
 
 
 def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]:
@@ -152,7 +159,6 @@ def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]
         stored = tables.sweeps[number]
         if not stored.onset_sample.size:
             continue
-        times_s = starts[number] + _sample_times_s(stored)
         codes = _as_codes(stored, one.described.quantum_uv)
         quantum_uv = one.described.quantum_uv if codes.dtype.kind == "i" else None
         series[number] = ElectricalSeries(
@@ -163,7 +169,7 @@ def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]
                 + (f" One converter step is {quantum_uv!r} µV." if quantum_uv is not None else "")
             ),
             data=H5DataIO(codes, compression="gzip", compression_opts=4, shuffle=True, chunks=_chunks(codes)),
-            timestamps=H5DataIO(times_s, compression="gzip", compression_opts=4, shuffle=True, chunks=_chunks(times_s)),
+            **_clock(_sample_numbers(stored), stored.sample_rate_hz, start_s=starts[number]),
             conversion=(quantum_uv if quantum_uv is not None else 1.0) * 1e-6,
             electrodes=content.create_electrode_table_region([places[one.described.electrode]], "the needle"),
             filtering="{:g} to {:g} Hz".format(*one.described.band_hz),
@@ -179,17 +185,29 @@ def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]
                 data=stored.intensity_ma,
                 unit="amperes",
                 conversion=1e-3,
-                timestamps=starts[number] + stored.onset_s,
+                **_clock(stored.onset_sample, stored.sample_rate_hz, start_s=starts[number]),
             )
         )
     return series
 
 
-def _sample_times_s(stored: StoredSweeps) -> FloatArray:
-    """Time of every sample on the sample clock, seconds, all sweeps behind each other."""
-    samples = (stored.onset_sample - stored.onset_index)[:, np.newaxis] + np.arange(stored.sweeps_uv.shape[1])
-    times: FloatArray = samples.ravel() / stored.sample_rate_hz
-    return times
+def _sample_numbers(stored: StoredSweeps) -> IntArray:
+    """Every sample of all sweeps behind each other, on the sample clock."""
+    numbers: IntArray = (stored.onset_sample - stored.onset_index)[:, np.newaxis] + np.arange(stored.sweeps_uv.shape[1])
+    return numbers.ravel()
+
+
+def _clock(samples: IntArray, sample_rate_hz: float, *, start_s: float) -> dict[str, Any]:
+    """Times of values: one for each, or, where they are even, the first and their rate, as NWB wants it."""
+    from hdmf.backends.hdf5 import H5DataIO
+
+    times_s = start_s + samples / sample_rate_hz
+    intervals = np.diff(samples)
+    if intervals.size and np.all(intervals == intervals[0]):
+        return {"starting_time": float(times_s[0]), "rate": float(sample_rate_hz / intervals[0])}
+    return {
+        "timestamps": H5DataIO(times_s, compression="gzip", compression_opts=4, shuffle=True, chunks=_chunks(times_s))
+    }
 
 
 def _as_codes(stored: StoredSweeps, quantum_uv: float | None) -> npt.NDArray[Any]:

@@ -30,6 +30,7 @@ __all__ = [
     "check_recording",
     "check_sample_rate",
     "derive_rate_hz",
+    "is_hdf5",
     "is_study_file",
     "load_recording",
     "load_truth",
@@ -72,6 +73,8 @@ _PLAIN_NAMES = MappingProxyType(
 
 _SQLITE_MAGIC = b"SQLite format 3\x00"
 _ZIP_MAGIC = b"PK\x03\x04"
+_HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
+_EDF_MAGICS = (b"0       ", b"\xffBIOSEMI")
 _MOST_AXES = 8
 _LARGEST_ITEM_BYTES = 4096  # of a word in four-byte letters
 _SHOWN_CHARACTERS = 120
@@ -240,9 +243,10 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
     Parameters
     ----------
     path : str or Path
-        A `.npz` file of sweeps, or a study file; the content decides, not the name.
+        A `.npz` file of sweeps, a study file, or an EDF+, BDF+ or NWB file that this program has written; the content
+        decides, not the name.
     number : int, optional
-        Which recording of a study file; needed where there is more than one.
+        Which recording of a study or NWB file; needed where there is more than one.
 
     Returns
     -------
@@ -254,17 +258,28 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
         When the file is missing, unreadable, incomplete or contradicts itself. One line says what, where, what to do.
     StudyFileError
         When it is a study file that cannot be opened.
+    ConfigurationError
+        When the library that reads the format is not installed.
     """
     path = Path(path)
     magic = read_magic(path)
     if magic == _SQLITE_MAGIC:
         return _load_from_study(path, number)
-    if not magic.startswith(_ZIP_MAGIC):
-        raise InputFileError(
-            f"{path}: neither a .npz file of sweeps nor a study file; give one of the two, nothing else is read here"
-        )
+    if is_hdf5(magic):
+        from acq.exchange.nwb import read_nwb  # here, as the others below: a .npz file needs none of them
+
+        return check_recording(path, read_nwb(path, number=number), is_named_plainly=True)
     if number is not None:
         raise InputFileError(f"{path}: holds one recording; leave out the number {number}, it is for study files")
+    if magic.startswith(_EDF_MAGICS):
+        from acq.exchange.edf import read_edf
+
+        return read_edf(path)
+    if not magic.startswith(_ZIP_MAGIC):
+        raise InputFileError(
+            f"{path}: neither a .npz file of sweeps nor a study file, nor EDF+, BDF+ or NWB of this program;"
+            " `suprathresh import` takes WAV, CSV and files of other programs into a study"
+        )
     arrays = _read_arrays(path, _KEYS, optional=("trig_offset_us",))
     return check_recording(path, _build(path, arrays))
 
@@ -383,6 +398,11 @@ def read_magic(path: Path) -> bytes:
     if not magic:
         raise InputFileError(f"{path}: the file is empty; copy or record it again")
     return magic
+
+
+def is_hdf5(magic: bytes) -> bool:
+    """Whether the first bytes of a file are those of an HDF5 file, as NWB files are."""
+    return magic.startswith(_HDF5_MAGIC)
 
 
 class _RefusedArrayError(Exception):

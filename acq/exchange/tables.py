@@ -486,6 +486,7 @@ def _make_study(result: StudyResult, *, is_anonymous: bool) -> Table:
         ("limit_individual_us", "float", "of a single endplate", limit.individual_us if limit else None),
         ("limit_source", "text", "where they are published", limit.source if limit else None),
         ("limit_mark", "text", "how surely that is known", str(limit.mark) if limit else None),
+        ("rule", "text", "how many endplates above the individual limit are too many", summary.rule.words),
         ("limit_reason", "text", "why these, or why none", result.limits.reason),
         ("limit_conflicts", "text", "where publications disagree", _join(result.limits.conflicts)),
     ]
@@ -539,6 +540,13 @@ _SUMMARY: Final[Mapping[str, tuple[Kind, str]]] = {
     "is_share_above": ("bool", "too many endplates are above the individual limit"),
     "verdict": ("text", "what the figures say: within limits, above limits, open"),
     "changes": ("float", "probability that five further endplates turn the conclusion"),
+    "mistaken": ("float", "probability that the same endplates, measured without error, would say otherwise"),
+    "stands": ("text", "what the figures say, also where too few endplates leave it open"),
+    "is_clear": ("bool", "neither error, interval nor further endplates are likely to turn it"),
+    "n_missing": ("int", "endplates up to a whole study"),
+    "above": ("text", "labels of the endplates above the individual limit"),
+    "near": ("text", "labels of the endplates whose interval holds the individual limit"),
+    "blocking": ("text", "labels of the endplates that block"),
     "conclusion": ("text", "in words; never a diagnosis"),
     "cautions": ("text", "what limits it"),
 }

@@ -7,8 +7,6 @@ import warnings
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-
 from acq.errors import InputFileError
 from acq.exchange.continuous import Continuous, ImportOptions, choose_channel
 from acq.exchange.recordings import show

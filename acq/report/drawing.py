@@ -1,7 +1,7 @@
 """A small drawing model: marks on a plane, rendered as PDF and as SVG by one description each.
 
-Points are (k, 2), in points (1/72 inch), x to the right and y down. Shades run from 0, black, to 1, white: nothing is told
-by a colour.
+Points are (k, 2), in points (1/72 inch), x to the right and y down. Shades run from 0, black, to 1, white: nothing is
+told by a colour.
 """
 
 from __future__ import annotations
@@ -120,7 +120,7 @@ def nice_ticks(low: float, high: float, *, most: int) -> FloatArray:
             step = factor * power * scale
             first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
             if last - first + 1 <= most:
-                return np.arange(first, last + 1) * step
+                return np.arange(first, last + 1, dtype=np.float64) * np.float64(step)
     return np.array([low, high])
 
 
@@ -192,7 +192,8 @@ class Axis:
                 Words(self.left - 3.2, at + 0.36 * size_pt, name, size_pt, "end"),
             )
         if label:
-            self.add(Words(self.left - 3.2, self.top - 3.6, label, size_pt, "start" if self.left < 12 else "end"))
+            is_crowded = bool(ticks) and float(self.down(max(ticks))) < self.top + 3.0
+            self.add(Words(self.left - 3.2, self.top - (5.6 if is_crowded else 3.6), label, size_pt, "end"))
 
     def draw_level(
         self, value: float, *, dash: tuple[float, ...], width_pt: float = 0.7, shade: float = 0.0, name: str = ""

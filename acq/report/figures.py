@@ -423,11 +423,10 @@ def draw_distribution(
                 "strong",
             ),
             Words(
-                axis.left + axis.width,
-                float(axis.down(1.0 - share)) + 6.0,
+                axis.left + 3.0,
+                float(axis.down(1.0 - share)) + 6.2,
                 f"{100 * (1 - share):g} %",
                 5.2,
-                "end",
                 shade=0.2,
             ),
         )

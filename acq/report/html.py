@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from html import escape
-from typing import Final
-
+from importlib import resources
 
 from acq import __version__
 from acq.report.content import EndplateRow, ReportContent
@@ -16,73 +15,24 @@ from acq.report.wording import INTENDED_USE, METHODS, REFERENCES, ResultRow
 
 __all__ = ["make_html"]
 
-_STYLE: Final = """
-:root{color-scheme:light dark;--ink:0;--paper:255}
-@media screen and (prefers-color-scheme:dark){:root{--ink:232;--paper:18}}
-*{box-sizing:border-box}
-html{font:15px/1.5 "Open Sans","Segoe UI","Helvetica Neue",Arial,"DejaVu Sans",sans-serif;
-font-variant-numeric:tabular-nums;color:rgb(var(--ink) var(--ink) var(--ink));
-background:rgb(var(--paper) var(--paper) var(--paper))}
-body{max-width:62rem;margin:0 auto;padding:2rem 1.5rem 4rem}
-h1{font-size:2.2rem;font-weight:600;line-height:1.15;margin:.2rem 0 .4rem}
-h1 small{font-size:1.05rem;font-weight:400;margin-left:.8rem}
-h2{font-size:1.15rem;font-weight:600;margin:2.6rem 0 .6rem;padding-bottom:.25rem;border-bottom:1.5px solid}
-h3{font-size:1rem;font-weight:600;margin:1.2rem 0 .3rem}
-.over,.quiet,dt,th{color:var(--g8)}
-.over{font-size:.78rem;letter-spacing:.05em;text-transform:uppercase;display:flex;justify-content:space-between;gap:1rem;
-flex-wrap:wrap}
-.over span:last-child{text-transform:none;letter-spacing:0}
-.damage{border:2px solid;padding:.6rem 1rem;margin:1rem 0}
-.conclusion{border-left:4px solid;padding:.1rem 0 .1rem 1rem;margin:1.2rem 0}
-.conclusion p{margin:.2rem 0}.conclusion p:first-child{font-size:1.2rem;font-weight:600;line-height:1.4}
-.facts{display:grid;grid-template-columns:repeat(auto-fill,minmax(10rem,1fr));gap:.5rem 1rem;margin:1.2rem 0}
-.facts dt{font-size:.75rem;line-height:1.3}.facts dd{margin:0;line-height:1.35}.facts .wide{grid-column:1/-1}.facts .none{font-style:italic;color:var(--g9)}
-table{border-collapse:collapse;width:100%;margin:1rem 0;font-size:.95rem}
-th{font-weight:400;font-size:.78rem;text-align:right;padding:.2rem .6rem}
-td,tbody th{padding:.25rem .6rem;border-top:1px solid var(--g15);text-align:right;vertical-align:baseline}
-tbody th{color:inherit;font-size:inherit}thead tr{border-top:1.5px solid}tbody{border-bottom:1px solid var(--g15)}
-th:first-child,td:last-child,th:last-child{text-align:left}td:nth-child(2){font-weight:600}th:first-child{padding-left:0}
-figure{margin:0}figcaption{font-size:.85rem;font-weight:600;margin-bottom:.2rem}
-svg{display:block;overflow:visible;max-width:100%;height:auto;font-family:inherit}
-.pair{display:grid;grid-template-columns:352fr 144fr;gap:1.2rem}.pair svg,.row svg{width:100%}
-.texts{display:grid;grid-template-columns:1fr 1fr;gap:0 2rem}
-ul{margin:.2rem 0;padding-left:1.1rem}p{margin:.3rem 0}
-.key{display:flex;flex-wrap:wrap;gap:.2rem 1.2rem;font-size:.85rem;list-style:none;padding:0;margin:.4rem 0 .8rem}
-.key svg{display:inline-block;width:.75rem;height:.75rem;vertical-align:-.05rem;margin-right:.3rem}
-.row{display:grid;grid-template-columns:15.5rem repeat(3,1fr);gap:.8rem;padding:.8rem 0;border-top:1px solid var(--g15)}
-.row.aside{grid-template-columns:15.5rem 1fr 13rem 13rem}
-.row h3{margin:0 0 .2rem;display:flex;gap:.8rem;align-items:baseline;font-size:.9rem}
-.row h3 b{font-size:1.25rem;font-weight:600}
-.row dl,.record dl{display:grid;grid-template-columns:5.2rem 1fr;gap:0 .4rem;margin:0;font-size:.82rem;line-height:1.4}
-.row dd,.record dd{margin:0}.notes{font-size:.8rem;font-style:italic;margin:.3rem 0 0}
-.record{columns:2;column-gap:2rem}.record section{break-inside:auto}.record dl{grid-template-columns:9rem 1fr;gap:.25rem .6rem}
-.record dt{color:inherit;font-weight:600;font-size:.82rem}.record h3{break-after:avoid}
-footer{margin-top:2.5rem;padding-top:.6rem;border-top:1px solid var(--g15);font-size:.85rem;display:flex;flex-wrap:wrap;
-justify-content:space-between;gap:.3rem 1.5rem}
-.s{fill:none;stroke:currentColor;stroke-linejoin:round}.b{fill:currentColor;stroke:currentColor}.f{fill:currentColor}
-.t{fill:currentColor}.w6{font-weight:600}.it{font-style:italic}
-@media (max-width:52rem){.row,.row.aside{grid-template-columns:1fr}.pair,.texts{grid-template-columns:1fr}.record{columns:1}}
-@media print{@page{margin:14mm}html{font-size:9.6pt}body{max-width:none;padding:0}
-.row,.row.aside,figure,table,.conclusion,.damage{break-inside:avoid}h2,h3{break-after:avoid}.pages{break-before:page}
-.row{grid-template-columns:11.5rem repeat(3,1fr)}.row.aside{grid-template-columns:11.5rem 1fr 10rem 10rem}}
-"""
+_WIDE = {True: "wide", False: "narrow"}
+_GIVEN = {True: "given", False: "none"}
 
 
 def _shades() -> str:
     """Classes g0 to g20: from ink to paper."""
     steps = range(SHADE_STEPS + 1)
+    greys = [f"{round(255 * k / SHADE_STEPS):02x}" for k in steps]
     mix = [
         f"--g{k}:color-mix(in srgb,rgb(var(--paper) var(--paper) var(--paper)) {100 * k / SHADE_STEPS:g}%,"
         "rgb(var(--ink) var(--ink) var(--ink)))"
         for k in steps
     ]
     # Browsers that cannot mix take the plain grey.
-    plain = [
-        f"--g{k}:#{round(255 * k / SHADE_STEPS):02x}{round(255 * k / SHADE_STEPS):02x}{round(255 * k / SHADE_STEPS):02x}"
-        for k in steps
-    ]
+    plain = [f"--g{k}:#{3 * grey}" for k, grey in enumerate(greys)]
     classes = "".join(f".g{k}{{color:var(--g{k})}}" for k in steps)
-    return f":root{{{';'.join(plain)}}}@supports (color:color-mix(in srgb,red 50%,blue)){{:root{{{';'.join(mix)}}}}}{classes}"
+    mixed = f"@supports (color:color-mix(in srgb,red 50%,blue)){{:root{{{';'.join(mix)}}}}}"
+    return f":root{{{';'.join(plain)}}}{mixed}{classes}"
 
 
 def make_html(content: ReportContent) -> str:
@@ -90,7 +40,8 @@ def make_html(content: ReportContent) -> str:
     front = content.front
     body = "\n".join(
         [
-            f'<div class="over"><span>Jitter of stimulated endplates: result of a study</span><span>record {_e(front.seal)}</span></div>',
+            '<div class="over"><span>Jitter of stimulated endplates: result of a study</span>'
+            f"<span>record {_e(front.seal)}</span></div>",
             f"<header><h1>{_e(front.code)} <small>{_e(front.title)}</small></h1></header>",
             "<main>",
             *_damage(front.damage),
@@ -103,7 +54,8 @@ def make_html(content: ReportContent) -> str:
             *_rows(content.set_aside, "Endplates set aside", "aside"),
             _record(content),
             "</main>",
-            f"<footer><span>{_e(front.code)}</span><span>record {_e(front.seal)}</span><span>suprathresh {_e(__version__)}</span>"
+            f"<footer><span>{_e(front.code)}</span><span>record {_e(front.seal)}</span>"
+            f"<span>suprathresh {_e(__version__)}</span>"
             "<span>for research and training; not a medical device</span></footer>",
         ]
     )
@@ -111,8 +63,13 @@ def make_html(content: ReportContent) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f'<meta name="generator" content="suprathresh {_e(__version__)}">\n'
-        f"<title>Jitter study {_e(front.code)}</title>\n<style>{_shades()}{_STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
+        f"<title>Jitter study {_e(front.code)}</title>\n<style>{_shades()}\n{_style()}</style>\n</head>\n"
+        f"<body>\n{body}\n</body>\n</html>\n"
     )
+
+
+def _style() -> str:
+    return resources.files("acq.report").joinpath("report.css").read_text(encoding="utf-8")
 
 
 def _e(text: str) -> str:
@@ -128,8 +85,8 @@ def _damage(damage: Sequence[str]) -> Iterable[str]:
     if damage:
         listed = "".join(f"<li>{_sentence(one)}</li>" for one in damage)
         yield (
-            '<section class="damage" role="alert"><strong>This record is damaged or incomplete; the result is of what can '
-            f"be read.</strong><ul>{listed}</ul></section>"
+            '<section class="damage" role="alert"><strong>This record is damaged or incomplete; the result is of what '
+            f"can be read.</strong><ul>{listed}</ul></section>"
         )
 
 
@@ -142,7 +99,8 @@ def _conclusion(text: str) -> str:
 
 def _facts(content: ReportContent) -> str:
     facts = "".join(
-        f"<div{' class=wide' if one.is_long else ''}><dt>{_e(one.label)}</dt><dd class={'given' if one.is_given else 'none'}>{_e(one.value)}</dd></div>"
+        f'<div class="{_WIDE[one.is_long]}"><dt>{_e(one.label)}</dt>'
+        f'<dd class="{_GIVEN[one.is_given]}">{_e(one.value)}</dd></div>'
         for one in content.front.facts
     )
     return f'<dl class="facts" aria-label="The study">{facts}</dl>'
@@ -155,8 +113,9 @@ def _table(rows: Sequence[ResultRow]) -> str:
         for one in rows
     )
     return (
-        '<table aria-label="Result"><thead><tr><th scope="col"></th><th scope="col">figure</th><th scope="col">95 % interval'
-        f'</th><th scope="col">limit</th><th scope="col"></th></tr></thead><tbody>{body}</tbody></table>'
+        '<table aria-label="Result"><thead><tr><th scope="col"></th><th scope="col">figure</th>'
+        '<th scope="col">95 % interval</th><th scope="col">limit</th><th scope="col"></th></tr></thead>'
+        f"<tbody>{body}</tbody></table>"
     )
 
 
@@ -210,13 +169,11 @@ def _rows(rows: Sequence[EndplateRow], title: str, name: str) -> Iterable[str]:
         notes = "".join(f'<p class="notes">{_sentence(one)}</p>' for one in words.notes)
         head = f"<h3><b>{_e(words.label)}</b> {_e(words.status)}</h3><dl>{figures}</dl>"
         drawn = "".join(_figure(one) for one in row.figures)
-        if row.is_counted:
-            yield f'<article class="row" aria-label="Endplate {_e(words.label)}"><div>{head}{notes}</div>{drawn}</article>'
-        else:
-            yield (
-                f'<article class="row aside" aria-label="Endplate {_e(words.label)}"><div>{head}</div>'
-                f"<div>{notes}</div>{drawn}</article>"
-            )
+        kind, beside = ("row", notes) if row.is_counted else ("row aside", f"</div><div>{notes}")
+        yield (
+            f'<article class="{kind}" aria-label="Endplate {_e(words.label)}">'
+            f"<div>{head}{beside}</div>{drawn}</article>"
+        )
     yield "</section>"
 
 

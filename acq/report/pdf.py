@@ -28,6 +28,8 @@ _CONTENT_PT: Final = 504.0  # the same measure on both papers, so that only the 
 _GUTTER_PT: Final = 16.0
 _WORDS_PT: Final = 127.0  # column of an endplate's figures in words
 _LABEL_PT: Final = 36.0
+_HEADING_PT: Final = 22.0  # of rows in the middle of a page
+_COUNTED, _ASIDE = "Endplates that count", "Endplates set aside"
 _GREY: Final = 0.38
 _FACES: Final = {"plain": Face.PLAIN, "strong": Face.STRONG, "slanted": Face.SLANTED}
 _SCALES: Final = (1.0, 0.95, 0.9, 0.85)  # of the first page, until it fits
@@ -37,10 +39,10 @@ Look = Literal["plain", "strong", "slanted"]
 
 @dataclass(slots=True)
 class _Page:
-    """A page: drawings at places. section : for the outline, empty for one that goes on."""
+    """A page: drawings at places. sections : that begin on it, for the outline."""
 
     head: str
-    section: str = ""
+    sections: list[str] = field(default_factory=list)
     placed: list[tuple[float, float, tuple[Mark, ...]]] = field(default_factory=list)
 
     def add(self, *marks: Mark) -> None:
@@ -107,8 +109,7 @@ def make_pdf(content: ReportContent, *, paper: PaperName = "a4", made_at: dateti
     sheet = _Sheet(*PAPERS[paper])
     pages = [
         *_lay_front(content, sheet),
-        *_lay_rows(content.counted, sheet, "Endplates that count"),
-        *_lay_rows(content.set_aside, sheet, "Endplates set aside"),
+        *_lay_rows(content, sheet),
         *_lay_record(content, sheet),
     ]
     return _render(pages, content, sheet, made_at)
@@ -120,7 +121,7 @@ def make_pdf(content: ReportContent, *, paper: PaperName = "a4", made_at: dateti
 def _lay_front(content: ReportContent, sheet: _Sheet) -> list[_Page]:
     """One page where it fits at a size that can be read; else the cautions go on overleaf."""
     for scale in _SCALES:
-        page = _Page("", "Result")
+        page = _Page("", ["Result"])
         rest = _fill_front(page, content, sheet, scale)
         if not rest:
             return [page]
@@ -325,28 +326,55 @@ def _symbols_key(x: float, y: float, key: Iterable[tuple[str, Any, bool]]) -> li
 # Endplates
 
 
-def _lay_rows(rows: Sequence[EndplateRow], sheet: _Sheet, title: str) -> list[_Page]:
-    """So many rows a page as fit; a full page is spread over its height."""
-    pages: list[_Page] = []
-    top, room = _TOP_PT + 12.0, sheet.bottom - _TOP_PT - 12.0
-    groups: list[list[tuple[EndplateRow, float]]] = []
-    for row in rows:
-        needed = max(_words_height(row), row.figures[0].height_pt if row.figures else 0.0) + 10.0
-        if not groups or sum(height for _, height in groups[-1]) + needed > room:
+@dataclass(frozen=True, slots=True)
+class _Slot:
+    """A row of a page, the room it needs, and the heading before it where one stands on the page."""
+
+    row: EndplateRow
+    needed_pt: float
+    heading: str = ""
+
+
+def _lay_rows(content: ReportContent, sheet: _Sheet) -> list[_Page]:
+    """So many rows a page as fit, those set aside after the others; a full page is spread over its height."""
+    room = sheet.bottom - _TOP_PT - 12.0
+    groups: list[list[_Slot]] = []
+    taken_pt, before = room, ""
+    for row in (*content.counted, *content.set_aside):
+        title = _COUNTED if row.is_counted else _ASIDE
+        needed = max(_words_height(row), row.figures[0].height_pt) + 10.0
+        heading = title if title != before and groups else ""
+        if taken_pt + needed + (_HEADING_PT if heading else 0.0) > room:
             groups.append([])
-        groups[-1].append((row, needed))
-    for number, group in enumerate(groups):
-        page = _Page(title if number == 0 else f"{title}, continued", title if number == 0 else "")
+            taken_pt, heading = 0.0, ""
+        needed += _HEADING_PT if heading else 0.0
+        groups[-1].append(_Slot(row, needed, heading))
+        taken_pt += needed
+        before = title
+    pages: list[_Page] = []
+    begun: set[str] = set()
+    for group in groups:
+        title = _COUNTED if group[0].row.is_counted else _ASIDE
+        page = _Page(f"{title}, continued" if title in begun else title)
         pages.append(page)
+        page.sections = [one for one in dict.fromkeys([title, *(slot.heading for slot in group)]) if one]
+        page.sections = [one for one in page.sections if one not in begun]
+        begun |= {title, *page.sections}
         page.add(*_symbols_key(sheet.left, _TOP_PT + 6.0, KEY))
         page.rule(sheet.left, _TOP_PT + 11.0, _CONTENT_PT, width_pt=0.6, shade=0.0)
-        spare = (room - sum(height for _, height in group)) / len(group) if number + 1 < len(groups) else 0.0
-        y = top
-        for k, (row, needed) in enumerate(group):
-            if k:
+        is_full = group is not groups[-1]
+        spare = (room - sum(slot.needed_pt for slot in group)) / len(group) if is_full else 0.0
+        y = _TOP_PT + 12.0
+        for k, slot in enumerate(group):
+            at = y
+            if slot.heading:
+                page.add(Words(sheet.left, y + 15.0, slot.heading, 8.4, "start", "strong"))
+                page.rule(sheet.left, y + _HEADING_PT - 1.0, _CONTENT_PT, width_pt=0.6, shade=0.0)
+                at += _HEADING_PT
+            elif k:
                 page.rule(sheet.left, y, _CONTENT_PT, width_pt=0.3, shade=0.7)
-            _lay_row(page, row, sheet, y + 5.0)
-            y += needed + spare
+            _lay_row(page, slot.row, sheet, at + 5.0)
+            y += slot.needed_pt + spare
     return pages
 
 
@@ -416,9 +444,8 @@ class _Columns:
             self.column = 1 - self.column
             if self.column == 0:
                 is_first = not self.pages
-                self.pages.append(
-                    _Page(self.title if is_first else f"{self.title}, continued", self.title if is_first else "")
-                )
+                title = self.title if is_first else f"{self.title}, continued"
+                self.pages.append(_Page(title, [self.title] if is_first else []))
                 self.pages[-1].rule(self.sheet.left, _TOP_PT + 2.0, _CONTENT_PT, width_pt=0.6, shade=0.0)
             self.y = _TOP_PT + 8.0
         return self.pages[-1]
@@ -492,9 +519,9 @@ def _render(pages: Sequence[_Page], content: ReportContent, sheet: _Sheet, made_
     canvas.setDateFormatter(lambda *_: f"D:{at:%Y%m%d%H%M%S}+00'00'")
     for number, page in enumerate(pages, start=1):
         _add_running(page, content, sheet, number, len(pages))
-        if page.section:
+        for section in page.sections:
             canvas.bookmarkPage(f"page{number}")
-            canvas.addOutlineEntry(page.section, f"page{number}", level=0)
+            canvas.addOutlineEntry(section, f"page{number}", level=0)
         for x, y, marks in page.placed:
             for mark in marks:
                 _draw(canvas, mark, x, sheet.height_pt - y)
@@ -507,11 +534,12 @@ def _add_running(page: _Page, content: ReportContent, sheet: _Sheet, number: int
     """Head and foot: the code, where one is, and the seal of the record on every page."""
     front, left = content.front, sheet.left
     right = left + _CONTENT_PT
-    if page.head:
-        page.add(
+    if page.head:  # read first, so it comes first
+        head = (
             Words(left, _TOP_PT - 8.0, page.head, 8.4, "start", "strong"),
             Words(right, _TOP_PT - 8.0, front.title, 6.8, "end", "plain", _GREY),
         )
+        page.placed.insert(0, (0.0, 0.0, head))
     foot = sheet.height_pt - 26.0
     page.rule(left, foot - 9.0, _CONTENT_PT, width_pt=0.3, shade=0.6)
     page.add(

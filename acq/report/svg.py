@@ -56,7 +56,8 @@ def _mark(mark: Mark) -> str:
     if isinstance(mark, Lines):
         dash = f' stroke-dasharray="{" ".join(map(_n, mark.dash))}"' if mark.dash else ""
         path = "".join(_path(line) for line in mark.lines)
-        return f'<path class="s {_shade(mark.shade)}" stroke-width="{_n(mark.width_pt)}"{dash}{_name(mark.name)} d="{path}"/>'
+        look = f'class="s {_shade(mark.shade)}" stroke-width="{_n(mark.width_pt)}"{dash}'
+        return f'<path {look}{_name(mark.name)} d="{path}"/>'
     if isinstance(mark, Area):
         return f'<path class="f {_shade(mark.shade)}"{_name(mark.name)} d="{_path(mark.points)}z"/>'
     return _symbols(mark)

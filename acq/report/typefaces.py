@@ -1,7 +1,7 @@
 """The typefaces of a printed report: which letter is set in which font, and how wide it is.
 
-Open Sans sets the text; what it lacks (rarer Latin letters, shapes) comes from DejaVu Sans Condensed. Both come with the
-program. A letter that neither can set, or that needs shaping, is written by its number, so that nothing vanishes.
+Open Sans sets the text; what it lacks (rarer Latin letters, shapes) comes from DejaVu Sans Condensed. Both come with
+the program. A letter that neither can set, or that needs shaping, is written by its number, so that nothing vanishes.
 """
 
 from __future__ import annotations
@@ -75,6 +75,7 @@ def _font_of(letter: str, face: Face) -> str:
     return next((font for font in (str(face), _SPARE) if ord(letter) in _letters(font)), "")
 
 
+@functools.lru_cache(maxsize=8192)
 def split_runs(text: str, face: Face) -> tuple[tuple[str, str], ...]:
     """Split a line into runs of one font.
 
@@ -100,6 +101,7 @@ def has_unset_letters(text: str) -> bool:
     return any(not _font_of(letter, Face.PLAIN) for letter in unicodedata.normalize("NFC", text) if letter != "\n")
 
 
+@functools.lru_cache(maxsize=8192)
 def width_pt(text: str, *, size_pt: float, face: Face = Face.PLAIN) -> float:
     """How wide a line is, in points."""
     fonts = load_fonts()

@@ -1,4 +1,4 @@
-"""What a report says, as plain data that both its forms are set from: facts, figures in words, the record, the methods."""
+"""What a report says, as plain data that both its forms are set from: facts, figures, the record, the methods."""
 
 from __future__ import annotations
 
@@ -331,18 +331,16 @@ def _aside(endplates: Sequence[Endplate]) -> Iterable[str]:
 
 def _rule(result: StudyResult) -> Iterable[str]:
     rule, admission = result.summary.rule, result.study.rule
-    share = f"{100 * rule.share:g} %"
+    blocking = ", an endplate that blocks counting as above" if rule.counts_blocking else ""
     yield (
-        f"Above the limits: the mean (or median) MCD exceeds its limit, or {share + ' or more' if rule.counts_equal else 'more than ' + share}"
-        " of the endplates exceed the limit of a single one"
-        + (", an endplate that blocks counting as above" if rule.counts_blocking else "")
-        + f". A whole study has {rule.wanted} endplates; below {rule.fewest} nothing is concluded. An MCD above "
-        f"{rule.cap_us:g} µs goes into the mean as {rule.cap_us:g} µs."
+        f"Above the limits: the mean (or median) MCD exceeds its limit, or {rule.words} of the endplates exceed the "
+        f"limit of a single one{blocking}. A whole study has {rule.wanted} endplates; below {rule.fewest} nothing is "
+        f"concluded. An MCD above {rule.cap_us:g} µs goes into the mean as {rule.cap_us:g} µs."
     )
+    untested = " (or, in recordings made elsewhere, never tested)" if admission.takes_untested else ""
     yield (
-        f"An endplate counts with {admission.fewest_pairs} or more comparable pairs, the margin kept"
-        + (" (or, in recordings made elsewhere, never tested)" if admission.takes_untested else "")
-        + f", timing noise up to {admission.most_noise_us:g} µs, an acceptable potential of endplate origin, and once only."
+        f"An endplate counts with {admission.fewest_pairs} or more comparable pairs, the margin kept{untested}, timing "
+        f"noise up to {admission.most_noise_us:g} µs, an acceptable potential of endplate origin, and once only."
     )
 
 
@@ -510,8 +508,9 @@ METHODS: Final[tuple[tuple[str, str], ...]] = (
     ),
     (
         "Missing responses",
-        "Each goes to its likelier cause: the stimulus did not reach the axon, or the endplate failed; where neither is "
-        "likely enough it is undecided. Blocking is the share of endplate failures among stimuli that reached the axon.",
+        "Each goes to its likelier cause: the stimulus did not reach the axon, or the endplate failed; where neither "
+        "is likely enough it is undecided. Blocking is the share of endplate failures among stimuli that reached the "
+        "axon.",
     ),
     (
         "Shares",
@@ -521,8 +520,8 @@ METHODS: Final[tuple[tuple[str, str], ...]] = (
     (
         "Limits",
         "Two criteria, one of the study's mean or median and one of single endplates [3, 4]; whether exactly 10 % is "
-        "already too many is a setting, since it decides 3 of 30 [5]. Limits of voluntary activation are never used for "
-        "stimulated jitter.",
+        "already too many is a setting, since it decides 3 of 30 [5]. Limits of voluntary activation are never used "
+        "for stimulated jitter.",
     ),
     (
         "Seal",

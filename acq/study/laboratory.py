@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -35,6 +35,7 @@ from acq.study.about import ELECTRODES
 from acq.study.model import Study, read_study
 from acq.study.reference_limits import LIMITS_SCHEMA_VERSION, ReferenceLimit, is_same_muscle
 from acq.study.store import StudyStore
+from acq.study.summary import SummaryRule
 
 __all__ = [
     "FEWEST_ENDPLATES",
@@ -53,7 +54,6 @@ __all__ = [
 FEWEST_ENDPLATES: Final = 20
 FEWEST_SUBJECTS: Final = 5  # with fewer the interval of a limit is wider than twofold
 _ROUGH_SUBJECTS: Final = 20
-_CAP_US: Final = 150.0  # a larger MCD goes into a mean as this, as in the summary of a study
 _RANK_SHARE: Final = 0.9
 _LOWEST_US: Final = 1.0  # what a jitter below the timing noise is taken for at least, for its logarithm
 _COOLEST_C: Final = 32.0  # of skin over the muscle
@@ -80,8 +80,9 @@ class IndividualWay(StrEnum):
 class Subject:
     """A healthy subject.
 
-    mcd_us : (m,) of the endplates that count, inf for one that blocked too often to be measured. n_below : of them with
-    a jitter below the timing noise.
+    mcd_us : (m,) of the endplates that count, inf for one that blocked too often to be measured. least_us : (m,) what
+    each is taken for at least in logarithms, more than a trifle where the jitter is below the timing noise; n_below :
+    of how many it is.
     """
 
     file: str
@@ -93,19 +94,27 @@ class Subject:
     begun_at: datetime | None
     age_years: int | None
     mcd_us: FloatArray
+    least_us: FloatArray = field(default_factory=lambda: np.zeros(0))
     n_below: int = 0
     skin_temperature_c: float | None = None
     medication: str = ""
 
     @property
     def mean_us(self) -> float:
-        """Mean MCD, a large one capped."""
-        return float(np.minimum(self.mcd_us, _CAP_US).mean())
+        """Mean MCD of those that were measured, a large one capped, as in the summary of a study."""
+        measured_us = self.mcd_us[np.isfinite(self.mcd_us)]
+        return float(np.minimum(measured_us, SummaryRule().cap_us).mean()) if len(measured_us) else math.inf
 
     @property
     def ranked_us(self) -> float:
         """The endplate at the 90 % rank."""
         return find_ranked_value(self.mcd_us, share=_RANK_SHARE)
+
+    @property
+    def plain_us(self) -> FloatArray:
+        """For logarithms: none is nothing, (m,)."""
+        least_us = self.least_us if len(self.least_us) else _LOWEST_US
+        return np.maximum(self.mcd_us, np.maximum(least_us, _LOWEST_US))
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,16 +246,12 @@ def _without_path(text: str, path: Path) -> str:
 
 def _make_subject(study: Study) -> Subject:
     about = study.about
-    values, n_below = [], 0
+    values, least = [], []
     for one in study.counted:
-        mcd_us = one.fibre.mcd_us
-        if not math.isfinite(mcd_us):
-            values.append(math.inf)
-            continue
-        is_below = one.fibre.is_below_resolution or mcd_us <= 0
-        n_below += is_below
-        noise_us = one.fibre.mcd_noise_us if math.isfinite(one.fibre.mcd_noise_us) else 0.0
-        values.append(max(mcd_us, noise_us, _LOWEST_US) if is_below else max(mcd_us, _LOWEST_US))
+        fibre = one.fibre
+        values.append(fibre.mcd_us if math.isfinite(fibre.mcd_us) else math.inf)
+        is_below = fibre.is_below_resolution and math.isfinite(fibre.mcd_noise_us)
+        least.append(fibre.mcd_noise_us if is_below else 0.0)
     return Subject(
         file=study.path.name,
         code=about.code,
@@ -257,7 +262,8 @@ def _make_subject(study: Study) -> Subject:
         begun_at=about.begun_at,
         age_years=about.age_years,
         mcd_us=np.array(values, dtype=np.float64),
-        n_below=n_below,
+        least_us=np.array(least, dtype=np.float64),
+        n_below=sum(one > 0 for one in least),
         skin_temperature_c=about.skin_temperature_c,
         medication=about.medication,
     )
@@ -333,7 +339,7 @@ def derive_limits(
     confidence : float
         Of its interval, both sides together.
     seed : int
-        Of the draws for the intervals of single endplates.
+        Of the draws for the log-normal interval of single endplates.
 
     Raises
     ------
@@ -349,7 +355,8 @@ def derive_limits(
     means = np.array([one.mean_us for one in subjects])
     ranked = np.array([one.ranked_us for one in subjects])
     endplates = [one.mcd_us for one in subjects]
-    logs = [np.log(one[np.isfinite(one)]) for one in endplates]
+    plain = [one.plain_us for one in subjects]
+    logs = [np.log(one[np.isfinite(one)]) for one in plain]
     rest = np.concatenate([one - one.mean() for one in logs if len(one)])
     return LaboratoryLimits(
         subjects=tuple(subjects),
@@ -359,27 +366,30 @@ def derive_limits(
         ranked=_by_method(ranked, share, confidence),
         pooled={
             LimitMethod.LOG_NORMAL: find_clustered_log_normal_limit(
-                endplates, share=share, confidence=confidence, seed=seed
+                plain, share=share, confidence=confidence, seed=seed
             ),
-            LimitMethod.NON_PARAMETRIC: find_clustered_limit(endplates, share=share, confidence=confidence, seed=seed),
+            LimitMethod.NON_PARAMETRIC: find_clustered_limit(endplates, share=share, confidence=confidence),
         },
-        p_means=_shape(np.log(means)),
-        p_ranked=_shape(np.log(ranked)),
-        p_endplates=_shape(rest),
+        p_means=_shape(means),
+        p_ranked=_shape(ranked),
+        p_endplates=_shape(np.exp(rest)),
         warnings=tuple(_find_warnings(subjects, means)),
     )
 
 
 def _by_method(values_us: FloatArray, share: float, confidence: float) -> dict[LimitMethod, UpperLimit]:
     return {
-        LimitMethod.LOG_NORMAL: find_log_normal_limit(values_us, share=share, confidence=confidence),
+        LimitMethod.LOG_NORMAL: find_log_normal_limit(
+            np.maximum(values_us, _LOWEST_US), share=share, confidence=confidence
+        ),
         LimitMethod.NON_PARAMETRIC: find_order_limit(values_us, share=share, confidence=confidence),
     }
 
 
-def _shape(logs: FloatArray) -> float:
-    """Shapiro and Wilk's p; NaN where the values do not allow it."""
+def _shape(values: FloatArray) -> float:
+    """Shapiro and Wilk's p that the logarithms are from a Gaussian; NaN where the values do not allow it."""
     few, many = 3, 5000
+    logs = np.log(np.maximum(values, 1e-9))
     if not few <= len(logs) <= many or not np.isfinite(logs).all() or float(np.ptp(logs)) <= 1e-12:
         return math.nan
     return float(stats.shapiro(logs).pvalue)
@@ -389,7 +399,7 @@ def _find_warnings(subjects: Sequence[Subject], means_us: FloatArray) -> Iterabl
     n = len(subjects)
     if n < _ROUGH_SUBJECTS:
         yield f"{n} subjects are few: take these limits for a trial, {_ROUGH_SUBJECTS} or more are customary"
-    logs = np.log(means_us)
+    logs = np.log(np.maximum(means_us, _LOWEST_US))
     low, high = np.quantile(logs, (0.25, 0.75))
     far = [one.file for one, at in zip(subjects, logs, strict=True) if at > high + _FAR_OUT * (high - low)]
     if far:
@@ -402,7 +412,7 @@ def _find_warnings(subjects: Sequence[Subject], means_us: FloatArray) -> Iterabl
         )
     n_below = sum(one.n_below for one in subjects)
     if n_below:
-        yield f"{n_below} endplates with a jitter below the timing noise went in as that noise"
+        yield f"{n_below} endplates with a jitter below the timing noise go into logarithms as that noise"
     ages = [one.age_years for one in subjects if one.age_years is not None]
     if len(ages) < n:
         yield f"{n - len(ages)} of {n} subjects have no age; the limits will carry no age band"
@@ -451,6 +461,11 @@ def make_reference(
                 f"{n} subjects are too few for a {method} limit at {percent}: {needed_for_value(limits.share)} are "
                 f"needed, and {needed_for_interval(limits.share, limits.confidence)} to bound it; take --method "
                 f"{LimitMethod.LOG_NORMAL}, or a lower --percentile"
+            )
+        if method is LimitMethod.NON_PARAMETRIC:
+            raise ConfigurationError(
+                "the limit of single endplates lies among those that blocked too often, whose jitter cannot be "
+                "measured; look at the studies that are named"
             )
         raise ConfigurationError(
             f"there is no {method} limit of single endplates, since some blocked too often to be measured; take "
@@ -525,11 +540,8 @@ def format_limits(limits: Sequence[ReferenceLimit]) -> str:
     ]
     for one in limits:
         lines += ["", "[[limit]]"]
-        lines += [
-            f"{field.name} = {_toml(getattr(one, field.name))}"
-            for field in fields(one)
-            if getattr(one, field.name) not in (None, "")
-        ]
+        names = sorted((each.name for each in fields(one)), key=lambda name: name != "name")  # the name first
+        lines += [f"{name} = {_toml(getattr(one, name))}" for name in names if getattr(one, name) not in (None, "")]
     return "\n".join(lines) + "\n"
 
 

@@ -348,8 +348,8 @@ class FibreBoard(PaintedPicture):
         limit, place = self.model.limit, _across(head, places.figures, line)
         words = no_limit_words(self.model)
         if limit is not None:
-            conflict, usual = conflict_words(self.model), f"limit {limit.individual_us:g} µs"
-            words = (*((f"{usual}; {conflict}",) if conflict else ()), usual)
+            usual = f"limit {limit.individual_us:g} µs"
+            words = (*(f"{usual}; {conflict}" for conflict in conflict_words(self.model)), usual)
         painter.setFont(self._small)
         texts = [f"jitter MCD  ┃ {text}" if limit is not None else f"jitter MCD · {text}" for text in words]
         texts += [f"jitter  ┃ {words[-1]}" if limit is not None else f"jitter · {words[-1]}", words[-1], "jitter"]

@@ -158,9 +158,9 @@ class EndplatesPicture(PlotPicture):
             return
         year = re.search(r"\b(?:19|20)\d\d\b", limit.source)
         short = " ".join([limit.source.split()[0].strip(","), *([year.group()] if year else [])])
-        conflict = conflict_words(self.model)
         sources = (f"limits: {limit.source}", f"limits: {short}", short)
-        source = fitting(painter, (*(f"{one}; {conflict}" for one in sources if conflict), *sources), rect.width() - 8)
+        with_others = [f"{one}; {words}" for words in conflict_words(self.model) for one in sources]
+        source = fitting(painter, (*with_others, *sources), rect.width() - 8)
         painter.drawText(rect.adjusted(4, 0, -4, -2), bottom, source)
         lines = [(limit.individual_us, f"limit {limit.individual_us:g} µs", Qt.PenStyle.SolidLine)]
         if limit.mean_us is not None:

@@ -17,15 +17,16 @@ def no_limit_words(model: ViewModel) -> tuple[str, ...]:
     return ("no limit: muscle not given", "no limit")
 
 
-def conflict_words(model: ViewModel) -> str:
-    """What other publications say of a single endplate, in few words; empty where they say the same."""
+def conflict_words(model: ViewModel) -> tuple[str, ...]:
+    """What other publications say of a single endplate; the longest words first, none where they say the same."""
     limit = model.limit
     if limit is None or not model.limits.conflicts:
-        return ""
+        return ()
     others = sorted({one.individual_us for one in model.limits.others} - {limit.individual_us})
     if not others:
-        return ""
-    return f"{'another publication' if len(others) == 1 else 'others'}: {', '.join(f'{one:g}' for one in others)}"
+        return ()
+    figures = ", ".join(f"{one:g}" for one in others)
+    return (f"another publication: {figures}" if len(others) == 1 else f"others: {figures}", f"or {figures}")
 
 
 def limit_sentences(model: ViewModel) -> tuple[str, ...]:

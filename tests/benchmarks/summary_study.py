@@ -71,10 +71,7 @@ def make_subject(kind: str, rng: np.random.Generator, *, kinship: float) -> Subj
 
 
 def draw(subject: Subject, n: int, rng: np.random.Generator) -> Draw:
-    recording: list[int] = []
-    while len(recording) < n:
-        recording += [len(set(recording))] * int(rng.integers(1, 4))
-    of = np.array(recording[:n])
+    of = np.repeat(np.arange(n), rng.integers(1, 4, n))[:n]
     common, own = rng.standard_normal(n)[of], rng.standard_normal(n)
     z = np.sqrt(subject.kinship) * common + np.sqrt(1 - subject.kinship) * own
     u = special.ndtr(
@@ -106,10 +103,14 @@ def cox(values: FloatArray) -> tuple[float, float]:
 
 
 def bca(values: FloatArray) -> tuple[float, float]:
-    found = stats.bootstrap(
-        (values,), np.mean, n_resamples=1999, method="BCa", rng=np.random.default_rng(1), vectorized=True
-    ).confidence_interval
-    return float(found.low), float(found.high)
+    """Efron's BCa (J Am Stat Assoc 1987;82:171); written out here, since scipy's takes 60 ms a study."""
+    means = np.random.default_rng(1).choice(values, (1999, values.size)).mean(axis=1)
+    away = values.mean() - values
+    acceleration = -(away**3).sum() / (6 * (away**2).sum() ** 1.5)
+    below = special.ndtri(np.clip(np.mean(means < values.mean()), 5e-4, 1 - 5e-4))
+    z = below + special.ndtri(np.array([0.025, 0.975]))
+    low, high = np.quantile(means, special.ndtr(below + z / (1 - acceleration * z)))
+    return float(low), float(high)
 
 
 def coverage(n_studies: int) -> None:

@@ -85,7 +85,7 @@ def test_the_usual_entry_is_a_simulated_study() -> None:
 def test_all_that_is_filled_in_is_in_the_request() -> None:
     entry = StudyEntry(
         code=" A1 ",
-        age=" 67 ",
+        age_years=" 67 ",
         muscle="  orbicularis   oculi ",
         electrode="concentric",
         scenario="myasthenic",
@@ -123,9 +123,9 @@ def test_what_may_be_a_name_is_no_code(code: str) -> None:
     [("", None), ("0", 0), ("120", 120), ("007", 7), ("121", "wrong"), ("-1", "wrong"), ("6.5", "wrong")],
 )
 def test_age_is_whole_years_or_nothing(age: str, years: int | str | None) -> None:
-    request, wrong = check_entry(StudyEntry(code="A1", age=age, is_acknowledged=True), now=NOW)
+    request, wrong = check_entry(StudyEntry(code="A1", age_years=age, is_acknowledged=True), now=NOW)
     if years == "wrong":
-        assert wrong == {"age": "give whole years from 0 to 120, or leave it empty"}
+        assert wrong == {"age_years": "give whole years from 0 to 120, or leave it empty"}
     else:
         assert request is not None
         assert request.about.get("age_years") == years
@@ -133,7 +133,7 @@ def test_age_is_whole_years_or_nothing(age: str, years: int | str | None) -> Non
 
 @pytest.mark.parametrize("age", ["ninety", "٦٧", "²", "1e2", "9" * 5000, "0x10", "67 y"])
 def test_what_is_no_age_is_refused(age: str) -> None:
-    assert check_entry(StudyEntry(code="A1", age=age, is_acknowledged=True), now=NOW)[1].keys() == {"age"}
+    assert check_entry(StudyEntry(code="A1", age_years=age, is_acknowledged=True), now=NOW)[1].keys() == {"age_years"}
 
 
 def test_each_field_is_told_by_itself(tmp_path: Path) -> None:
@@ -141,15 +141,19 @@ def test_each_field_is_told_by_itself(tmp_path: Path) -> None:
     file.write_text("x")
     entry = StudyEntry(
         code="Smith",
-        age="old",
+        age_years="old",
         muscle="m" * 61,
+        side="up",
+        skin_temperature_c="98",
+        medication="m" * 501,
         electrode="spoon",
         profile=str(tmp_path / "none.toml"),
         folder=str(file),
     )
     request, wrong = check_entry(entry, now=NOW)
     assert request is None
-    assert list(wrong) == ["code", "age", "muscle", "electrode", "profile", "folder", "cautions"]
+    about = ["age_years", "muscle", "side", "skin_temperature_c", "medication"]
+    assert list(wrong) == ["code", *about, "electrode", "profile", "folder", "cautions"]
     assert all("\n" not in sentence and sentence for sentence in wrong.values())
 
 
@@ -254,7 +258,7 @@ def test_wrong_fields_say_so_where_they_are(page: StartPage, qtbot: QtBot) -> No
     with qtbot.assertNotEmitted(page.study_requested):
         page.start.click()
     assert page.focusWidget() is page.code
-    for name, field in (("code", page.code), ("age", page.age)):
+    for name, field in (("code", page.code), ("age_years", page.age)):
         label = page.findChild(QLabel, f"error of {name}")
         assert label is not None
         assert label.isVisible()
@@ -480,13 +484,18 @@ def test_everything_is_reached_by_tab_in_the_order_it_is_read(page: StartPage) -
         page.new_code,
         page.age,
         page.muscle,
+        page.side,
         page.electrode,
+        page.stimulation,
+        page.limits,
+        page.more,
         page.profile,
         page.scenario,
         page.choose_folder,
         page.acknowledged,
         page.start,
         page.open_study,
+        page.view_result,
         page.replay,
         page.recording,
         page.bench,

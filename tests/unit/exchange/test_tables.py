@@ -191,9 +191,14 @@ def test_an_anonymous_table_has_no_word_of_anybody_and_no_day(study_path: Path, 
 
 def test_a_file_is_there_whole_or_not_at_all(tmp_path: Path) -> None:
     target = tmp_path / "one.txt"
-    with pytest.raises(KeyboardInterrupt), written_whole(target) as path:
-        path.write_text("half", encoding="utf-8")
-        raise KeyboardInterrupt
+
+    def write_half() -> None:
+        with written_whole(target) as path:
+            path.write_text("half", encoding="utf-8")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        write_half()
     assert list(tmp_path.iterdir()) == []
     with written_whole(target) as path:
         path.write_text("whole", encoding="utf-8")
@@ -208,9 +213,14 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match="exists already"), written_whole(target):
         pytest.fail("must not come here")
     late = tmp_path / "late.txt"
-    with pytest.raises(ConfigurationError, match="exists already"), written_whole(late) as path:
-        path.write_text("mine", encoding="utf-8")
-        late.write_text("theirs", encoding="utf-8")
+
+    def write_while_another_does() -> None:
+        with written_whole(late) as path:
+            path.write_text("mine", encoding="utf-8")
+            late.write_text("theirs", encoding="utf-8")
+
+    with pytest.raises(ConfigurationError, match="exists already"):
+        write_while_another_does()
     assert late.read_text(encoding="utf-8") == "theirs"
     with pytest.raises(ConfigurationError, match="there is no folder"), written_whole(tmp_path / "no" / "one"):
         pytest.fail("must not come here")
