@@ -70,10 +70,12 @@ class EndCard(QFrame):
         row = QHBoxLayout(self)
         column = QVBoxLayout()
         column.addWidget(self._text)
-        line = QHBoxLayout()
+        self._line = QWidget(self)  # hidden as a whole: a row of hidden widgets alone would be as narrow as none
+        line = QHBoxLayout(self._line)
+        line.setContentsMargins(0, 0, 0, 0)
         line.addWidget(self._status, 1)
         line.addWidget(self.open_button)
-        column.addLayout(line)
+        column.addWidget(self._line)
         row.addLayout(column, 1)
         buttons = QVBoxLayout()
         for button in (*self.buttons.values(), self.leave_button):
@@ -97,7 +99,7 @@ class EndCard(QFrame):
     def say(self, text: str) -> None:
         """Say how a report goes; an empty text takes it away."""
         self._status.setText(text)
-        self._status.setVisible(bool(text))
+        self._line.setVisible(bool(text))
         self.open_button.hide()
 
     def offer(self, path: str) -> None:

@@ -30,7 +30,7 @@ _SHORT = {
     Command.MARK: "mark",
     Command.UNDO: "undo",
     Command.NEW_RECORDING: "new recording",
-    Command.NEW_INSERTION: "new insertion",
+    Command.NEW_INSERTION: "insertion",
     Command.RESULT: "answer",
     Command.FINISH: "finish",
     Command.KEYS: "keys",

@@ -336,7 +336,6 @@ class ResultView(QWidget):
         self.chosen_words.setObjectName("chosen")
         self.status = _label("strong")
         self.status.setObjectName("status of the report")
-        self.status.hide()
         for widget in (self._title, self._scroll):
             column.addWidget(widget)
         column.addWidget(self.table, 1)
@@ -344,11 +343,14 @@ class ResultView(QWidget):
         self.open_button.clicked.connect(lambda: self.report_opened.emit(self._report))
         self.open_button.hide()
         self._report = ""
-        row = QHBoxLayout()
+        self._line = QWidget(self)
+        row = QHBoxLayout(self._line)
+        row.setContentsMargins(0, 0, 0, 0)
         row.addWidget(self.status, 1)
         row.addWidget(self.open_button)
+        self._line.hide()
         column.addWidget(self.chosen_words)
-        column.addLayout(row)
+        column.addWidget(self._line)
         self._buttons = self._make_buttons()
         column.addLayout(self._buttons)
         self.set_theme(theme)
@@ -423,7 +425,7 @@ class ResultView(QWidget):
     def say(self, text: str) -> None:
         """Say how a report or a decision goes; an empty text takes it away."""
         self.status.setText(text)
-        self.status.setVisible(bool(text))
+        self._line.setVisible(bool(text))
         self.open_button.hide()
 
     def offer(self, path: str) -> None:

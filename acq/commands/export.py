@@ -99,7 +99,7 @@ def command(
     if is_anonymous:
         what += f"; the code is now {tables.study.about.code}"
     click.echo(f"{out}: {what}")
-    _say(tables.left_out, introduction="left out: ")
+    _say(tables.left_out, introduction="incomplete: ")
     return 1 if tables.left_out else 0
 
 
@@ -141,20 +141,28 @@ def _export_recordings(
             f"{store.path}: a .{kind} file holds one recording, the study has the numbers"
             f" {', '.join(map(str, with_sweeps))}; choose one with --recording, or name a folder, with --format {kind}"
         )
-    numbers = with_sweeps if is_folder else [number]
     said: dict[str, list[str]] = {}
+    left_out: list[str] = []
     with _shown(f"writing {out.name}"):
         if is_folder:
             with written_whole(out, is_folder=True) as folder:
-                for one in numbers:
-                    for text in _write_one(store, one, folder / f"recording_{one}.{kind}", kind, is_anonymous):
+                for one in with_sweeps:
+                    try:
+                        sentences = _write_one(store, one, folder / f"recording_{one}.{kind}", kind, is_anonymous)
+                    except InputFileError as exc:  # of this one alone: the others are worth having
+                        left_out.append(str(exc))
+                        continue
+                    for text in sentences:
                         said.setdefault(text, []).append(str(one))
+                if len(left_out) == len(with_sweeps):
+                    raise InputFileError(left_out[0] if left_out else f"{store.path}: the study holds no sweeps")
         else:
             said = {text: [] for text in _write_one(store, number, out, kind, is_anonymous)}
-    click.echo(f"{out}: " + (f"{len(numbers)} recordings" if is_folder else "one recording"))
+    click.echo(f"{out}: " + (f"{len(with_sweeps) - len(left_out)} recordings" if is_folder else "one recording"))
     _say([f"recording {', '.join(of)}: {text}" if of else text for text, of in said.items()])
-    _say(store.damage, introduction="left out: ")
-    return 1 if store.damage else 0
+    left_out += store.damage
+    _say(left_out, introduction="incomplete: ")
+    return 1 if left_out else 0
 
 
 def _write_one(store: StudyStore, number: int | None, path: Path, kind: str, is_anonymous: bool) -> tuple[str, ...]:

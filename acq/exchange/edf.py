@@ -228,7 +228,7 @@ def _channels(
         (
             channel("EMG needle", "uV", needle.quantum_uv, f"HP:{low_hz:.6g}Hz LP:{high_hz:.6g}Hz"),
             _NEEDLE[recording.electrode],
-            (low, high),
+            _choose_range(needle, low, high),
             lambda n: _render(n, first, needle.codes).astype(code_type),
         ),
         (
@@ -240,6 +240,28 @@ def _channels(
             ),
         ),
     ]
+
+
+def _choose_range(needle: _Codes, low: int, high: int) -> tuple[int, int]:
+    """The range of digital values whose ends in µV eight characters hold best, so that other programs scale rightly."""
+    needed = int(np.max(np.abs(needle.codes), initial=1))
+    if needed > high:
+        return low, high
+    ends = np.unique(
+        np.r_[np.linspace(needed, high, 50_000, dtype=np.int64), 2 ** np.arange(3, 24), high // 1000 * 1000]
+    )
+    ends = ends[(ends >= needed) & (ends <= high)]
+    ends_uv = ends * needle.quantum_uv
+    # A sign, the digits before the point, and the point.
+    n_decimals = np.clip(6 - np.floor(np.log10(np.maximum(ends_uv, 1.0))).astype(int) - 1, 0, None)
+    unit = 10.0**-n_decimals
+    error = np.abs(np.rint(ends_uv / unit) * unit - ends_uv) / ends_uv
+    error[error < _EXACT_RATE] = 0.0
+    error[ends_uv >= 1e7] = np.inf
+    if not np.isfinite(error).any():
+        return low, high
+    best = int(ends[np.flatnonzero(error == error.min())[-1]])
+    return -best, best
 
 
 def _annotate(
@@ -296,8 +318,12 @@ def _annotate(
         # Between the stimuli around it, in the file's shortened time.
         k = int(np.clip(np.searchsorted(r.onset_sample, sample, side="right") - 1, 0, r.n_sweeps - 1))
         place = int(onsets[k]) + sample - int(r.onset_sample[k])
-        latest = int(onsets[k + 1]) if k + 1 < r.n_sweeps else int(first[-1]) + m
-        found.append((min(max(place, 0), latest), 0.0, None, f"mark at sample {sample}: {text}"))
+        if k in pauses and place >= onsets[k + 1]:
+            # Of a shortened pause: as long before the next stimulus as it was, but not before the pause.
+            place = int(onsets[k + 1]) - (int(r.onset_sample[k + 1]) - sample)
+            place = max(place, int(first[k]) + m)
+        place = min(max(place, 0), int(first[-1]) + m)
+        found.append((place, 0.0, None, f"mark at sample {sample}: {text}"))
     return found
 
 

@@ -10,7 +10,6 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -240,7 +239,7 @@ def choose_record(sample_rate_hz: float, *, most_samples: int) -> tuple[int, Fra
         # Exact before inexact; then those whose multiples a float holds exactly, as the library computes with them;
         # then few decimals, then long records.
         is_binary = record_s.denominator & (record_s.denominator - 1) == 0
-        rank = (error, not is_binary, len(str(Decimal(ticks).normalize())), -n)
+        rank = (error, not is_binary, len(str(ticks).rstrip("0")), -n)
         if best is None or rank < best[0]:
             best = rank, n, record_s
     if best is None:

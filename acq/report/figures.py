@@ -34,7 +34,7 @@ _SPARE_TOP: Final = 1.06
 # How each stimulus is shown: what it is, and its symbol.
 KEY: Final[tuple[tuple[str, Shape, bool], ...]] = (
     ("admitted", "dot", True),
-    ("set aside", "circle", False),
+    ("not admitted", "circle", False),
     ("test pulse", "triangle", False),
     ("beyond the axis", "triangle", True),
     ("missing by the stimulus", "tick", True),
@@ -96,7 +96,8 @@ def draw_sweeps(evidence: EndplateEvidence, *, width_pt: float, height_pt: float
     axis.draw_frame()
     n = cut.shown_uv.shape[0]
     few = f"{n} of {cut.n_averaged}" if n < cut.n_averaged else f"{n}"
-    axis.add(Words(width_pt, _SIZE, f"{few} {cut.what}, average of {cut.n_averaged}", _SIZE, "end", shade=0.25))
+    head = f"{few} {cut.what}, average of {'all' if n < cut.n_averaged else 'them'}"
+    axis.add(Words(width_pt, _SIZE, head, min(_SIZE, 190.0 / len(head)), "end", shade=0.25))  # beside "µV"
     says = (
         f"Endplate {evidence.endplate.label}: {few} superimposed {cut.what} sweeps and the average of "
         f"{cut.n_averaged}, {low:.0f} to {high:.0f} µV, {cut.time_ms[0]:.2f} to {cut.time_ms[-1]:.2f} ms."
@@ -148,7 +149,7 @@ def draw_latency(evidence: EndplateEvidence, *, width_pt: float, height_pt: floa
     axis.add(Words(width_pt, _SIZE, head, _SIZE, "end", shade=0.25))
     says = (
         f"Endplate {evidence.endplate.label}: latencies of {n} stimuli about the median of {middle_us / 1000:.3f} ms, "
-        f"{int(admitted.sum())} admitted, {int((responded & ~admitted).sum())} with a response set aside; missing: "
+        f"{int(admitted.sum())} admitted, {int((responded & ~admitted).sum())} with a response not admitted; missing: "
         f"{counted or 'none'}."
     )
     return Drawing(width_pt, height_pt, tuple(axis.marks), says)
@@ -164,7 +165,7 @@ def _draw_stimuli(
     admitted, testing = evidence.admitted, evidence.is_testing
     for name, which, shape, is_filled, factor in (
         ("test pulse", inside & testing & ~admitted, "triangle", False, 1.1),
-        ("set aside", inside & ~testing & ~admitted, "circle", False, 1.0),
+        ("not admitted", inside & ~testing & ~admitted, "circle", False, 1.0),
         ("admitted", inside & admitted, "dot", True, 0.9),
     ):
         if which.any():

@@ -168,6 +168,7 @@ def _plain_recording(recording: StudyRecording) -> dict[str, Any]:
         "started_at": _time(described.started_at),
         "electrode": described.electrode,
         "is_simulated": described.profile == "simulated",
+        "is_imported": described.profile == "imported",
         "n_sweeps": described.n_sweeps,
         "sample_rate_hz": described.sample_rate_hz,
         "band_hz": _ends(described.band_hz),

@@ -347,6 +347,12 @@ def find_study_cautions(study: Study) -> tuple[str, ...]:
         found.append(f"decisions whose endplate is not found in this analysis, and do not count: {_some(labels)}")
     if study.damage:
         found.append(f"the study file is damaged, what could not be read is not in this: {'; '.join(study.damage)}")
+    elsewhere = [str(one.described.number) for one in study.recordings if one.described.profile == "imported"]
+    if elsewhere:
+        found.append(
+            f"recordings made elsewhere: {_some(elsewhere)}; stimulus, filters and timing are as their files say, and "
+            "nobody watched the margin while they were made"
+        )
     if any(one.described.profile == "simulated" for one in study.recordings):
         found.append("recorded on a simulated patient")
     return tuple(found)

@@ -1,10 +1,10 @@
 """How good the intervals and the foretelling of a study's summary are, on simulated populations of endplates.
 
-Healthy: mean of a subject 12.56 ± 2.19 µs, single endplates 12.68 ± 6.10 µs; myasthenic: mean of a subject 69.85 ± 29.55
-µs (orbicularis oculi, single-fibre electrode, stimulated; published, Valls-Canals et al. 2000, Muscle Nerve 23:779). Mixed:
-5 to 40 % of the endplates are of a myasthenic subject, the rest healthy. Each jitter is measured with an error of 11 %
-(0.91/√n of 70 pairs); what is above 100 µs blocks half the time too often to be measured. Endplates of one recording
-are as they come, or go together (half of the variance of the logarithm is the recording's).
+Healthy: mean of a subject 12.56 ± 2.19 µs, single endplates 12.68 ± 6.10 µs; myasthenic: mean of a subject 69.85 ±
+29.55 µs (orbicularis oculi, single-fibre electrode, stimulated; published, Valls-Canals et al. 2000, Muscle Nerve
+23:779). Mixed: 5 to 40 % of the endplates are of a myasthenic subject, the rest healthy. Each jitter is measured with
+an error of 11 % (0.91/√n of 70 pairs); half of what is above 100 µs blocks too often to be measured (assumed).
+Endplates of one recording are as they come, or go together (half of the variance of the logarithm is the recording's).
 
 Run as ``python -m tests.benchmarks.summary_study [--studies 600]``.
 """
@@ -14,6 +14,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Callable
 from fractions import Fraction
+from itertools import pairwise
 from time import perf_counter
 from typing import NamedTuple
 
@@ -114,7 +115,9 @@ def bca(values: FloatArray) -> tuple[float, float]:
 
 
 def coverage(n_studies: int) -> None:
-    print("Coverage of the 95 % interval of the mean, % (too low / too high), and of the median; one fixed subject each")
+    print(
+        "Coverage of the 95 % interval of the mean, % (too low / too high), and of the median; one fixed subject each"
+    )
     ways: dict[str, Callable[[FloatArray], tuple[float, float]]] = {
         "as used": mean_interval, "Student": student, "Cox": cox, "BCa": bca,
     }  # fmt: skip
@@ -175,8 +178,12 @@ def foretelling(n_studies: int) -> None:
                     simple = by_share(seen.measured_us, seen.is_blocked, criterion)
                     rows.append((kinship, name, kind, told.changes, simple, truth, told.mistaken, exact))
     rows = [row for row in rows if np.isfinite(row[3])]
-    print(f"\nFive further endplates change the conclusion: {len(rows)} studies, {1000 * spent_s / len(rows):.1f} ms each")
-    print("  Brier score (lower is better): as used | share alone | always the true share of changes | with the truth known")
+    print(
+        f"\nFive further endplates change the conclusion: {len(rows)} studies, {1000 * spent_s / len(rows):.1f} ms each"
+    )
+    print(
+        "  Brier score (lower is better): as used | share alone | the true share of changes each time | the truth known"
+    )
     for kinship in (0.0, 0.5):
         for kind in ("healthy", "mixed", "myasthenic"):
             chosen = [row for row in rows if row[0] == kinship and row[2] == kind]
@@ -190,7 +197,10 @@ def foretelling(n_studies: int) -> None:
     _reliability("  Reliability", told, truth)
     told, truth = (np.array([row[at] for row in rows]) for at in (6, 7))
     print("\nExact jitters of the same endplates say otherwise")
-    print(f"  Brier score {_brier(told, truth):.4f}, of always the true share {_brier(np.full_like(truth, truth.mean()), truth):.4f}")
+    print(
+        f"  Brier score {_brier(told, truth):.4f}, of the true share each time "
+        f"{_brier(np.full_like(truth, truth.mean()), truth):.4f}"
+    )
     _reliability("  Reliability", told, truth)
 
 
@@ -203,12 +213,15 @@ def _reliability(title: str, told: FloatArray, truth: FloatArray) -> None:
     print(f"{title}: told from–to, studies, told on average, happened")
     edges = [0.0, 0.01, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0001]
     total = 0.0
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         chosen = (told >= low) & (told < high)
         if chosen.any():
             mean, happened = told[chosen].mean(), truth[chosen].mean()
             total += chosen.mean() * abs(mean - happened)
-            print(f"    {100 * low:3.0f}–{min(100.0, 100 * high):3.0f} %: {chosen.sum():5d}  {100 * mean:5.1f}  {100 * happened:5.1f}")
+            print(
+                f"    {100 * low:3.0f}–{min(100.0, 100 * high):3.0f} %: {chosen.sum():5d}  {100 * mean:5.1f}  "
+                f"{100 * happened:5.1f}"
+            )
     print(f"    expected calibration error {100 * total:.2f} %")
 
 

@@ -52,8 +52,8 @@ class Recorder:
 
 
 def test_every_act_has_a_command_and_a_key() -> None:
-    # A choice needs a question: digits choose while one stands.
-    assert {command.act for command in Command} - {None} == set(ActName) - {ActName.CHOOSE}
+    # A choice needs a question: digits choose while one stands. A decision is on an endplate of the result view.
+    assert {command.act for command in Command} - {None} == set(ActName) - {ActName.CHOOSE, ActName.DECIDE}
     for command in Command:
         assert DEFAULT_KEYS.keys_of(command), command
 

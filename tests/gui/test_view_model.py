@@ -694,9 +694,27 @@ def test_endplates_that_run_come_last_until_their_recording_has_a_result() -> No
     model = make_model(n_fibres=2, n_endplates=3)
     assert [one.is_running for one in model.endplates] == [False] * 3 + [True] * 2
     assert all(one.recording == 1 for one in model.endplates[3:])
-    result = EndplateReport(1, 1, 3100.0, 24.0, (20.0, 29.0), 80, (0.1, 0.0, 0.2), False, ("rises too slowly",))
+    result = EndplateReport(
+        recording=1,
+        fibre=1,
+        latency_us=3100.0,
+        mcd_us=24.0,
+        mcd_interval_us=(20.0, 29.0),
+        n_pairs=80,
+        blocking=(0.1, 0.0, 0.2),
+        is_acceptable=False,
+        reasons=("rises too slowly",),
+        label="4.1",
+        is_counted=False,
+        why=("the potential is not acceptable: rises too slowly",),
+    )
     model.take(news(endplates=(*make_endplates(3)[1:], result)), now_s=0.0)
-    assert [(one.recording, one.is_running, one.is_acceptable) for one in model.endplates][-1] == (1, False, False)
+    assert [(one.recording, one.label, one.is_running, one.is_counted) for one in model.endplates][-1] == (
+        1,
+        "4.1",
+        False,
+        False,
+    )
     assert not any(one.is_running for one in model.endplates)
     assert model.finished_endplates[-1] is result
 

@@ -100,7 +100,7 @@ def test_interval_of_the_median_is_of_order_statistics() -> None:
 @pytest.mark.parametrize("n", [20, 30])
 @pytest.mark.parametrize("sd_us", [6.10, 20.0])
 def test_interval_of_the_mean_holds_it_in_95_of_100(n: int, sd_us: float) -> None:
-    # Healthy single endplates 12.68 ± 6.10 µs: PUB Valls-Canals 2000, Muscle Nerve 23:779; the wider one is heavily skewed.
+    # Healthy single endplates 12.68 ± 6.10 µs: PUB Valls-Canals 2000, Muscle Nerve 23:779; the wider ones are assumed.
     variance = math.log1p((sd_us / 12.68) ** 2)
     groups = np.random.default_rng(17).lognormal(math.log(12.68) - variance / 2, math.sqrt(variance), (300, n))
     ends = np.array([mean_interval(group) for group in groups])

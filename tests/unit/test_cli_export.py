@@ -2,6 +2,7 @@
 
 import io
 import json
+import sys
 import zipfile
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
@@ -14,7 +15,9 @@ from acq.cli import main
 from acq.exchange.recordings import load_recording
 from acq.exchange.tables import TABLE_NAMES
 from acq.offline import analyse_recording
+from acq.records import Pulse, PulseKind, Sweep
 from acq.study.encoding import encode_analysis
+from acq.study.store import StudyStore
 from tests.exchange_studies import BEGUN, SECRETS, damage_a_sweep, make_exchange_study
 
 pytest.importorskip("pynwb")
@@ -232,14 +235,31 @@ def test_what_of_a_damaged_study_is_left_out_is_said(study_path: Path, tmp_path:
     for name, options in EVERY.items():
         code, _, err = export(path, tmp_path / name, *options)
         assert code == 1, name
-        assert "left out: " in err
+        assert "incomplete: " in err
         assert (tmp_path / name).exists()
+
+
+def test_a_recording_that_does_not_fit_is_left_out_of_a_folder(study_path: Path, tmp_path: Path) -> None:
+    path = tmp_path / "more.study"
+    path.write_bytes(study_path.read_bytes())
+    with StudyStore.open(path, "write") as store:
+        number = store.start_recording(
+            profile="", device="", electrode="concentric", sample_rate_hz=50_000.0, band_hz=(1_000.0, 10_000.0),
+            mains_hz=0.0,
+        )  # fmt: skip
+        for k, width_us in enumerate((50.0, 100.0)):
+            pulse = Pulse(k, 1_000 + 5_000 * k, 1.0, width_us, PulseKind.MEASURING)
+            store.add_sweep(number, Sweep(pulse, np.linspace(-1.0, 1.0, 400), 100, 50_000.0))
+    code, _, err = export(path, tmp_path / "all", "--format", "npz")
+    assert code == 1
+    assert "the pulse width changes within recording 3" in err
+    assert {one.name for one in (tmp_path / "all").iterdir()} == {"recording_1.npz", "recording_2.npz"}
 
 
 def test_a_missing_library_is_one_line(study_path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     for module, name in (("pynwb", "all.nwb"), ("pyarrow.parquet", "one.parquet")):
         with monkeypatch.context() as without:
-            without.setitem(__import__("sys").modules, module, None)
+            without.setitem(sys.modules, module, None)
             code, _, err = export(study_path, tmp_path / name, *(["--table", "record"] if name[0] == "o" else []))
         assert code == 2
         assert 'pip install "suprathresh[exchange]"' in err

@@ -124,7 +124,7 @@ def test_pyedflib_reads_it(tmp_path: Path, ending: str) -> None:
         onset_s, duration_s, texts = file.readAnnotations()
     for k, start in enumerate(first):
         assert np.array_equal(codes[start : start + 600] * 0.3, written.sweeps_uv[k])
-        np.testing.assert_allclose(physical_uv[start : start + 600], written.sweeps_uv[k], rtol=1e-5, atol=2e-3)
+        np.testing.assert_allclose(physical_uv[start : start + 600], written.sweeps_uv[k], rtol=1e-6, atol=1e-6)
         # The pulse is 100 µs long and begins on its sample; a step of the channel is 80 pA or less of 2.7 mA.
         at = start + written.onset_index
         np.testing.assert_allclose(current_ma[at : at + 5], written.intensity_ma[k], atol=1e-4)
@@ -158,7 +158,7 @@ def test_mne_reads_it(tmp_path: Path, ending: str) -> None:
     assert raw.info["sfreq"] == 50_000
     assert raw.info["meas_date"].replace(tzinfo=None) == datetime(2031, 5, 6, 7, 8, 9)
     needle_v = raw.get_data(picks=["EMG needle"])[0]
-    np.testing.assert_allclose(1e6 * needle_v[:600], written.sweeps_uv[0], rtol=1e-5, atol=2e-3)
+    np.testing.assert_allclose(1e6 * needle_v[:600], written.sweeps_uv[0], rtol=1e-6, atol=1e-6)
     texts = [str(text) for text in raw.annotations.description]
     assert sum(text.startswith("stimulus ") for text in texts) == written.n_sweeps
     assert texts[0].startswith("suprathresh recording 1; electrode concentric; sample_rate_hz 50000.0; quantum_uv 0.3")
@@ -297,7 +297,7 @@ def test_a_damaged_sweep_may_hold_what_is_no_number(tmp_path: Path) -> None:
 def test_a_code_is_all_that_is_told_of_the_patient(tmp_path: Path) -> None:
     import pyedflib
 
-    for code, shown in (("H7-KQ42", "H7-KQ42"), ("", "X"), ("R 17", "R_17"), ("é", "X"), ("x" * 200, "X")):
+    for code, shown in (("H7-KQ42", "H7-KQ42"), ("", ""), ("R 17", "R_17"), ("é", ""), ("x" * 200, "")):
         path = tmp_path / f"{len(list(tmp_path.iterdir()))}.edf"
         write_edf(make_recording(), path, code=code)
         with pyedflib.EdfReader(str(path)) as file:
@@ -330,9 +330,9 @@ def change(path: Path, old: bytes, new: bytes) -> Path:
         (b"quantum_uv 0.3;", b"quantum_uv 0.0;", "are no recording"),
         (b"sweep_samples 600", b"sweep_samples 6e9", "'sweep_samples' of the recording is 6e\\+09"),
         (b"sweep_samples 600", b"sweep_samples 0.5", "'sweep_samples' of the recording is 0.5"),
-        (b"sweep_samples 600", b"sweep_samples 99999", "reaches beyond the samples"),
+        (b"sweep_samples 600", b"sweep_samples 9e5", "reaches beyond the samples"),
         (b"onset_index 100", b"onset_index -10", "inside each sweep is -10|reaches beyond"),
-        (b"electrode concentric", b"electrode something", "the electrode is 'something'"),
+        (b"electrode concentric", b"electrode something", "the electrode is 'something '"),
         (b"stimulus 45, testing", b"stimulus 99, testing", "the numbers of the stimuli do not increase"),
         (b"sample_rate_hz 50000.0", b"sample_rate_hz 5.0    ", "'fs_hz' is 5"),
         (b"stimulus ", b"stimulos ", "has no stimuli any more"),
@@ -356,10 +356,12 @@ def test_what_was_changed_in_a_file_is_refused_in_one_line(tmp_path: Path, old: 
 @pytest.mark.parametrize(
     ("at", "new", "words"),
     [
-        (236, b"0       ", "reaches beyond|no data records|damaged"),
+        (236, b"0       ", ""),
         (244, b"0       ", "damaged"),
         (244, b"nan     ", "damaged"),
         (244, b"-1      ", "damaged"),
+        (236, b"-1      ", ""),
+        (236, b"x       ", "damaged"),
         (252, b"9999", "damaged"),
         (252, b"0   ", "damaged"),
         (252, b"-3  ", "damaged"),
@@ -373,12 +375,12 @@ def test_headers_that_contradict_themselves_are_refused(tmp_path: Path, at: int,
     content = bytearray(path.read_bytes())
     content[at : at + len(new)] = new
     path.write_bytes(content)
-    try:
-        read = read_edf(path)
-    except InputFileError as exc:
-        assert __import__("re").search(words, str(exc)), exc
-    else:
-        assert read.damage  # it says that the header is wrong
+    if not words:
+        assert read_edf(path).damage  # it is read as far as it goes
+        return
+    with pytest.raises(InputFileError, match=words) as caught:
+        read_edf(path)
+    assert len(str(caught.value).splitlines()) == 1
 
 
 def test_a_file_cut_short_says_so(tmp_path: Path) -> None:
@@ -386,12 +388,13 @@ def test_a_file_cut_short_says_so(tmp_path: Path) -> None:
     write_edf(make_recording(), path)
     content = path.read_bytes()
     path.write_bytes(content[: len(content) * 2 // 3])
-    with pytest.raises(InputFileError, match="reaches beyond|has no stimuli|damaged"):
-        read_edf(path)
+    sentence = "it has not as many data records as its header says; those that are whole are used"
+    read = read_edf(path)
+    assert read.damage == (sentence,)
+    assert 1 < read.n_sweeps < 12
     path.write_bytes(content + bytes(100))
-    assert read_edf(path).damage == (
-        "it has not as many data records as its header says; those that are whole are used",
-    )
+    assert read_edf(path).damage == (sentence,)
+    assert read_edf(path).n_sweeps == 12
 
 
 def test_a_file_without_the_library_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,8 +6,10 @@ import json
 import math
 from dataclasses import replace
 from pathlib import Path
+from time import process_time
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner
 from jsonschema import Draft202012Validator
@@ -15,17 +17,21 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from acq import __version__
+from acq.cli import main
 from acq.commands.study_options import result_options
 from acq.commands.summary import command
 from acq.errors import StudyFileError
+from acq.records import Origin
 from acq.report.cautions import INTENDED_USE
 from acq.report.summary_document import SCHEMA_VERSION, plain_summary, summary_schema, summary_schema_text
 from acq.report.summary_table import summary_view
 from acq.study.decisions import DecisionKind
 from acq.study.model import Study
 from acq.study.reference_limits import LimitChoice, ReferenceLimit, all_limits
-from acq.study.result import ResultOptions
+from acq.study.result import ResultOptions, make_result
+from acq.study.store import StudyStore
 from acq.study.summary import SummaryRule, summarise_study
+from tests.made_endplates import make_fibre, write_study
 from tests.made_results import LIMIT, MEDIAN_LIMIT, make_decision, make_endplate, make_endplates, make_plain_study
 
 CHOICE = LimitChoice(chosen=LIMIT, others=(MEDIAN_LIMIT,), conflicts=("the two disagree",), reason="made up for this")
@@ -70,7 +76,9 @@ def test_the_schema_is_one() -> None:
         make_plain_study([]),
         make_plain_study(make_endplates([12.0])),
         make_plain_study(make_endplates([math.nan] * 25)),
-        make_plain_study(make_endplates([10.0] * 30), about=replace(_study().about, skin_temperature_c=None, age_years=None)),
+        make_plain_study(
+            make_endplates([10.0] * 30), about=replace(_study().about, skin_temperature_c=None, age_years=None)
+        ),
     ],
     ids=["everything", "nothing", "one", "blocked", "little known"],
 )
@@ -200,9 +208,69 @@ def test_a_file_that_is_none_is_told(tmp_path: Path) -> None:
     assert isinstance(found.exception, StudyFileError)
 
 
-def test_options_become_one_argument() -> None:
-    import click
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ten recordings of three endplates each, three of the thirty above 36 µs, one potential set aside."""
+    jitters = [40.0] * 3 + [8.0 + 0.4 * k for k in range(27)]
+    recordings = [
+        [make_fibre(latency_us=4000.0 + 700.0 * k, mcd_us=jitters[3 * at + k]) for k in range(3)] for at in range(10)
+    ]
+    recordings.append([make_fibre(origin=Origin.DIRECT_MUSCLE, acceptable=False)])
+    about = {"muscle": "orbicularis oculi", "age_years": 47}
+    return write_study(tmp_path_factory.mktemp("studies") / "a.study", recordings, about=about)
 
+
+def _run(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["summary", *arguments])
+    told = capsys.readouterr()
+    return int(ended.value.code or 0), told.out, told.err
+
+
+@pytest.mark.parametrize(("rule", "verdict"), [("more-than-10", "within limits"), ("10-or-more", "above limits")])
+def test_a_stored_study_as_json(stored: Path, rule: str, verdict: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = _run([str(stored), "--json", "--rule", rule, "--limits", "oo-cn-2016"], capsys)
+    document = json.loads(out)
+    Draft202012Validator(summary_schema()).validate(document)
+    assert code == 0
+    result = document["result"]
+    assert (result["n_counted"], result["n_set_aside"], result["n_above"]) == (30, 1, 3)
+    assert result["verdict"] == verdict
+    assert document["limits"]["chosen"]["name"] == "oo-cn-2016"
+    assert str(stored.parent) not in out
+
+
+def test_a_stored_study_as_a_page(stored: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = stored.read_bytes()
+    code, out, _ = _run([str(stored), "--limits", "none"], capsys)
+    assert code == 0
+    assert "OPEN" in out
+    assert "there is no limit to hold it against" in " ".join(out.split())
+    assert "11.1 at 5.00 ms" in out
+    assert stored.read_bytes() == before
+
+
+@pytest.mark.parametrize("arguments", [["--analysis", "7"], ["--limits", "nowhere"], ["--limits-file", "none.toml"]])
+def test_what_there_is_not_is_told_in_one_line(
+    stored: Path, arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = _run([str(stored), *arguments], capsys)
+    assert (code, out) == (2, "")
+    assert err.startswith("suprathresh: ")
+    assert len(err.splitlines()) == 1
+
+
+def test_a_study_of_thirty_is_summarised_within_a_second(stored: Path) -> None:
+    with StudyStore.open(stored, "read") as store:
+        begun_s = process_time()
+        result = make_result(store)
+        plain_summary(result.study, result.summary, result.limits)
+        spent_s = process_time() - begun_s
+    assert result.summary.n_counted == 30
+    assert spent_s < 1.0
+
+
+def test_options_become_one_argument() -> None:
     seen: list[ResultOptions] = []
 
     @click.command()
@@ -210,7 +278,17 @@ def test_options_become_one_argument() -> None:
     def some(options: ResultOptions) -> None:
         seen.append(options)
 
-    arguments = ["--limits", "none", "--rule", "10-or-more", "--untested", "--analysis", "3", "--limits-file", "own.toml"]
+    arguments = [
+        "--limits",
+        "none",
+        "--rule",
+        "10-or-more",
+        "--untested",
+        "--analysis",
+        "3",
+        "--limits-file",
+        "own.toml",
+    ]
     CliRunner().invoke(some, arguments, catch_exceptions=False)
     CliRunner().invoke(some, [], catch_exceptions=False)
     assert seen[0].limits == "none"

@@ -132,7 +132,9 @@ def test_the_conclusion_has_figures_limit_rule_and_what_is_missing() -> None:
 def test_a_mean_whose_interval_holds_its_limit_is_not_clear() -> None:
     mcd_us = np.random.default_rng(2).lognormal(math.log(25.5), 0.25, 30)
     for mean_us in (25.5, 28.5):
-        found = summarise(make_endplates(list(mcd_us * mean_us / mcd_us.mean())), limit=replace(LIMIT, individual_us=90.0))
+        found = summarise(
+            make_endplates(list(mcd_us * mean_us / mcd_us.mean())), limit=replace(LIMIT, individual_us=90.0)
+        )
         assert found.verdict is (StudyVerdict.ABOVE if mean_us > 27 else StudyVerdict.WITHIN)
         assert not found.is_clear
         assert "Not clear: the interval of the mean holds its limit" in found.conclusion
@@ -160,7 +162,11 @@ def test_no_sentence_is_a_diagnosis(mcd_us: list[float]) -> None:
         (NOBODY, LIMIT, "medication is not known"),
         (replace(ABOUT, activation="voluntary"), LIMIT, "voluntary pair of potentials has the jitter of two endplates"),
         (replace(ABOUT, muscle="frontalis"), LIMIT, "the muscle is frontalis, the limits are for orbicularis oculi"),
-        (replace(ABOUT, electrode="single_fibre"), LIMIT, "the electrode is single fibre, the limits are for concentric"),
+        (
+            replace(ABOUT, electrode="single_fibre"),
+            LIMIT,
+            "the electrode is single fibre, the limits are for concentric",
+        ),
         (replace(ABOUT, electrode=""), LIMIT, "does not say one electrode"),
         (
             replace(ABOUT, stimulation="intramuscular"),
@@ -194,7 +200,8 @@ def test_cautions_of_decisions_margin_axons_and_unspecific_jitter() -> None:
     pair = [make_endplate(80.0, recording=43, number=number, axon=0) for number in (1, 2)]
     other = make_endplate(80.0, recording=43, number=3, axon=1)
     said = "\n".join(summarise([accepted, removed, untested, *pair, other], limit=LIMIT, about=ABOUT).cautions)
-    for part in ("1 endplate counted by the operator's decision against the rule (40.1)", "set aside by the operator (41.1)",
+    for part in ("1 endplate counted by the operator's decision against the rule (40.1)",
+                 "set aside by the operator (41.1)",
                  "of 1 counted endplate the margin above threshold was never tested (42.1)",
                  "2 of the endplates share an axon", "not specific"):  # fmt: skip
         assert part in said
@@ -207,14 +214,16 @@ def test_cautions_of_the_study_as_a_whole() -> None:
     second = replace(study.analyses[0], number=2, label="margin 30 %", recordings=(1,))
     first = replace(study.recordings[0], analysis_number=2)
     without = replace(study.recordings[1], analysis=None, analysis_number=0)
+    others = list(study.recordings[2:])
+    others[1] = replace(others[1], described=replace(others[1].described, profile="imported"))
     again = replace(
-        study, analysis=2, analyses=(*study.analyses, second), recordings=(first, without, *study.recordings[2:]),
+        study, analysis=2, analyses=(*study.analyses, second), recordings=(first, without, *others),
         lost=(make_decision(DecisionKind.ACCEPT, recording=7, number=3),), damage=("row 7 is damaged",),
     )  # fmt: skip
     said = "\n".join(summarise_study(again, limit=LIMIT).cautions)
     for part in ("this is analysis 2 (margin 30 %)", "analysed with other settings than the rest: 3, 4",
-                 "recordings without a result, which are not in this: 2", "decisions whose endplate is not found", "7.3",
-                 "row 7 is damaged"):  # fmt: skip
+                 "recordings without a result, which are not in this: 2", "decisions whose endplate is not found",
+                 "7.3", "recordings made elsewhere: 4", "row 7 is damaged"):  # fmt: skip
         assert part in said
 
 
@@ -263,7 +272,9 @@ def test_a_mean_at_its_limit_turns_as_often_as_not() -> None:
 
 def test_the_chance_of_a_change_falls_with_the_distance_from_the_limit() -> None:
     mcd_us = list(np.random.default_rng(8).lognormal(math.log(14.0), 0.35, 30))
-    chances = [_outlook(mcd_us, Criterion(individual_us=1e6, average_us=limit_us)) for limit_us in (15.5, 17.0, 19.0, 25.0)]
+    chances = [
+        _outlook(mcd_us, Criterion(individual_us=1e6, average_us=limit_us)) for limit_us in (15.5, 17.0, 19.0, 25.0)
+    ]
     assert all(a[0] >= b[0] and a[1] >= b[1] for a, b in pairwise(chances))
     assert chances[-1] == (0.0, 0.0)
 
@@ -299,7 +310,9 @@ def test_any_study_makes_sense(mcd_us: list[float], equal: bool, blocking: bool,
         assert found.median_interval_us[0] <= found.median_us <= found.median_interval_us[1]
     assert (found.verdict is StudyVerdict.OPEN) == (found.n_counted < rule.fewest)
     # The rule by itself, in whole numbers.
-    assert found.is_share_above == (10 * found.n_above >= found.n_counted if equal and found.n_above else 10 * found.n_above > found.n_counted)
+    assert found.is_share_above == (
+        10 * found.n_above >= found.n_counted if equal and found.n_above else 10 * found.n_above > found.n_counted
+    )
 
 
 @given(st.lists(st.floats(1.0, 100.0), min_size=20, max_size=40), st.floats(1.05, 3.0))
