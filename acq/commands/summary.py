@@ -16,6 +16,8 @@ from acq.study.store import StudyStore
 
 __all__ = ["command"]
 
+_WIDEST = 100
+
 
 @click.command("summary")
 @click.argument("file", type=click.Path(path_type=Path), required=False)
@@ -41,5 +43,7 @@ def command(file: Path | None, options: ResultOptions, as_json: bool, wants_sche
         document = plain_summary(result.study, result.summary, result.limits)
         click.echo(json.dumps(document, indent=2, allow_nan=False, ensure_ascii=False))
     else:
-        Console(highlight=False).print(summary_view(result.study, result.summary, result.limits))
+        console = Console(highlight=False)
+        # Longer lines are hard to follow.
+        console.print(summary_view(result.study, result.summary, result.limits), width=min(console.width, _WIDEST))
     return 0

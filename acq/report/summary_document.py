@@ -65,10 +65,11 @@ def plain_summary(study: Study, summary: StudySummary, choice: LimitChoice) -> d
             "operator": about.operator,
             "medication": about.medication,
             "note": about.note,
-            "damage": [without_folder(sentence, study) for sentence in study.damage],
+            # The folder may tell who works where.
+            "damage": [sentence.replace(str(study.path), study.path.name) for sentence in study.damage],
         },
         "result": _plain_result(summary),
-        "cautions": [without_folder(sentence, study) for sentence in summary.cautions],
+        "cautions": list(summary.cautions),
         "rule": _plain_rule(study, summary),
         "limits": {
             "chosen": _plain_limit(choice.chosen) if choice.chosen is not None else None,
@@ -99,11 +100,6 @@ def plain_summary(study: Study, summary: StudySummary, choice: LimitChoice) -> d
             for one in study.lost
         ],
     }
-
-
-def without_folder(sentence: str, study: Study) -> str:
-    """A sentence without the folder of the study file, which may tell who works where."""
-    return sentence.replace(str(study.path), study.path.name)
 
 
 def _plain_result(summary: StudySummary) -> dict[str, Any]:

@@ -346,7 +346,9 @@ def find_study_cautions(study: Study) -> tuple[str, ...]:
         labels = [one.target.label for one in study.lost]
         found.append(f"decisions whose endplate is not found in this analysis, and do not count: {_some(labels)}")
     if study.damage:
-        found.append(f"the study file is damaged, what could not be read is not in this: {'; '.join(study.damage)}")
+        # The folder may tell who works where; a caution goes into what is given away.
+        damage = "; ".join(study.damage).replace(str(study.path), study.path.name)
+        found.append(f"the study file is damaged, what could not be read is not in this: {damage}")
     elsewhere = [str(one.described.number) for one in study.recordings if one.described.profile == "imported"]
     if elsewhere:
         found.append(

@@ -210,7 +210,7 @@ def test_a_file_that_is_none_is_told(tmp_path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def stored(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Ten recordings of three endplates each, three of the thirty above 36 µs, one potential set aside."""
+    """Ten recordings of three endplates each, three of the thirty above 30 µs, one potential set aside."""
     jitters = [40.0] * 3 + [8.0 + 0.4 * k for k in range(27)]
     recordings = [
         [make_fibre(latency_us=4000.0 + 700.0 * k, mcd_us=jitters[3 * at + k]) for k in range(3)] for at in range(10)
@@ -229,14 +229,14 @@ def _run(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> tuple[int,
 
 @pytest.mark.parametrize(("rule", "verdict"), [("more-than-10", "within limits"), ("10-or-more", "above limits")])
 def test_a_stored_study_as_json(stored: Path, rule: str, verdict: str, capsys: pytest.CaptureFixture[str]) -> None:
-    code, out, _ = _run([str(stored), "--json", "--rule", rule, "--limits", "oo-cn-2016"], capsys)
+    code, out, _ = _run([str(stored), "--json", "--rule", rule, "--limits", "oo-sfe-1988"], capsys)
     document = json.loads(out)
     Draft202012Validator(summary_schema()).validate(document)
     assert code == 0
     result = document["result"]
     assert (result["n_counted"], result["n_set_aside"], result["n_above"]) == (30, 1, 3)
     assert result["verdict"] == verdict
-    assert document["limits"]["chosen"]["name"] == "oo-cn-2016"
+    assert document["limits"]["chosen"]["name"] == "oo-sfe-1988"
     assert str(stored.parent) not in out
 
 
