@@ -245,7 +245,7 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.SAY: "say the figures in words",
     Command.FINISH: "finish the study",
     Command.STRETCH: "a stretch begins, ends",
-    Command.UNDO: "take the last thing back, no pulse",
+    Command.UNDO: "take back, but no pulse",
     Command.NEXT_FIBRE: "look at the next fibre",
     Command.PREVIOUS_FIBRE: "look at the one before",
     Command.NEXT_SWEEP: "look at the next sweep",
@@ -256,7 +256,7 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.ZOOM_IN: "closer",
     Command.ZOOM_OUT: "wider",
     Command.ZOOM_RESET: "whole picture",
-    Command.RESULT: "answer so far, endplates",
+    Command.RESULT: "the answer so far",
     Command.REPORT_PDF: "report as PDF",
     Command.REPORT_HTML: "report as HTML",
     Command.COPY_PICTURE: "copy the picture",
@@ -264,7 +264,7 @@ _MEANINGS: Final[Mapping[Command, str]] = {
     Command.THEME: "dark or bright",
     Command.LARGER: "larger letters",
     Command.SMALLER: "smaller letters",
-    Command.FULL_SCREEN: "whole screen, or a window",
+    Command.FULL_SCREEN: "whole screen, or not",
     Command.KEYS: "these keys",
 }
 

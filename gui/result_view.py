@@ -99,6 +99,7 @@ _NUMBERS: Final = frozenset({1, 2, 3, 5, 6})
 _REPORTS: Final = (("pdf", "Report (PDF)"), ("html", "Report (HTML)"))
 _MOST_FIGURES: Final = 20
 _WORDS_SHARE: Final = 0.42  # of the height, at most; the rest is for the endplates
+_LINES_BELOW: Final = 16  # for title, buttons and some endplates, however large the letters
 _SURE: Final = 0.01  # blocking below it is what is believed before anything was seen
 
 
@@ -467,7 +468,9 @@ class ResultView(QWidget):
             label.ensurePolished()  # it must have its letters before it can be measured
         layout.invalidate()
         wanted = layout.totalHeightForWidth(max(100, self.width() - 2 * letter_height(self._theme)))
-        self._scroll.setFixedHeight(max(1, min(wanted, round(_WORDS_SHARE * self.height()))))
+        line = letter_height(self._theme)
+        most = min(round(_WORDS_SHARE * self.height()), self.height() - _LINES_BELOW * line)
+        self._scroll.setFixedHeight(max(line, min(wanted, most)))
 
     def _fit_buttons(self) -> None:
         """Beside each other where there is room, else reports below decisions."""

@@ -493,9 +493,9 @@ class StartPage(QWidget):
         self.recent.clear()
         for study in find_recent_studies(self._folder(), most=_N_RECENT):
             what = f"   {study.trouble}" if study.trouble else ""
-            what += f"   {study.muscle}" if study.muscle else ""
             if study.n_endplates is not None:
                 what += f"   {study.n_endplates} endplate{'' if study.n_endplates == 1 else 's'}"
+            what += f"   {study.muscle}" if study.muscle else ""
             item = QListWidgetItem(f"{study.code or study.path.name}   {study.begun_at:%Y-%m-%d %H:%M}{what}")
             item.setData(Qt.ItemDataRole.UserRole, str(study.path))
             item.setToolTip(f"{study.path}{what}")

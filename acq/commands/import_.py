@@ -86,14 +86,18 @@ class _Incoming:
     type=click.FloatRange(0.1, 1000),
     default=5.0,
     show_default=True,
+    callback=finite,
     help="After an onset, nothing is taken for another.",
 )
-@click.option("--before-ms", type=click.FloatRange(0.5, _LONGEST_EXTENT_MS), default=2.0, show_default=True)
+@click.option(
+    "--before-ms", type=click.FloatRange(0.5, _LONGEST_EXTENT_MS), default=2.0, show_default=True, callback=finite
+)
 @click.option(
     "--after-ms",
     type=click.FloatRange(3.0, _LONGEST_EXTENT_MS),
     default=20.0,
     show_default=True,
+    callback=finite,
     help="Of a sweep, after its stimulus; never beyond the next.",
 )
 @click.option("--uv-per-unit", type=_ABOVE_0, callback=finite, help="Microvolts of one unit of the needle channel.")

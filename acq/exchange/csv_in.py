@@ -179,9 +179,11 @@ def _find_rate(path: Path, time_s: FloatArray) -> float:
     if not (np.isfinite(time_s).all() and span_s > 0):
         raise InputFileError(f"{path}: the time column does not increase from {time_s[0]:g} to {time_s[-1]:g}")
     rate_hz = (n - 1) / span_s
-    # Times are written with few digits; a whole number of samples a second that fits is the one meant.
-    if abs(rate_hz - round(rate_hz)) * span_s < _IRREGULAR:
-        rate_hz = float(round(rate_hz))
+    # Times are written with few digits; a whole number of samples a second that fits as well is the one meant.
+    rounding_s = float(np.max(np.abs(time_s - time_s[0] - np.arange(n) / rate_hz)))
+    whole_hz = float(round(rate_hz))
+    if abs(whole_hz / rate_hz - 1) * span_s <= min(2 * rounding_s, _IRREGULAR / rate_hz):
+        rate_hz = whole_hz
     away = np.abs((time_s - time_s[0]) * rate_hz - np.arange(n))
     if away.max() > _IRREGULAR:
         k = int(np.argmax(away > _IRREGULAR))

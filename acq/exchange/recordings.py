@@ -757,7 +757,8 @@ def derive_rate_hz(onset_sample: IntArray, *, sweep_number: IntArray, sample_rat
     """
     rate_hz: FloatArray = np.ones(onset_sample.size)
     if onset_sample.size > 1:
-        rate_hz[1:] = np.diff(sweep_number) * sample_rate_hz / np.diff(onset_sample)
+        with np.errstate(divide="ignore", invalid="ignore"):  # of times that do not increase; `check_recording` says so
+            rate_hz[1:] = np.diff(sweep_number) * sample_rate_hz / np.diff(onset_sample)
         rate_hz[0] = rate_hz[1]
     return rate_hz
 

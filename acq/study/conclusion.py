@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from acq.study.about import ELECTRODES, StudyAbout
 from acq.study.decisions import DecisionKind
 from acq.study.reference_limits import ReferenceLimit
-from acq.study.summary import StudySummary, StudyVerdict
+from acq.study.summary import StudySummary, StudyVerdict, is_at_the_edge
 
 if TYPE_CHECKING:
     from acq.study.model import Endplate, Study
@@ -117,7 +117,7 @@ def _how_sure(summary: StudySummary, limit: ReferenceLimit) -> str:
     low, high = summary.average_interval_us
     if limit.mean_us is not None and low <= limit.mean_us <= high:
         doubts.append(f"the interval of the {limit.mean_of} holds its limit")
-    if _is_at_the_edge(summary):
+    if is_at_the_edge(summary):
         rule = summary.rule
         word = f"{float(100 * rule.exact_share):g} %"
         other = f"more than {word}" if rule.counts_equal else f"{word} or more"
@@ -127,23 +127,13 @@ def _how_sure(summary: StudySummary, limit: ReferenceLimit) -> str:
         )
     if not math.isnan(summary.changes):
         doubts.append(
-            f"{_NUMBERS.get(summary.n_further, str(summary.n_further))} further endplates would turn this with a "
-            f"probability {_chance(summary.changes)}, exact jitters of the same ones with {_chance(summary.mistaken)}"
+            f"the chance that {_NUMBERS.get(summary.n_further, str(summary.n_further))} further endplates turn this is "
+            f"{percent(summary.changes)}, and that exact jitters of the same ones do {percent(summary.mistaken)}"
         )
     said = "; ".join(doubts) or "too little is known to say how sure that is"
     if summary.verdict is StudyVerdict.OPEN or summary.is_clear:
         return f"{said[:1].upper()}{said[1:]}."
     return f"Not clear: {said}."
-
-
-def _chance(probability: float) -> str:
-    word = percent(probability)
-    return word if word[:1].isalpha() else f"of {word}"
-
-
-def _is_at_the_edge(summary: StudySummary) -> bool:
-    share = summary.rule.exact_share
-    return bool(summary.n_above) and summary.n_above == share * summary.n_counted
 
 
 def _what_next(summary: StudySummary) -> str:

@@ -35,6 +35,7 @@ __all__ = [
     "SummaryRule",
     "blocks_surely",
     "criterion_of",
+    "is_at_the_edge",
     "summarise",
     "summarise_study",
 ]
@@ -95,7 +96,8 @@ class StudySummary:
     endplates turn the conclusion, or where it is open what the figures say as they stand. mistaken : that the same
     endplates, measured without error, would say otherwise. stands : what the figures say, also where too few endplates
     leave it open; None without a limit. is_clear : neither error, interval nor five further endplates are likely to
-    turn it. above, near, blocking : labels of those endplates. n_missing : up to a whole study. conclusion : in words.
+    turn it, nor does it hang on the rule at exactly 10 %.
+    above, near, blocking : labels of those endplates. n_missing : up to a whole study. conclusion : in words.
     cautions : what limits it.
     """
 
@@ -293,10 +295,17 @@ def _hold_against(
     return replace(held, is_clear=_is_clear(held))
 
 
+def is_at_the_edge(summary: StudySummary) -> bool:
+    """Whether exactly the allowed share is above the individual limit, as 3 of 30: the two rules disagree there."""
+    return bool(summary.n_above) and summary.n_above == summary.rule.exact_share * summary.n_counted
+
+
 def _is_clear(summary: StudySummary) -> bool:
     """Whether neither more endplates, better ones nor the average's interval are likely to turn the verdict."""
     limit_us = summary.limit.mean_us if summary.limit is not None else None
     if summary.verdict is StudyVerdict.OPEN or not max(summary.changes, summary.mistaken) <= _DOUBT:
+        return False
+    if is_at_the_edge(summary) and not summary.is_mean_above:
         return False
     low, high = summary.average_interval_us
     if limit_us is None:

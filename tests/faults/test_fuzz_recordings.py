@@ -1,4 +1,4 @@
-"""Whatever is in a `.npz` file: it is refused in one clear line, or it is read, played and analysed."""
+"""Whatever is in a file of a recording: it is refused in one clear line, or it is read, played and analysed."""
 
 from __future__ import annotations
 
@@ -26,6 +26,7 @@ from tests.fuzz.recording_input import make_arrays, make_truth, to_npy
 from tests.fuzz.search import search
 
 SEEDS = recording_input.make_seeds()
+FOREIGN = recording_input.make_foreign_seeds()
 
 _NUMBERS = (
     0,
@@ -107,6 +108,21 @@ def read(path: Path) -> Recording | None:
 @pytest.mark.timeout(7200)
 def test_mutated_archives(full: bool, tmp_path: Path) -> None:
     search(lambda data: recording_input.feed(data, tmp_path), mutated_bytes(SEEDS), n=50_000 if full else 400)
+
+
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("kind", range(len(FOREIGN)))
+def test_mutated_files_of_other_programs(full: bool, tmp_path: Path, kind: int) -> None:
+    """EDF+, BDF+, WAV, CSV, NWB and files of onsets, each with bytes changed, most of them where its header is."""
+
+    @st.composite
+    def inputs(draw: st.DrawFn) -> bytes:
+        seed = FOREIGN[kind]
+        n_head = draw(st.sampled_from((300, 1_100, 1_100, len(seed))))
+        return seed[:1] + draw(mutated_bytes([seed[1:n_head]]) | st.just(seed[1:n_head])) + seed[n_head:]
+
+    assert recording_input.feed(FOREIGN[kind], tmp_path), "the seed itself is not read"
+    search(lambda data: recording_input.feed(data, tmp_path), inputs(), n=10_000 if full else 60)
 
 
 @pytest.mark.timeout(14_400)

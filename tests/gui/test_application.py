@@ -30,12 +30,13 @@ from acq.records import OutputState
 from acq.study.store import StudyStore
 from acq.study.verification import verify
 from gui.application import Application
-from gui.dialogs import FinishDialog
-from gui.key_map import DEFAULT_KEYS
+from gui.dialogs import FinishDialog, ReasonDialog
+from gui.key_map import DEFAULT_KEYS, Command
 from gui.scripted import ScriptedStudy
 from gui.settings import Settings
 from gui.view_model import ViewModel
 from gui.window import StudyWindow
+from tests.made_studies import make_study
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="sends signals that Windows does not have")
 LEASE_S, LEAD_S = 0.5, 0.25  # of the simulated profile
@@ -328,6 +329,59 @@ def test_a_killed_engine_is_shown_at_once_and_enter_goes_on_with_its_study(desk:
     assert desk.model.started.device == device  # the same patient, whatever is chosen on the page
     desk.finish()
     assert verify(path).is_sound
+
+
+def test_an_endplate_is_decided_on_while_the_study_runs_and_reported_at_its_end(desk: Desk) -> None:
+    about: dict[str, str | int | float] = {"muscle": "orbicularis oculi", "limits": "none"}
+    study = str(desk.folder / "one.study")
+    desk.application.begin(StudyRequest(scenario="single", seed=3, study_path=study, about=about))
+    desk.wait(desk.shows_news)
+    desk.deliver()
+    desk.wait(lambda: desk.model.snapshot.proposal_ma is not None)
+    desk.press(Qt.Key.Key_Return)
+    n_before = desk.model.output.n_pulses
+    desk.wait(lambda: desk.model.output.n_pulses > n_before + 45)
+    desk.press(Qt.Key.Key_I)
+    desk.wait(lambda: desk.model.finished_endplates and desk.model.summary is not None)
+    assert desk.model.limit is None  # as it was wanted
+    label = desk.model.finished_endplates[0].label
+    desk.press(Qt.Key.Key_A)
+    desk.study.result.table.setCurrentCell(0, 0)
+    desk.press(Qt.Key.Key_O)
+    dialog = desk.study.findChild(ReasonDialog)
+    dialog.line.setText("deep")
+    dialog.line.setFocus()
+    desk.press(Qt.Key.Key_Return)
+    desk.wait(lambda: desk.model.finished_endplates[0].notes == ("deep",))
+    desk.press(Qt.Key.Key_Space)  # the stop, while the result is shown
+    desk.wait(lambda: desk.model.output.state is REST)
+    desk.finish()
+    made: list[str] = []
+    desk.study.reports.made.connect(made.append)
+    desk.study.reports.failed.connect(made.append)
+    desk.study.end_card.buttons[Command.REPORT_HTML].click()
+    desk.wait(lambda: made, within_s=60.0)
+    assert made == [str(desk.folder / "one.html")]
+    content = Path(made[0]).read_text(encoding="utf-8")
+    assert "deep" in content
+    # After the end it is kept in the file, which nobody has open any more.
+    desk.study.result.decided.emit(label, "set aside", "more than one fibre")
+    desk.wait(lambda: not desk.model.finished_endplates[0].is_counted)
+    assert verify(Path(study)).is_sound
+
+
+def test_the_result_of_an_older_study_is_shown_and_left(desk: Desk) -> None:
+    path = make_study(desk.folder / "older.study", n_recordings=1, n_stimuli=40)
+    desk.page.refresh()
+    desk.page.recent.setCurrentRow(0)
+    desk.page.view_result.click()
+    shown = desk.application.result_page
+    assert desk.application.currentWidget() is shown
+    desk.wait(lambda: shown.view.table.rowCount() > 0)
+    assert path.is_file()
+    desk.press(Qt.Key.Key_Escape)
+    assert desk.application.currentWidget() is desk.page
+    assert desk.application.result_page is None
 
 
 @POSIX

@@ -3,6 +3,7 @@
 import gc
 import math
 import os
+import re
 import subprocess
 import sys
 from dataclasses import replace
@@ -27,6 +28,7 @@ from gui.pictures.sweeps import SweepsPicture
 from gui.themes import BRIGHT, DARK, PRINT, Theme, verdict_look
 from gui.view_model import N_SUPERIMPOSED, ViewModel
 from tests.gui.pixels import cut, has_colour, pixels_of, show, value_of
+from tests.gui.result_scenes import make_result
 from tests.gui.scenes import A, L, T, add_sweep, make_model, make_snapshot, make_started, scene_of
 
 ALL = [FibreBoard, SweepsPicture, StackedPicture, RatePicture, EndplatesPicture]
@@ -573,21 +575,75 @@ def test_it_says_what_is_missing(qtbot: QtBot, make: object, words: str) -> None
 # ---- endplates -------------------------------------------------------------------------------------------------------
 
 
+def _with_result(n_above: int = 5) -> ViewModel:
+    model = make_model(1, 60)
+    data, limits, summary = make_result(n_above=n_above)
+    model.take_result(data.endplates, summary, limits)
+    return model
+
+
 def test_endplates_are_counted_and_compared_in_words(qtbot: QtBot) -> None:
-    model = make_model(1, 60, n_endplates=16)
+    model = _with_result()
     picture = _picture(qtbot, EndplatesPicture, model)
-    limit = model.limit
-    assert limit is not None
-    counted = [one for one in model.finished_endplates if one.is_acceptable]
-    n_above = sum(one.mcd_us > limit.individual_us for one in counted)
-    assert len(counted) == 14
+    assert model.summary is not None
     said = picture.accessibleDescription()
-    assert said.startswith(f"14 of 30 endplates ended  ·  {n_above or 'none'} above the limit")
-    assert f"mean {np.mean([one.mcd_us for one in counted]):.1f} µs" in said
+    # 24 measured ones of which 5 are above 36 µs, and one that blocks too often to be measured; 6 of 25 are 24 %.
+    assert said.startswith("25 of 30 endplates counted  ·  6 above the limit, 24 %")
+    assert said.endswith(f"mean {model.summary.mean_us:.1f} µs")
+    none = _picture(qtbot, EndplatesPicture, make_model(1, 60, n_endplates=16))
+    assert none.accessibleDescription() == "14 of 30 endplates counted"  # no result has come yet
+
+
+def test_one_too_blocked_to_measure_stands_at_the_upper_edge(qtbot: QtBot) -> None:
+    model = _with_result(n_above=0)
+    picture = _picture(qtbot, EndplatesPicture, model)
+    assert isinstance(picture, EndplatesPicture)
+    (at,) = [at for at, one in enumerate(model.endplates, start=1) if one.is_without_jitter]
+    top = picture.to_widget(float(at), picture.y_range[1])
+    pixels = pixels_of(picture)
+    column = pixels[:, round(top.x()) - 2 : round(top.x()) + 3]
+    rows = np.flatnonzero((column == value_of(DARK.lost)).any(axis=1))
+    assert rows.size  # nothing else is above the limit here
+    assert top.y() <= rows.min()
+    assert rows.max() < top.y() + 50
+
+
+def test_what_the_operator_decided_has_a_frame(qtbot: QtBot) -> None:
+    model = _with_result()
+    picture = _picture(qtbot, EndplatesPicture, model)
+    assert isinstance(picture, EndplatesPicture)
+    frames = {}
+    for at, one in enumerate(model.endplates, start=1):
+        if one.label in ("11.1", "12.1"):
+            place = picture.to_widget(float(at), one.mcd_us)
+            part = pixels_of(picture)[round(place.y()) - 9 : round(place.y()) + 10, :]
+            part = part[:, round(place.x()) - 9 : round(place.x()) + 10]
+            frames[one.decided] = int((part == value_of(DARK.accent)).sum())
+    assert frames["set aside"] > frames[""] + 10
+
+
+def test_other_publications_are_said_in_few_words_and_as_a_whole_under_the_mouse(qtbot: QtBot, tmp_path: Path) -> None:
+    model = _with_result()
+    limit, others = model.limit, {one.individual_us for one in model.limits.others}
+    assert limit is not None
+    assert others - {limit.individual_us}
+    picture = _picture(qtbot, EndplatesPicture, model)
+    assert isinstance(picture, EndplatesPicture)
+    picture.resize(700, 300)
+    save_picture(picture, tmp_path / "a.svg", theme=DARK)
+    content = (tmp_path / "a.svg").read_text(encoding="utf-8")
+    for other in others - {limit.individual_us}:
+        assert re.search(rf"(another publication|others): [^<]*{other:g}", content)
+    for sentence in model.limits.conflicts:
+        assert sentence in picture.toolTip()
+    said: list[str] = []
+    picture.read_out.connect(said.append)
+    picture._hovered_at(QPointF(20.0, limit.individual_us))
+    assert limit.source in said[-1]
 
 
 @pytest.mark.parametrize("theme", [DARK, BRIGHT, PRINT], ids=lambda theme: theme.name)
-def test_ended_running_and_not_acceptable_look_different(qtbot: QtBot, theme: Theme) -> None:
+def test_ended_running_and_set_aside_look_different(qtbot: QtBot, theme: Theme) -> None:
     model = make_model(1, 60, n_endplates=8)
     picture = _picture(qtbot, EndplatesPicture, model, theme)
     assert isinstance(picture, EndplatesPicture)
@@ -630,7 +686,8 @@ def test_the_mouse_reads_endplates_out(qtbot: QtBot) -> None:
     picture.read_out.connect(said.append)
     picture._hovered_at(QPointF(8.2, 20.0))
     picture._hovered_at(QPointF(9.0, 20.0))
-    assert "not acceptable" in said[0]
+    assert said[0].startswith("endplate 8.1")
+    assert "does not count: the potential is not acceptable: rises too slowly" in said[0]
     assert said[1].startswith("endplate 9")
     assert "still running" in said[1]
 

@@ -1,4 +1,5 @@
 import os
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -12,7 +13,8 @@ from pytestqt.qtbot import QtBot
 from acq.errors import ConfigurationError
 from acq.hosting.messages import ReplayRequest, StudyRequest
 from acq.report.cautions import CAUTIONS
-from acq.study.reference_limits import all_limits
+from acq.study.about import StudyAbout
+from acq.study.reference_limits import all_limits, choose_limit
 from acq.study.store import StudyStore
 from gui.controls import Button, Choice, Tick, font_for
 from gui.dialogs import CautionsDialog
@@ -21,7 +23,9 @@ from gui.start_page import StartPage
 from gui.study_entry import (
     StudyEntry,
     check_entry,
+    describe_limit,
     describe_profile,
+    find_limits,
     find_muscles,
     find_recent_studies,
     make_replay_request,
@@ -29,6 +33,7 @@ from gui.study_entry import (
 from gui.themes import BRIGHT, DARK, Theme, with_font_scale
 from hardware_profiles import list_profiles
 from sim_device.scenario import describe_scenarios
+from tests.made_studies import make_study as make_simulated_study
 
 Key = Qt.Key
 NOW = datetime(2026, 3, 2, 10, 14, 5)
@@ -87,6 +92,13 @@ def test_all_that_is_filled_in_is_in_the_request() -> None:
         code=" A1 ",
         age_years=" 67 ",
         muscle="  orbicularis   oculi ",
+        side="left",
+        stimulation="extramuscular",
+        skin_temperature_c="33,5",
+        operator=" KB ",
+        medication="none since yesterday",
+        note="  first   visit ",
+        limits="oo-cn-2016",
         electrode="concentric",
         scenario="myasthenic",
         folder="/new/folder",
@@ -99,7 +111,17 @@ def test_all_that_is_filled_in_is_in_the_request() -> None:
         code="A1",
         electrode="concentric",
         study_path=str(Path("/new/folder") / "study-20260302-101405.study"),
-        about={"age_years": 67, "muscle": "orbicularis oculi"},
+        about={
+            "age_years": 67,
+            "muscle": "orbicularis oculi",
+            "side": "left",
+            "stimulation": "extramuscular",
+            "skin_temperature_c": 33.5,
+            "operator": "KB",
+            "medication": "none since yesterday",
+            "note": "first visit",
+            "limits": "oo-cn-2016",
+        },
     )
 
 
@@ -162,6 +184,22 @@ def test_muscles_are_those_with_a_published_limit() -> None:
     assert list(find_muscles()) == sorted(find_muscles())
 
 
+def test_limits_are_proposed_for_what_is_filled_in_and_others_shown() -> None:
+    found = find_limits(replace(GOOD, muscle="orbicularis oculi", electrode="concentric"))
+    assert found.chosen is not None
+    assert (
+        found.chosen
+        == choose_limit(about=StudyAbout(code="", muscle="orbicularis oculi", electrode="concentric")).chosen
+    )
+    assert found.others
+    words = describe_limit(found.chosen)
+    assert f"{found.chosen.individual_us:g} µs" in words
+    assert found.chosen.source in words
+    assert find_limits(replace(GOOD, muscle="nasalis")).chosen is None
+    # What is wrong with another field is told there, and keeps no limits away.
+    assert find_limits(replace(GOOD, muscle="orbicularis oculi", age_years="old")).chosen is not None
+
+
 def test_profiles_say_whether_anybody_is_stimulated() -> None:
     assert {name: describe_profile(name)[1] for name in list_profiles()} == {
         name: name == "simulated" for name in list_profiles()
@@ -214,6 +252,21 @@ def test_a_study_that_runs_is_left_alone(folder: Path) -> None:
         assert found.trouble == "open in another program"
     (found,) = find_recent_studies(folder)
     assert (found.code, found.trouble) == ("A1", "")
+
+
+@pytest.mark.parametrize("is_small", [True, False])
+def test_how_many_endplates_a_study_has_is_told_where_it_is_cheap(
+    folder: Path, monkeypatch: pytest.MonkeyPatch, is_small: bool
+) -> None:
+    make_simulated_study(folder / "a.study", n_recordings=1, n_stimuli=40)
+    if not is_small:
+        monkeypatch.setattr("gui.study_entry._LARGEST_TO_LOOK_INTO_BYTES", 10_000)
+    (found,) = find_recent_studies(folder)
+    with StudyStore.open(folder / "a.study") as store:
+        (result,) = store.results()
+    n = sum(fibre.acceptable for fibre in result.analysis.fibres)
+    assert n > 0
+    assert (found.n_endplates, found.muscle) == ((n, "orbicularis oculi") if is_small else (None, ""))
 
 
 # ---- the page -------------------------------------------------------------------------------------------------------
@@ -306,6 +359,95 @@ def test_choices_are_there_again(qtbot: QtBot, folder: Path) -> None:
     assert again.entry().scenario == "myasthenic"
     assert not again.acknowledged.isChecked()
     assert again.code.text() != page.code.text()
+
+
+def test_limits_follow_muscle_and_electrode_and_what_was_chosen_stays(page: StartPage) -> None:
+    def offered() -> list[str]:
+        return [page.limits.itemText(row) for row in range(page.limits.count())]
+
+    page.muscle.setEditText("nasalis")
+    assert page.limits.count() == 1
+    assert page.limits.currentText().startswith("none")
+    page.electrode.setCurrentIndex(page.electrode.findData("concentric"))
+    page.muscle.setEditText("orbicularis oculi")
+    found = find_limits(page.entry())
+    assert found.chosen is not None
+    assert offered() == [
+        f"proposed: {describe_limit(found.chosen)}",
+        *(describe_limit(other) for other in found.others),
+        "none",
+    ]
+    assert page.entry().limits == ""
+    row = page.limits.findData(found.others[0].name)
+    page.limits.setCurrentIndex(row)
+    page.limits.activated.emit(row)
+    assert page.entry().limits == found.others[0].name
+    page.age.setText("50")
+    assert page.entry().limits == found.others[0].name
+    page.muscle.setEditText("nasalis")
+    assert page.entry().limits == ""
+    page.muscle.setEditText("orbicularis oculi")
+    page.limits.setCurrentIndex(page.limits.count() - 1)
+    assert page.entry().limits == "none"
+
+
+def test_further_fields_are_folded_away_until_they_are_wanted_or_wrong(page: StartPage, qtbot: QtBot) -> None:
+    fields = (page.temperature, page.operator, page.medication, page.note)
+    assert not any(field.isVisible() for field in fields)
+    page.temperature.setText("98")
+    page.acknowledged.click()
+    with qtbot.assertNotEmitted(page.study_requested):
+        page.start.click()
+    assert all(field.isVisible() for field in fields)
+    assert "Celsius" in error_of(page, "skin_temperature_c")
+    assert page.focusWidget() is page.temperature
+    page.temperature.setText("33.5")
+    assert error_of(page, "skin_temperature_c") == ""
+    page.more.click()
+    assert not any(field.isVisible() for field in fields)
+    assert "1 filled in" in page.more.text()
+    with qtbot.waitSignal(page.study_requested) as asked:
+        page.start.click()
+    assert asked.args[0].about["skin_temperature_c"] == 33.5
+
+
+def test_nothing_of_a_patient_is_there_again(qtbot: QtBot, folder: Path) -> None:
+    page = make_page(qtbot, folder)
+    page.stimulation.setCurrentIndex(page.stimulation.findData("intramuscular"))
+    page.side.setCurrentIndex(page.side.findData("left"))
+    page.more.click()
+    page.operator.setText("KB")
+    for field, text in ((page.age, "67"), (page.temperature, "33"), (page.medication, "none"), (page.note, "again")):
+        field.setText(text)
+    page.acknowledged.click()
+    with qtbot.waitSignal(page.study_requested) as asked:
+        page.start.click()
+    assert asked.args[0].about["note"] == "again"
+    again = StartPage(DARK, page.settings)
+    qtbot.addWidget(again)
+    entry = again.entry()
+    assert (entry.stimulation, entry.operator) == ("intramuscular", "KB")
+    assert (entry.side, entry.age_years, entry.skin_temperature_c, entry.medication, entry.note) == ("",) * 5
+    written = page.settings.model_dump_json()
+    assert "67" not in written
+    assert "again" not in written
+
+
+def test_view_a_result(qtbot: QtBot, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_study(folder / "one.study", "H7-KQ42", NOW)
+    page = make_page(qtbot, folder)
+    page.recent.setCurrentRow(0)
+    with qtbot.waitSignal(page.result_requested) as asked:
+        page.view_result.click()
+    assert asked.args == [str(folder / "one.study")]
+    page.recent.clearSelection()
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_, **__: ("/a/b.study", ""))
+    with qtbot.waitSignal(page.result_requested) as asked:
+        page.view_result.click()
+    assert asked.args == ["/a/b.study"]
+    monkeypatch.setattr(QFileDialog, "getOpenFileName", lambda *_, **__: ("", ""))
+    with qtbot.assertNotEmitted(page.result_requested):
+        page.view_result.click()
 
 
 def test_real_hardware_asks_once_more(page: StartPage, qtbot: QtBot, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,6 +6,7 @@ import contextlib
 import gc
 from collections.abc import Callable, Iterator
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from PyQt5.QtCore import QEvent, QPoint, Qt
@@ -17,12 +18,14 @@ from pytestqt.qtbot import QtBot
 from acq.acts import ActName
 from acq.hosting.messages import Act, Ended, Leaving, News, Refused, Shown
 from acq.records import GuardVerdict, OutputState
-from gui.dialogs import KeysOverlay, MarkDialog
+from gui.dialogs import KeysOverlay, MarkDialog, ReasonDialog
 from gui.head import state_words
 from gui.key_map import DEFAULT_KEYS, Command, KeyMap
+from gui.study_result import StudyFileResult
 from gui.themes import BRIGHT, DARK, Theme, state_look, verdict_look, with_font_scale
 from gui.view_model import ViewModel
 from gui.window import StudyWindow
+from tests.gui.result_scenes import make_result
 from tests.gui.scenes import add_sweep, make_endplates, make_model, make_started, scene_of
 
 
@@ -74,11 +77,11 @@ class Bedside:
         QApplication.processEvents()
         self.line.sent.clear()
 
-    def press(self, key: Qt.Key) -> None:
+    def press(self, key: Qt.Key, held: Qt.KeyboardModifier = Qt.KeyboardModifier.NoModifier) -> None:
         """Through the window system's own way, so that filters and dialogs see it as they would."""
         handle = (QApplication.activeModalWidget() or self.window).windowHandle()
         assert handle is not None
-        QTest.keyPress(handle, key)  # no release: the press may close what would get it
+        QTest.keyPress(handle, key, held)  # no release: the press may close what would get it
 
     def show(self) -> QImage:
         self.window.tick()
@@ -138,6 +141,7 @@ KEYS_OF_ACTS = {
     Qt.Key.Key_Left: ActName.SLOWER,
     Qt.Key.Key_X: ActName.TESTS,
     Qt.Key.Key_N: ActName.NEW_RECORDING,
+    Qt.Key.Key_I: ActName.NEW_INSERTION,
 }
 
 
@@ -244,6 +248,25 @@ def open_mark_in_text(one: Bedside) -> QWidget:
     return dialog
 
 
+def open_result(one: Bedside) -> QWidget:
+    data, limits, summary = make_result()
+    one.model.take_result(data.endplates, summary, limits)
+    one.press(Qt.Key.Key_A)
+    return one.window.result
+
+
+def open_reason(one: Bedside) -> QWidget:
+    open_result(one)
+    one.press(Qt.Key.Key_O)
+    return one.window.findChild(ReasonDialog)
+
+
+def open_reason_in_text(one: Bedside) -> QWidget:
+    dialog = one.window.findChild(ReasonDialog) or open_reason(one)
+    dialog.line.setFocus()
+    return dialog
+
+
 def open_finish(one: Bedside) -> QWidget:
     one.window.do(Command.FINISH)
     one.line.sent.clear()  # it has brought the output to rest already
@@ -255,7 +278,19 @@ def open_save(one: Bedside) -> QWidget:
     return QApplication.activeModalWidget()
 
 
-@pytest.mark.parametrize("open_dialog", [open_keys, open_mark, open_mark_in_text, open_finish, open_save])
+ALL_DIALOGS = [
+    open_keys,
+    open_mark,
+    open_mark_in_text,
+    open_finish,
+    open_save,
+    open_result,
+    open_reason,
+    open_reason_in_text,
+]
+
+
+@pytest.mark.parametrize("open_dialog", ALL_DIALOGS)
 def test_the_stop_key_works_under_every_dialog_and_leaves_it_open(bedside, open_dialog) -> None:
     one = bedside()
     dialog = open_dialog(one)
@@ -276,11 +311,11 @@ def test_the_list_of_keys_leaves_the_output_and_the_stop_in_sight(bedside) -> No
     assert one.line.acts == [ActName.STOP]
 
 
-@pytest.mark.parametrize("open_dialog", [open_mark, open_finish, open_save])
+@pytest.mark.parametrize("open_dialog", [open_mark, open_finish, open_save, open_result, open_reason])
 def test_no_other_key_reaches_the_output_under_a_dialog(bedside, open_dialog) -> None:
     one = bedside()
     open_dialog(one)
-    for key in (Qt.Key.Key_B, Qt.Key.Key_Plus, Qt.Key.Key_Up, Qt.Key.Key_PageUp):
+    for key in (Qt.Key.Key_B, Qt.Key.Key_Plus, Qt.Key.Key_R, Qt.Key.Key_T, Qt.Key.Key_Up, Qt.Key.Key_PageUp):
         one.press(key)
     assert one.line.acts == []
 
@@ -518,6 +553,127 @@ def test_a_complete_study_is_told_and_left_with_one_key(bedside, qtbot) -> None:
     with qtbot.waitSignal(one.window.left):
         one.press(Qt.Key.Key_Return)
     assert not any(isinstance(message, Leaving) for message in one.line.sent)
+
+
+# ---- the result ----------------------------------------------------------------------------------------------
+
+
+def test_the_result_stands_where_the_pictures_do_and_hides_neither_output_nor_stop(bedside) -> None:
+    one = bedside()
+    open_result(one)
+    one.show()
+    assert one.window.result.isVisible()
+    assert not one.window.board.isVisible()
+    assert one.window.head.isVisible()
+    assert one.window.result.mapTo(one.window, QPoint(0, 0)).y() >= one.window.head.height()
+    QTest.mousePress(one.window.head.stop_button, Qt.MouseButton.LeftButton)
+    assert one.line.acts == [ActName.STOP]
+    one.press(Qt.Key.Key_O)
+    dialog = one.window.findChild(ReasonDialog)
+    top = one.window.head.mapToGlobal(QPoint(0, one.window.head.height())).y()
+    assert dialog.mapToGlobal(QPoint(0, 0)).y() >= top
+    dialog.done(0)
+    for key in (Qt.Key.Key_Escape, Qt.Key.Key_A):
+        one.press(key)
+        assert one.window.is_result_shown is (key == Qt.Key.Key_A)
+    one.press(Qt.Key.Key_A)  # the same key, back
+    assert one.window.board.isVisible()
+    assert one.window.key_bar.isVisible()
+
+
+def test_what_is_decided_goes_to_the_engine_and_comes_back_from_it(bedside) -> None:
+    one = bedside()
+    view = open_result(one)
+    view.table.setCurrentCell(0, 0)
+    one.press(Qt.Key.Key_D)
+    dialog = one.window.findChild(ReasonDialog)
+    dialog.line.setText("more than one fibre")
+    dialog.line.setFocus()
+    one.press(Qt.Key.Key_Return)
+    (sent,) = [message for message in one.line.sent if isinstance(message, Act)]
+    assert (sent.name, sent.text) == (ActName.DECIDE, "1.1\tset aside\tmore than one fibre")
+    assert "counts" in view.table.item(0, 7).text()  # nothing is shown before the engine has kept it
+    data, limits, summary = make_result()
+    first = replace(data.endplates[0], is_counted=False, decided="set aside", why=("set aside by the operator: x",))
+    one.window.receive(news(endplates=(first, *data.endplates[1:]), summary=summary, limits=limits))
+    one.show()
+    assert "set aside by the operator: x" in view.table.item(0, 7).text()
+    assert view.chosen.label == "1.1"
+
+
+def test_the_screens_own_keys_work_beside_the_result(bedside) -> None:
+    one = bedside()
+    open_result(one)
+    one.press(Qt.Key.Key_L)
+    assert one.window.theme.name == BRIGHT.name
+    one.press(Qt.Key.Key_P, Qt.KeyboardModifier.ControlModifier)
+    assert not one.window.reports.is_busy  # the study is not complete
+    assert one.line.acts == []
+
+
+@pytest.mark.parametrize("scale", [1.0, 1.5])
+def test_the_result_does_not_push_the_stop_off_a_small_screen(bedside, scale) -> None:
+    one = bedside(theme=with_font_scale(DARK, scale))
+    open_result(one)
+    one.window.resize(1280, 800)
+    one.show()
+    assert (one.window.width(), one.window.height()) == (1280, 800)
+    stop = one.window.head.stop_button
+    assert stop.mapTo(one.window, stop.rect().bottomRight()).x() < 1280
+
+
+def test_a_replay_has_no_result(bedside) -> None:
+    one = bedside()
+    one.model.snapshot = replace(one.model.snapshot, is_replay=True)
+    one.press(Qt.Key.Key_A)
+    assert not one.window.is_result_shown
+
+
+def test_a_complete_study_tells_its_conclusion_and_offers_reports(bedside, qtbot, monkeypatch, tmp_path) -> None:
+    one = bedside()
+    data, limits, summary = make_result()
+    study = str(tmp_path / "a.study")
+    one.window.receive(Ended(study, "K3-01", "12ab-34cd", None, data.endplates, summary, limits))
+    one.show()
+    card = one.window.end_card
+    assert summary.conclusion in card._text.text()
+    asked: list[tuple[str, str]] = []
+    monkeypatch.setattr(one.window.reports, "make", lambda path, kind: asked.append((path, kind)))
+    card.buttons[Command.REPORT_PDF].click()
+    one.press(Qt.Key.Key_H, Qt.KeyboardModifier.ControlModifier)
+    assert asked == [(study, "pdf"), (study, "html")]
+    one.window.reports.told.emit("the report (PDF) is being made … 3 s")
+    assert "3 s" in card._status.text()
+    one.window.reports.made.emit(str(tmp_path / "a.pdf"))
+    assert "a.pdf" in card._status.text()
+    assert card.open_button.isVisible()
+    one.window.reports.failed.emit("no report: the disk is full")
+    assert "disk is full" in one.window.error_bar.sentence.text()
+    assert not card._status.isVisible()
+    card.buttons[Command.RESULT].click()
+    assert one.window.is_result_shown
+    assert not card.isVisible()
+    one.press(Qt.Key.Key_Escape)
+    assert card.isVisible()
+    with qtbot.waitSignal(one.window.left):
+        one.press(Qt.Key.Key_Return)
+
+
+def test_after_the_end_a_decision_is_kept_in_the_file(bedside, monkeypatch) -> None:
+    one = bedside()
+    data, limits, summary = make_result()
+    one.window.receive(Ended("/somewhere/a.study", "K3-01", "12ab", None, data.endplates, summary, limits))
+    one.show()
+    kept: list[tuple[str, ...]] = []
+    monkeypatch.setattr(StudyFileResult, "decide", lambda self, *what: kept.append((str(self.path), *what)))
+    one.press(Qt.Key.Key_A)
+    one.window.result.decided.emit("1.1", "note", "deep")
+    assert kept == [(str(Path("/somewhere/a.study")), "1.1", "note", "deep")]
+    assert ActName.DECIDE not in one.line.acts
+    again = replace(data, endplates=(replace(data.endplates[0], notes=("deep",)), *data.endplates[1:]))
+    one.window._file.changed.emit(again)
+    one.show()
+    assert "note: deep" in one.window.result.table.item(0, 7).text()
 
 
 def test_saving_where_it_cannot_be_saved_is_told(bedside, tmp_path) -> None:

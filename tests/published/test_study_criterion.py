@@ -43,12 +43,13 @@ def test_the_rule_at_one_in_ten(n_above: int, n: int, more_than_10: StudyVerdict
 
 
 @pytest.mark.parametrize("rule", [MORE_THAN_10, TEN_OR_MORE])
-def test_three_of_thirty_is_never_called_clear_without_saying_what_the_other_rule_gives(rule: SummaryRule) -> None:
+def test_three_of_thirty_is_not_clear_and_says_what_the_other_rule_gives(rule: SummaryRule) -> None:
     found = summarise(make_endplates(_study(3, 30)), limit=LIMIT, rule=rule)
     assert (found.n_above, found.n_counted) == (3, 30)
     assert found.is_share_above is rule.counts_equal
     other = "more than 10 %" if rule.counts_equal else "10 % or more"
     assert f"3 of 30 are exactly 10 %, and by the rule '{other}'" in found.conclusion
+    assert not found.is_clear
 
 
 # Abnormal if the mean MCD exceeds the muscle's limit, or more than 10 % of endplates the individual one:

@@ -17,6 +17,7 @@ from acq.analysis.outlook import find_outlook
 from acq.study.about import StudyAbout
 from acq.study.decisions import DecisionKind
 from acq.study.summary import StudySummary, StudyVerdict, SummaryRule, summarise, summarise_study
+from tests.benchmarks.summary_study import CRITERIA, draw, make_subject
 from tests.made_results import (
     LIMIT,
     MEDIAN_LIMIT,
@@ -124,7 +125,8 @@ def test_the_conclusion_has_figures_limit_rule_and_what_is_missing() -> None:
     found = summarise(make_endplates(HEALTHY[:22]), limit=LIMIT)
     assert found.conclusion.startswith("Within the limits: the mean MCD is 13.3 µs (95 % interval 1")
     for part in ("limit 27 µs", "0 of 22 endplates (0 %, 95 % interval 0 to 15 %)", "A made-up source, 2031",
-                 "more than 10 %", "Five further endplates", "8 more endplates make 30."):  # fmt: skip
+                 "more than 10 %", "The chance that five further endplates turn this is below 1 %",
+                 "8 more endplates make 30."):  # fmt: skip
         assert part in found.conclusion
     assert found.is_clear
 
@@ -282,6 +284,31 @@ def test_the_chance_of_a_change_falls_with_the_distance_from_the_limit() -> None
 def test_too_few_for_a_forecast() -> None:
     assert all(map(math.isnan, _outlook([20.0, 20.0], SHARE_ALONE)))
     assert all(map(math.isnan, _outlook([math.nan] * 10, SHARE_ALONE)))
+
+
+def test_what_is_told_is_what_happens_in_populations_that_are_known() -> None:
+    """Partly abnormal muscles, whose conclusions turn most often, against the truth of their own generator."""
+    rng = np.random.default_rng(23)
+    told, happened = [], []
+    for _ in range(150):
+        subject = make_subject("mixed", rng, kinship=0.3)
+        seen = draw(subject, 20, rng)
+        criterion = CRITERIA["mean 18, single 30"]
+        found = find_outlook(
+            seen.measured_us, mcd_interval_us=seen.interval_us, is_forced=seen.is_blocked, recording=seen.recording,
+            criterion=criterion,
+        )  # fmt: skip
+        stands = bool(criterion.is_above(seen.measured_us, seen.is_blocked))
+        further = [draw(subject, 5, rng) for _ in range(30)]
+        whole = np.array([np.concatenate([seen.measured_us, one.measured_us]) for one in further])
+        blocked = np.array([np.concatenate([seen.is_blocked, one.is_blocked]) for one in further])
+        told.append(found.changes)
+        happened.append(float(np.mean(criterion.is_above(whole, blocked) != stands)))
+    p, truth = np.array(told), np.array(happened)
+    assert abs(p.mean() - truth.mean()) < 0.04
+    brier = np.mean(truth * (1 - p) ** 2 + (1 - truth) * p**2)
+    of_the_mean = truth.mean() * (1 - truth.mean())
+    assert brier < 0.85 * of_the_mean
 
 
 JITTERS = st.lists(st.one_of(st.floats(0.0, 400.0), st.just(math.nan)), min_size=0, max_size=45)
