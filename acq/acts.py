@@ -61,8 +61,8 @@ def do_act(engine: Engine, name: ActName, *, value: int = 0, text: str = "", up_
         The fibre, for `ActName.WANT`; the choice, for `ActName.CHOOSE`.
     text : str
         What is marked, for `ActName.MARK`; where the needle is, for `ActName.NEW_INSERTION`; "3.1", a
-        `acq.study.decisions.DecisionKind` and the reason, separated by tabs, for `ActName.DECIDE`; the number of the prompt that was seen, for `ActName.CHOOSE`, empty for
-        whichever stands.
+        `acq.study.decisions.DecisionKind` and the reason, separated by tabs, for `ActName.DECIDE`; the number of the
+        prompt that was seen, for `ActName.CHOOSE`, empty for whichever stands.
     up_to_ma : float, optional
         How far a threshold scan may go.
     """

@@ -235,6 +235,12 @@ class FibreAnalysis:
     origin_evidence: str = ""  # why the origin is what it is, or not told
     refusals: tuple[str, ...] = ()  # those of the reasons for which the potential itself is not acceptable
 
+    @property
+    def median_latency_us(self) -> float:
+        """Of its responses; NaN without one."""
+        known = self.latency_us[np.isfinite(self.latency_us)]
+        return float(np.median(known)) if known.size else float("nan")
+
 
 @dataclass(frozen=True, slots=True)
 class RecordingAnalysis:

@@ -19,6 +19,7 @@ from PyQt5.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
+    QLineEdit,
     QListWidget,
     QListWidgetItem,
     QPlainTextEdit,
@@ -178,6 +179,8 @@ class _TextDialog(_Dialog):
         Of the list and of the line, for who cannot see them.
     has_default : bool
         Whether the first of the usual texts is chosen from the beginning.
+    has_output : bool
+        Whether there is an output that the space bar stops.
 
     Signals
     -------
@@ -195,6 +198,7 @@ class _TextDialog(_Dialog):
         usual: Sequence[str],
         names: tuple[str, str],
         has_default: bool,
+        has_output: bool,
         parent: QWidget | None,
     ) -> None:
         super().__init__(what, theme, parent)
@@ -216,14 +220,13 @@ class _TextDialog(_Dialog):
         self.usual.setFixedHeight(self.usual.sizeHintForRow(0) * len(self._texts) + edges)
         label = QLabel("&In your own words:")
         column.addWidget(label)
-        self.line = MarkLine()
+        self.line = MarkLine() if has_output else QLineEdit()
         self.line.setMaxLength(_LONGEST_MARK)
         self.line.setAccessibleName(names[1])
         label.setBuddy(self.line)
         column.addWidget(self.line)
-        hint = QLabel(
-            "Enter keeps it, Esc leaves it. The space bar stops the output here too; write a space as Shift Space."
-        )
+        stop = " The space bar stops the output here too; write a space as Shift Space." if has_output else ""
+        hint = QLabel(f"Enter keeps it, Esc leaves it.{stop}")
         hint.setObjectName("hint")
         hint.setWordWrap(True)
         set_look(hint, "quiet")
@@ -276,15 +279,27 @@ class MarkDialog(_TextDialog):
 
     def __init__(self, theme: Theme, *, what: str = "Mark an event", parent: QWidget | None = None) -> None:
         names = ("Usual marks", "Text of the mark")
-        super().__init__(theme, what=what, usual=USUAL_MARKS, names=names, has_default=True, parent=parent)
+        super().__init__(
+            theme, what=what, usual=USUAL_MARKS, names=names, has_default=True, has_output=True, parent=parent
+        )
 
 
 class ReasonDialog(_TextDialog):
     """Why something is decided. Nothing is kept that nobody has chosen or written: it stays in the study's record."""
 
-    def __init__(self, theme: Theme, *, what: str, usual: Sequence[str], parent: QWidget | None = None) -> None:
+    def __init__(
+        self,
+        theme: Theme,
+        *,
+        what: str,
+        usual: Sequence[str],
+        has_output: bool = True,
+        parent: QWidget | None = None,
+    ) -> None:
         names = ("Usual reasons", "The reason")
-        super().__init__(theme, what=what, usual=usual, names=names, has_default=False, parent=parent)
+        super().__init__(
+            theme, what=what, usual=usual, names=names, has_default=False, has_output=has_output, parent=parent
+        )
 
 
 class _UsualMarks(QListWidget):

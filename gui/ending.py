@@ -71,6 +71,7 @@ class EndCard(QFrame):
         column = QVBoxLayout()
         column.addWidget(self._text)
         self._line = QWidget(self)  # hidden as a whole: a row of hidden widgets alone would be as narrow as none
+        self._line.setObjectName("line")
         line = QHBoxLayout(self._line)
         line.setContentsMargins(0, 0, 0, 0)
         line.addWidget(self._status, 1)
@@ -110,7 +111,7 @@ class EndCard(QFrame):
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours or letters."""
-        self.setStyleSheet(make_style_sheet(theme))
+        self.setStyleSheet(f"{make_style_sheet(theme)} QWidget#line {{ background: transparent; }}")
         self._text.setFont(font_for(theme))
         self._n_rows = _MOST_ROWS if theme.font_scale <= _LARGE_LETTERS else _FEW_ROWS
 
@@ -134,12 +135,15 @@ class EndCard(QFrame):
             lines.append(f"◆ Ended by a failure: {ended.failure}")
         if ended.code:
             lines.append(f"Study {ended.code} is complete, kept in {ended.study_path}")
-            lines.append(f"Seal {ended.seal}: written down elsewhere, it tells later whether the study is unchanged.")
+            meaning = "written down elsewhere, it tells later whether the study is unchanged"
+            lines.append(f"Seal {ended.seal}: {meaning}." if self._n_rows == _MOST_ROWS else f"Seal {ended.seal}")
         else:
             lines.append("The replay is at its end; nothing was delivered and nothing is kept.")
         summary = self._model.summary
         if summary is not None:
-            lines.append(summary.conclusion)
+            # The first sentence says what it is, the others how surely; all of them stand with the endplates.
+            first, dot, _ = summary.conclusion.partition(". ")
+            lines.append(summary.conclusion if self._n_rows == _MOST_ROWS else f"{first}{dot}".rstrip())
         else:
             shown = ended.endplates[-self._n_rows :]
             lines += [

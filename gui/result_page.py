@@ -43,7 +43,7 @@ class ResultPage(QWidget):
         self._key_map = key_map
         self._path = path
         self.error_bar = ErrorBar(theme, self)
-        self.view = ResultView(theme, self)
+        self.view = ResultView(theme, self, has_output=False)
         self.view.set_report_keys(report_keys(key_map))
         self.reports = ReportMaker(self)
         self._file = StudyFileResult(path, self)

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from PyQt5.QtCore import QEvent, QModelIndex, QRectF, QSize, Qt, pyqtSignal
-from PyQt5.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent
+from PyQt5.QtCore import QEvent, QModelIndex, QRectF, QSize, Qt, QTimer, pyqtSignal
+from PyQt5.QtGui import QColor, QKeyEvent, QPainter, QResizeEvent, QShowEvent
 from PyQt5.QtWidgets import (
     QAbstractItemView,
     QBoxLayout,
@@ -271,6 +271,12 @@ class ResultView(QWidget):
 
     Nothing is kept here: it says what was decided, and shows what it is told.
 
+    Parameters
+    ----------
+    theme : Theme
+    has_output : bool
+        Whether there is an output that the space bar stops; without any a space is a space in a reason.
+
     Signals
     -------
     decided : str, str, str
@@ -291,8 +297,9 @@ class ResultView(QWidget):
     key_elsewhere = pyqtSignal(str)
     closed = pyqtSignal()
 
-    def __init__(self, theme: Theme, parent: QWidget | None = None) -> None:
+    def __init__(self, theme: Theme, parent: QWidget | None = None, *, has_output: bool = True) -> None:
         super().__init__(parent)
+        self._has_output = has_output
         self.setObjectName("result")
         self.setAccessibleName("Result of the study")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
@@ -454,6 +461,16 @@ class ResultView(QWidget):
         self._fit_words()
         self._fit_buttons()
 
+    def showEvent(self, event: QShowEvent | None) -> None:  # noqa: N802 - Qt's name
+        """What is chosen is in sight, once the table knows how large it is."""
+        super().showEvent(event)
+        QTimer.singleShot(0, self._scroll_to_choice)
+
+    def _scroll_to_choice(self) -> None:
+        item = self.table.item(self.table.currentRow(), 0)
+        if item is not None:
+            self.table.scrollToItem(item)
+
     def changeEvent(self, event: QEvent | None) -> None:  # noqa: N802 - Qt's name
         """Other letters, other widths."""
         super().changeEvent(event)
@@ -596,7 +613,8 @@ class ResultView(QWidget):
         if one is None or not self.decide_buttons[kind.name].isEnabled():
             return
         label = one.label
-        dialog = ReasonDialog(self._theme, what=kind.title.format(label), usual=kind.usual, parent=self)
+        title = kind.title.format(label)
+        dialog = ReasonDialog(self._theme, what=title, usual=kind.usual, has_output=self._has_output, parent=self)
         dialog.chosen.connect(lambda reason: self.decided.emit(label, kind.name, reason))
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.open()

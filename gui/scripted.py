@@ -29,11 +29,12 @@ _CODE: Final = "S-01"  # always the same, so that the same script gives the same
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """An act at a time of the study."""
+    """An act at a time of the study. text : what is decided."""
 
     at_s: float
     name: ActName
     value: int = 0
+    text: str = ""
 
 
 _WITH_NUMBER: Final = frozenset({ActName.WANT, ActName.CHOOSE})
@@ -48,18 +49,23 @@ def parse_step(text: str) -> Step:
         With what is wrong.
     """
     at, *words = text.split() or [""]
+    decided = ""
+    if words[:1] == [ActName.DECIDE.value]:
+        decided = "\t".join(part.strip() for part in " ".join(words[1:]).split("/", 2))
+        words = words[:1] if decided.count("\t") == 2 else []
     value = words.pop() if words and words[-1].isdecimal() else "0"
     try:
         at_s, name = float(at), ActName(" ".join(words))
         # A fibre and a choice have a number, and nothing else has.
         if not 0 <= at_s <= _LONGEST_S or (name in _WITH_NUMBER) != (int(value) > 0):
             raise ValueError
-        return Step(at_s, name, int(value))
+        return Step(at_s, name, int(value), decided)
     except ValueError as exc:
         acts = ", ".join(act.value for act in ActName)
         raise ConfigurationError(
             f"{text!r}: a step is a time in seconds, 0 to {_LONGEST_S:g}, and an act, as in '30 faster', for want with "
-            f"the fibre, as in '40 want 2', for choose with the choice, as in '2 choose 4'; the acts are: {acts}"
+            "the fibre, as in '40 want 2', for choose with the choice, as in '2 choose 4', for decide with all of it, "
+            f"as in '90 decide 1.2 / set aside / moved'; the acts are: {acts}"
         ) from exc
 
 
@@ -126,7 +132,8 @@ class ScriptedStudy:
         """One turn of the engine, and what is due in the script. Returns the number of sweeps taken."""
         engine = self.engine
         while self._steps and self._steps[0].at_s <= engine.elapsed_s:
-            step, text = self._steps[0], ""
+            step = self._steps[0]
+            text = step.text
             if step.name is ActName.CHOOSE:
                 prompt = engine.make_snapshot().prompt
                 if prompt is None:

@@ -22,6 +22,7 @@ from PyQt5.QtWidgets import (
 
 from acq.acts import ActName
 from acq.answering import Answering, Meaning
+from acq.display import EndplateReport
 from acq.errors import SuprathreshError
 from acq.hosting.messages import Act, Ended, Leaving, News, Refused, Shown, Started
 from acq.reading import is_before_first_stimulus
@@ -154,6 +155,7 @@ class StudyWindow(QWidget):
         self.reports = ReportMaker(self)
         self._file: StudyFileResult | None = None  # once the study is complete, and the engine has closed it
         self._file_result: ResultData | None = None
+        self._decided_on: tuple[EndplateReport, ...] | None = None  # what was shown when something was decided
         self._connect_result()
         self.keys = KeyboardFilter(key_map, self.do, self._has_dialog, self._take_digit)
         self._lay_out()
@@ -585,6 +587,9 @@ class StudyWindow(QWidget):
             self.result.show_result(self._file_result)
             return
         is_over = model.ended is not None
+        if self._decided_on is not None and self._decided_on is not model.finished_endplates:
+            self._decided_on = None
+            self.result.say("")
         self.result.show_result(
             ResultData(
                 title="   ".join(
@@ -601,6 +606,9 @@ class StudyWindow(QWidget):
     def _decide(self, label: str, kind: str, reason: str) -> None:
         if self._model.ended is None:
             self._act(ActName.DECIDE, text=f"{label}\t{kind}\t{reason}")
+            self._decided_on = self._model.finished_endplates
+            if self._model.output.state is OutputState.DELIVERING:  # a result takes time in which nothing is watched
+                self.result.say("sent to the engine; the result follows once the output is at rest")
             return
         if self._file is None:
             self._file = StudyFileResult(Path(self._model.ended.study_path), self)

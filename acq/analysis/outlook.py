@@ -74,7 +74,9 @@ def find_outlook(
     """
     known = np.isfinite(mcd_us)
     if int(known.sum()) < _FEWEST:
-        return Outlook(math.nan, math.nan)
+        # Those that are too blocked to measure stay so; where they are too many of all, nothing can turn that.
+        is_settled = criterion.is_share_exceeded(int((is_forced & ~known).sum()), mcd_us.size + n_further)
+        return Outlook(0.0, 0.0) if is_settled else Outlook(math.nan, math.nan)
     rng = np.random.default_rng(_SEED)
     stands = bool(criterion.is_above(mcd_us, is_forced))
     further_us, further_forced = _draw_further(rng, mcd_us, is_forced, recording, n_further)

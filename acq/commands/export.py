@@ -82,12 +82,13 @@ def command(
             return _export_recordings(store, out, kind, number, is_anonymous=is_anonymous, is_folder=is_folder)
         with _shown(f"reading {file.name}"):
             tables = build_tables(store, make_result(store, options), is_anonymous=is_anonymous)
-    with _shown(f"writing {out.name}"):
         if kind == "nwb":
             from acq.exchange.nwb_writing import write_nwb
 
-            with written_whole(out) as path:
-                write_nwb(tables, path, summary=_summary_of(tables))
+            with _shown(f"writing {out.name}"), written_whole(out) as path:
+                write_nwb(tables, path, samples=store.sweeps, summary=_summary_of(tables))
+    with _shown(f"writing {out.name}"):
+        if kind == "nwb":
             what = f"{len(tables.study.recordings)} recordings, {len(tables.study.endplates)} endplates"
         elif kind == "json":
             with written_whole(out) as path:

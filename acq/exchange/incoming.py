@@ -76,7 +76,10 @@ def _with_electrode(recording: Recording, options: ImportOptions) -> Recording:
 
 def _read_nwb(path: Path, options: ImportOptions) -> tuple[str, list[Recording]]:
     from acq.exchange.nwb import is_own_nwb, nwb_numbers, read_nwb
+    from acq.exchange.nwb_trial import try_nwb
 
+    wanted = [one for one in (options.needle_channel, options.stimulus_channel) if one is not None]
+    try_nwb(path, series=wanted, times=[options.annotations] if options.annotations is not None else [])
     if not is_own_nwb(path):
         return "NWB", [cut_sweeps(path, _open_foreign_nwb(path, options), options)]
     numbers = nwb_numbers(path)

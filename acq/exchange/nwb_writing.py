@@ -16,7 +16,7 @@ from __future__ import annotations
 import json
 import math
 import uuid
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -28,8 +28,8 @@ import numpy.typing as npt
 from acq import __version__
 from acq.errors import ConfigurationError
 from acq.exchange.anonymity import EPOCH, OLDEST_YEARS
-from acq.exchange.tables import Column, StudyTables, Table, plain_values
-from acq.records import IntArray
+from acq.exchange.tables import Column, StudyTables, SweepTimes, Table, plain_values
+from acq.records import FloatArray
 from acq.study.about import ELECTRODES
 from acq.study.encoding import encode_samples
 from acq.study.store import StoredSweeps
@@ -47,13 +47,21 @@ _CODES: Final = {"int16": "<i2", "int32": "<i4", "float64": "<f8"}
 _KEYWORDS: Final = ("electromyography", "single-fibre EMG", "jitter", "neuromuscular transmission")
 
 
-def write_nwb(tables: StudyTables, path: Path, *, summary: Mapping[str, Any] | None = None) -> None:
-    """Write a study as a NWB file.
+def write_nwb(
+    tables: StudyTables,
+    path: Path,
+    *,
+    samples: Callable[[int], StoredSweeps],
+    summary: Mapping[str, Any] | None = None,
+) -> None:
+    """Write a study as a NWB file; the samples of one recording at a time are in memory.
 
     Parameters
     ----------
     path : Path
         Is overwritten.
+    samples : callable
+        Gives the sweeps of a recording by its number, as `StudyStore.sweeps`; each is asked for twice.
     summary : mapping, optional
         The summary of the study, as plain data.
 
@@ -69,7 +77,7 @@ def write_nwb(tables: StudyTables, path: Path, *, summary: Mapping[str, Any] | N
             f'NWB needs a library that is not installed ({exc}): `pip install "suprathresh[exchange]"`'
         ) from exc
     content = _make_file(tables)
-    series = _add_signals(content, tables)
+    series = _add_signals(content, tables, samples)
     _add_stimuli(content, tables, series)
     documents: dict[str, Any] = {}
     module = content.create_processing_module(
@@ -126,9 +134,10 @@ def _as_age(age_years: int | None, *, is_anonymous: bool) -> str:
     return f"P{age_years}Y/" if is_anonymous and age_years > OLDEST_YEARS else f"P{age_years}Y"
 
 
-def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]:
+def _add_signals(
+    content: NWBFile, tables: StudyTables, samples: Callable[[int], StoredSweeps]
+) -> dict[int, TimeSeries]:
     """The needle channel and the current of every recording; returns the former."""
-    from hdmf.backends.hdf5 import H5DataIO
     from pynwb.base import TimeSeries
     from pynwb.ecephys import ElectricalSeries
 
@@ -159,17 +168,21 @@ def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]
         stored = tables.sweeps[number]
         if not stored.onset_sample.size:
             continue
-        codes = _as_codes(stored, one.described.quantum_uv)
-        quantum_uv = one.described.quantum_uv if codes.dtype.kind == "i" else None
+        step_uv = one.described.quantum_uv
+        kind = _as_codes(samples(number), step_uv).dtype
+        quantum_uv = step_uv if kind.kind == "i" else None
+        n = stored.onset_sample.size * stored.n_samples
         series[number] = ElectricalSeries(
             name=f"recording_{number}",
             description=(
-                f"Needle channel: {stored.onset_sample.size} sweeps of {stored.sweeps_uv.shape[1]} samples behind each"
+                f"Needle channel: {stored.onset_sample.size} sweeps of {stored.n_samples} samples behind each"
                 f" other, sampled at {stored.sample_rate_hz:g} Hz; the stimulus is at sample {stored.onset_index}."
                 + (f" One converter step is {quantum_uv!r} µV." if quantum_uv is not None else "")
             ),
-            data=H5DataIO(codes, compression="gzip", compression_opts=4, shuffle=True, chunks=_chunks(codes)),
-            **_clock(_sample_numbers(stored), stored.sample_rate_hz, start_s=starts[number]),
+            data=_packed(
+                _lazily(lambda number=number, step_uv=step_uv: _as_codes(samples(number), step_uv), n, kind), n
+            ),
+            **_clock(stored, start_s=starts[number]),
             conversion=(quantum_uv if quantum_uv is not None else 1.0) * 1e-6,
             electrodes=content.create_electrode_table_region([places[one.described.electrode]], "the needle"),
             filtering="{:g} to {:g} Hz".format(*one.described.band_hz),
@@ -185,39 +198,61 @@ def _add_signals(content: NWBFile, tables: StudyTables) -> dict[int, TimeSeries]
                 data=stored.intensity_ma,
                 unit="amperes",
                 conversion=1e-3,
-                **_clock(stored.onset_sample, stored.sample_rate_hz, start_s=starts[number]),
+                **_clock_of_onsets(stored, start_s=starts[number]),
             )
         )
     return series
 
 
-def _sample_numbers(stored: StoredSweeps) -> IntArray:
-    """Every sample of all sweeps behind each other, on the sample clock."""
-    numbers: IntArray = (stored.onset_sample - stored.onset_index)[:, np.newaxis] + np.arange(stored.sweeps_uv.shape[1])
-    return numbers.ravel()
+def _clock(stored: SweepTimes, *, start_s: float) -> dict[str, Any]:
+    """Times of every sample of all sweeps behind each other: one for each, or the first and the rate without a pause."""
+    first = stored.onset_sample - stored.onset_index
+    if np.all(np.diff(first) == stored.n_samples):
+        return {"starting_time": start_s + float(first[0] / stored.sample_rate_hz), "rate": stored.sample_rate_hz}
+
+    def times_s() -> FloatArray:
+        return start_s + (first[:, np.newaxis] + np.arange(stored.n_samples)).ravel() / stored.sample_rate_hz
+
+    n = first.size * stored.n_samples
+    return {"timestamps": _packed(_lazily(times_s, n, np.dtype(np.float64)), n)}
 
 
-def _clock(samples: IntArray, sample_rate_hz: float, *, start_s: float) -> dict[str, Any]:
-    """Times of values: one for each, or, where they are even, the first and their rate, as NWB wants it."""
+def _clock_of_onsets(stored: SweepTimes, *, start_s: float) -> dict[str, Any]:
+    """Times of the stimuli: one for each, or, where they are even, the first and their rate, as NWB wants it."""
+    times_s = start_s + stored.onset_s
+    intervals = np.diff(stored.onset_sample)
+    if intervals.size and np.all(intervals == intervals[0]):
+        return {"starting_time": float(times_s[0]), "rate": float(stored.sample_rate_hz / intervals[0])}
+    return {"timestamps": _packed(times_s, times_s.size)}
+
+
+def _lazily(make: Callable[[], npt.NDArray[Any]], n: int, kind: np.dtype[Any]) -> Any:
+    """n values that are made when they are written, and then forgotten."""
+    from hdmf.data_utils import GenericDataChunkIterator
+
+    class Values(GenericDataChunkIterator):  # type: ignore[misc] # the library has no types
+        def _get_data(self, selection: tuple[slice, ...]) -> npt.NDArray[Any]:
+            return make()[selection[0]]
+
+        def _get_maxshape(self) -> tuple[int]:
+            return (n,)
+
+        def _get_dtype(self) -> np.dtype[Any]:
+            return kind
+
+    return Values(buffer_shape=(n,), chunk_shape=(min(_CHUNK, n),))
+
+
+def _packed(values: Any, n: int) -> Any:
     from hdmf.backends.hdf5 import H5DataIO
 
-    times_s = start_s + samples / sample_rate_hz
-    intervals = np.diff(samples)
-    if intervals.size and np.all(intervals == intervals[0]):
-        return {"starting_time": float(times_s[0]), "rate": float(sample_rate_hz / intervals[0])}
-    return {
-        "timestamps": H5DataIO(times_s, compression="gzip", compression_opts=4, shuffle=True, chunks=_chunks(times_s))
-    }
+    return H5DataIO(values, compression="gzip", compression_opts=4, shuffle=True, chunks=(min(_CHUNK, n),))
 
 
 def _as_codes(stored: StoredSweeps, quantum_uv: float | None) -> npt.NDArray[Any]:
     """Converter codes where they lose nothing, µV otherwise; (n_sweeps * n_samples,)."""
     packed, encoding = encode_samples(stored.sweeps_uv.ravel(), quantum=quantum_uv)
     return np.frombuffer(packed, dtype=_CODES[encoding])
-
-
-def _chunks(values: npt.NDArray[Any]) -> tuple[int]:
-    return (min(_CHUNK, values.size),)
 
 
 def _add_stimuli(content: NWBFile, tables: StudyTables, series: Mapping[int, TimeSeries]) -> None:
@@ -244,7 +279,7 @@ def _add_stimuli(content: NWBFile, tables: StudyTables, series: Mapping[int, Tim
             starts_s.append(clock_s + onset_s)
             stops_s.append(clock_s + onset_s + width_us * 1e-6)
         else:
-            m = stored.sweeps_uv.shape[1]
+            m = stored.n_samples
             first = int(stored.onset_sample[sweep]) - stored.onset_index
             starts_s.append(clock_s + first / stored.sample_rate_hz)
             stops_s.append(clock_s + (first + m - 1) / stored.sample_rate_hz)

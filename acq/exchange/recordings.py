@@ -267,7 +267,9 @@ def load_recording(path: str | Path, *, number: int | None = None) -> Recording:
         return _load_from_study(path, number)
     if is_hdf5(magic):
         from acq.exchange.nwb import read_nwb  # here, as the others below: a .npz file needs none of them
+        from acq.exchange.nwb_trial import try_nwb
 
+        try_nwb(path)
         return check_recording(path, read_nwb(path, number=number), is_named_plainly=True)
     if number is not None:
         raise InputFileError(f"{path}: holds one recording; leave out the number {number}, it is for study files")

@@ -20,7 +20,7 @@ import numpy as np
 from acq import __version__
 from acq.errors import ConfigurationError
 from acq.exchange.anonymity import anonymous_entries, anonymous_result
-from acq.records import FibreAnalysis, FloatArray
+from acq.records import BoolArray, FibreAnalysis, FloatArray, IntArray
 from acq.study.encoding import encode_json
 from acq.study.model import Endplate, Study, StudyRecording
 from acq.study.result import StudyResult
@@ -34,6 +34,7 @@ __all__ = [
     "TABLE_NAMES",
     "Column",
     "StudyTables",
+    "SweepTimes",
     "Table",
     "build_tables",
     "write_csv",
@@ -79,6 +80,36 @@ class Table:
         return next(one for one in self.columns if one.name == name).values
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SweepTimes:
+    """The sweeps of one recording without their samples; n sweeps of n_samples, in order of their onsets.
+
+    A study of hundreds of recordings has more samples than a computer has memory.
+    """
+
+    n_samples: int
+    onset_index: int  # of the stimulus onset inside each sweep
+    onset_sample: IntArray  # (n,) on the device's sample clock
+    onset_s: FloatArray  # (n,) the same in seconds
+    sample_rate_hz: float
+    intensity_ma: FloatArray  # (n,) delivered, the commanded one where none was seen
+    width_us: FloatArray  # (n,)
+    pulse_index: IntArray  # (n,)
+    is_damaged: BoolArray  # (n,)
+
+
+def _times_of(stored: StoredSweeps) -> SweepTimes:
+    return SweepTimes(
+        n_samples=stored.sweeps_uv.shape[1],
+        onset_s=stored.onset_s,
+        intensity_ma=stored.intensity_ma,
+        **{
+            name: getattr(stored, name)
+            for name in ("onset_index", "onset_sample", "sample_rate_hz", "width_us", "pulse_index", "is_damaged")
+        },
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class StudyTables:
     """All tables of a study.
@@ -88,7 +119,7 @@ class StudyTables:
     """
 
     result: StudyResult
-    sweeps: Mapping[int, StoredSweeps]
+    sweeps: Mapping[int, SweepTimes]
     is_anonymous: bool
     tables: tuple[Table, ...]
     left_out: tuple[str, ...] = ()
@@ -241,7 +272,7 @@ def _nothing_known(values: FloatArray, n: int) -> FloatArray:
     return values if values.size == n else np.full(n, math.nan)
 
 
-def _make_responses(study: Study, sweeps: Mapping[int, StoredSweeps]) -> tuple[Table, list[str]]:
+def _make_responses(study: Study, sweeps: Mapping[int, SweepTimes]) -> tuple[Table, list[str]]:
     """A row per stimulus and endplate; recordings whose sweeps are not all there any more are left out."""
     left_out: list[str] = []
     parts: list[dict[str, Any]] = []
@@ -288,7 +319,7 @@ def _make_responses(study: Study, sweeps: Mapping[int, StoredSweeps]) -> tuple[T
     return Table("responses", "one stimulus as one endplate answered it", tuple(columns)), left_out
 
 
-def _responses_of(one: Endplate, stored: StoredSweeps) -> dict[str, Any]:
+def _responses_of(one: Endplate, stored: SweepTimes) -> dict[str, Any]:
     fibre: FibreAnalysis = one.fibre
     n = fibre.latency_us.size
     pairs = np.zeros(n, dtype=np.bool_)
@@ -315,7 +346,7 @@ def _responses_of(one: Endplate, stored: StoredSweeps) -> dict[str, Any]:
     }
 
 
-def _make_stimuli(study: Study, store: StudyStore, sweeps: Mapping[int, StoredSweeps]) -> Table:
+def _make_stimuli(study: Study, store: StudyStore, sweeps: Mapping[int, SweepTimes]) -> Table:
     rows = []
     for one in study.recordings:
         number, rate_hz = one.described.number, one.described.sample_rate_hz
@@ -369,7 +400,7 @@ def _from_key(name: str, kind: Kind, description: str) -> _Spec:
 def _find_clock_starts(
     described: Sequence[StoredRecording],
     entries: Sequence[StoredEntry],
-    sweeps: Mapping[int, StoredSweeps],
+    sweeps: Mapping[int, SweepTimes],
     begun: datetime | None,
 ) -> dict[int, float]:
     """Seconds from the beginning of the study to sample 0 of each recording's clock.
@@ -393,7 +424,7 @@ def _find_clock_starts(
 
 
 def _make_recordings(
-    study: Study, sweeps: Mapping[int, StoredSweeps], starts: Mapping[int, float], *, is_anonymous: bool
+    study: Study, sweeps: Mapping[int, SweepTimes], starts: Mapping[int, float], *, is_anonymous: bool
 ) -> Table:
     texts = {one.number: one.text for one in study.insertions}
 
@@ -416,7 +447,7 @@ def _make_recordings(
         _Spec("quantum_uv", "float", "one converter step; missing: not quantised", lambda r: r.described.quantum_uv),
         _Spec("full_scale_uv", "float", "the largest the converter can show", lambda r: r.described.full_scale_uv),
         _Spec("n_sweeps", "int", "sweeps that are intact", lambda r: sweeps[number_of(r)].onset_sample.size),
-        _Spec("n_samples", "int", "of each sweep", lambda r: sweeps[number_of(r)].sweeps_uv.shape[1]),
+        _Spec("n_samples", "int", "of each sweep", lambda r: sweeps[number_of(r)].n_samples),
         _Spec(
             "onset_index", "int", "of the stimulus onset inside each sweep", lambda r: sweeps[number_of(r)].onset_index
         ),
@@ -570,7 +601,7 @@ def build_tables(store: StudyStore, result: StudyResult, *, is_anonymous: bool =
         When something of it cannot be read.
     """
     described = store.recordings()
-    sweeps = {one.number: store.sweeps(one.number) for one in described}
+    sweeps = {one.number: _times_of(store.sweeps(one.number)) for one in described}
     entries = store.entries()
     begun = result.study.about.begun_at or min((entry.at for entry in entries), default=None)
     starts = _find_clock_starts(described, entries, sweeps, begun)

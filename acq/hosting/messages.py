@@ -42,10 +42,10 @@ class StudyRequest:
 
     device_kind : None for the one the profile is for. study_path : of the study file, None for the usual place.
     resume : go on with the study at `study_path`, which exists. about : what is kept with the study beside its code:
-    `acq.study.about.ABOUT_FIELDS`, and "limits", the name of those it is held against. up_to_ma : how far a threshold scan may go, None for the profile's ceiling.
-    margin : the margin asked for, None for the profile's. sound : "off", "device" or a WAV file, None for the
-    profile's. person_present : somebody has said that a licensed person is
-    at the patient and has read the cautions; real hardware is not opened without it.
+    `acq.study.about.ABOUT_FIELDS`, and "limits", the name of those it is held against. up_to_ma : how far a threshold
+    scan may go, None for the profile's ceiling. margin : the margin asked for, None for the profile's. sound : "off",
+    "device" or a WAV file, None for the profile's. person_present : somebody has said that a licensed person is at the
+    patient and has read the cautions; real hardware is not opened without it.
     """
 
     profile_name: str = "simulated"

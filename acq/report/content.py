@@ -85,7 +85,7 @@ def gather_content(
         if evidence.endplate.is_counted:
             drawn.append(draw_intensity(evidence, width_pt=width_pt, height_pt=height_pt))
         rows.append(
-            EndplateRow(describe_endplate(evidence, limit=summary.limit), evidence.endplate.is_counted, tuple(drawn))
+            EndplateRow(describe_endplate(evidence, summary=summary), evidence.endplate.is_counted, tuple(drawn))
         )
         if on_progress is not None:
             on_progress(len(rows), len(study.endplates))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -77,11 +78,16 @@ class EndplateEvidence:
         return np.arange(1.0, self.n_stimuli + 1.0)
 
 
+@functools.cache
+def _margin_adapter() -> TypeAdapter[MarginRule]:
+    return TypeAdapter(MarginRule)
+
+
 def margin_of(recording: StudyRecording) -> MarginRule:
     """The margin that the result of a recording was made with; the usual one where that cannot be read."""
     settings = recording.settings or recording.described.settings
     try:
-        return TypeAdapter(MarginRule).validate_python(settings["margin"])
+        return _margin_adapter().validate_python(settings["margin"])
     except (ValidationError, ValueError, TypeError, KeyError):
         return MarginRule()
 

@@ -75,7 +75,7 @@ def _course(fibre: FibreAnalysis) -> Iterable[str]:
 
 
 def _fibre_row(number: int, fibre: FibreAnalysis) -> Iterable[str]:
-    yield f"{number} {np.nanmedian(fibre.latency_us) / 1000:.2f} ms\n  {fibre.amplitude_uv:.0f} µV"
+    yield f"{number} {fibre.median_latency_us / 1000:.2f} ms\n  {fibre.amplitude_uv:.0f} µV"
     yield "\n".join(_jitter_lines(fibre))
     blocking, (low, high) = fibre.blocking_fraction, fibre.blocking_interval
     yield f"{100 * blocking:.1f} %\n{_interval((100 * low, 100 * high), 1)}" if math.isfinite(blocking) else "–"
@@ -164,7 +164,7 @@ def _expected(probability: FloatArray, fibre: FibreAnalysis) -> float | None:
 def _plain_fibre(fibre: FibreAnalysis, working_ma: float | None) -> dict[str, Any]:
     margin_ma = None if working_ma is None or fibre.threshold_ma is None else working_ma - fibre.threshold_ma
     return {
-        "latency_us": _number(float(np.nanmedian(fibre.latency_us))),
+        "latency_us": _number(fibre.median_latency_us),
         "mcd_us": _number(fibre.mcd_us),
         "mcd_raw_us": _number(fibre.mcd_raw_us),
         "mcd_noise_us": _number(fibre.mcd_noise_us),

@@ -162,7 +162,7 @@ def _plain_recording(recording: StudyRecording) -> dict[str, Any]:
         "insertion": recording.insertion,
         "analysis_number": recording.analysis_number,
         "started_at": _time(described.started_at),
-        "electrode": described.electrode,
+        "electrode": recording.electrode,
         "is_simulated": described.profile == "simulated",
         "is_imported": described.profile == "imported",
         "n_sweeps": described.n_sweeps,

@@ -178,6 +178,7 @@ def _said(study: Study) -> list[str]:
             against = f"; against: {'; '.join(one.reasons)}" if one.reasons else ""
             found.append(f"{one.label}: {one.decision.kind} ({one.decision.reason}){against}")
         found += [f"{one.label}: {note}" for note in one.notes]
+    found += [f"{one.target.label}, not found in this analysis: {one.kind} ({one.reason})" for one in study.lost]
     return found
 
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from types import MappingProxyType
 from typing import Final
 
 from acq import __version__
@@ -19,18 +18,18 @@ from acq.records import GuardVerdict, MissingReason
 from acq.report.cautions import INTENDED_USE
 from acq.report.evidence import EndplateEvidence, margin_of
 from acq.study.about import ELECTRODES
+from acq.study.conclusion import limit_figures, percent, verdict_words
 from acq.study.decisions import DecisionKind, read_decisions
 from acq.study.model import Endplate
-from acq.study.reference_limits import ReferenceLimit
+from acq.study.reference_limits import MARKS, ReferenceLimit
 from acq.study.result import StudyResult
 from acq.study.store import StudyStore
-from acq.study.summary import StudySummary, StudyVerdict
+from acq.study.summary import StudySummary
 
 __all__ = [
     "INTENDED_USE",
     "METHODS",
     "REFERENCES",
-    "VERDICT_WORDS",
     "EndplateWords",
     "Fact",
     "Front",
@@ -43,23 +42,6 @@ __all__ = [
 ]
 
 NOT_GIVEN: Final = "not given"
-VERDICT_WORDS: Final[Mapping[StudyVerdict, str]] = MappingProxyType(
-    {
-        StudyVerdict.WITHIN: "Within the limits",
-        StudyVerdict.ABOVE: "Above the limits",
-        StudyVerdict.OPEN: "Open",
-    }
-)
-_MARKS: Final[Mapping[str, str]] = MappingProxyType(
-    {
-        "PUB": "read in the publication or its abstract",
-        "SEC": "read in a secondary source",
-        "PRACTICE": "practice of the trade, no source",
-        "MEM": "from memory, not seen",
-        "DER": "calculated from others",
-        "OWN": "of the laboratory's own studies",
-    }
-)
 _NUMBER: Final = re.compile(r"\s*[−-]?\d[\d.]*.*$")
 _DASH: Final = "–"
 _MOST_LABELS: Final = 12
@@ -195,7 +177,7 @@ def describe_result(result: StudyResult, *, damage: Sequence[str] = ()) -> Front
     recordings = study.recordings
     electrode = ELECTRODES.get(about.electrode, about.electrode)
     if not electrode and recordings:
-        electrode = _distinct(ELECTRODES.get(one.described.electrode, "") for one in recordings)
+        electrode = _distinct(ELECTRODES.get(one.electrode, "") for one in recordings)
     where = ", ".join(one for one in (about.muscle, about.side) if one)
     run = next((one for one in study.analyses if one.number == study.analysis), None)
     given = {
@@ -232,7 +214,7 @@ def describe_result(result: StudyResult, *, damage: Sequence[str] = ()) -> Front
     return Front(
         code=about.code or "without a code",
         title=", ".join(one for one in (where or "muscle not given", electrode and f"{electrode} electrode") if one),
-        verdict=VERDICT_WORDS[summary.verdict],
+        verdict=verdict_words(summary.verdict),
         conclusion=summary.conclusion,
         damage=damaged,
         facts=facts,
@@ -295,8 +277,7 @@ def _rows(summary: StudySummary) -> Iterable[ResultRow]:
         f"{n_measured} with a measured jitter; {summary.n_set_aside} set aside",
     )
     if math.isfinite(summary.changes):
-        share = summary.changes
-        told = "below 1 %" if share < 0.01 else "above 99 %" if share > 0.99 else f"{100 * share:.0f} %"
+        told = percent(summary.changes)
         yield ResultRow(f"{summary.n_further} more would turn it", told, "", "", "probability, if they are like these")
 
 
@@ -313,12 +294,11 @@ def _limits(result: StudyResult) -> Iterable[str]:
 
 
 def _limit(limit: ReferenceLimit) -> str:
-    mean = f"{limit.mean_of} {limit.mean_us:g} µs, " if limit.mean_us is not None else ""
     name = f" ({limit.name})" if limit.name else ""
     where = f"{limit.muscle}, {ELECTRODES.get(limit.electrode, limit.electrode)}, {limit.activation}"
-    mark = f"{limit.mark}: {_MARKS[limit.mark]}" if limit.mark in _MARKS else limit.mark
+    mark = f"{limit.mark}: {MARKS[limit.mark]}" if limit.mark in MARKS else limit.mark
     notes = f" {limit.notes[0].upper()}{limit.notes[1:]}." if limit.notes else ""
-    return f"{where}{name}: {mean}single endplate {limit.individual_us:g} µs. {limit.source} [{mark}].{notes}"
+    return f"{where}{name}: {limit_figures(limit)}. {limit.source} [{mark}].{notes}"
 
 
 def _aside(endplates: Sequence[Endplate]) -> Iterable[str]:
@@ -344,8 +324,8 @@ def _rule(result: StudyResult) -> Iterable[str]:
     )
 
 
-def describe_endplate(evidence: EndplateEvidence, *, limit: ReferenceLimit | None) -> EndplateWords:
-    """The figures of one endplate in words."""
+def describe_endplate(evidence: EndplateEvidence, *, summary: StudySummary) -> EndplateWords:
+    """The figures of one endplate in words. summary : says which are above the limit and near it."""
     endplate, fibre = evidence.endplate, evidence.endplate.fibre
     missing = [
         f"{reason} {evidence.count_missing(reason)}"
@@ -375,7 +355,7 @@ def describe_endplate(evidence: EndplateEvidence, *, limit: ReferenceLimit | Non
     if endplate.decision is not None and endplate.decision.kind is DecisionKind.ACCEPT:
         notes.insert(0, f"accepted by the operator: {endplate.decision.reason}")
     notes += [f"note: {one}" for one in endplate.notes]
-    return EndplateWords(endplate.label, _status(endplate, limit), tuple(figures), tuple(notes))
+    return EndplateWords(endplate.label, _status(endplate, summary), tuple(figures), tuple(notes))
 
 
 def _threshold(evidence: EndplateEvidence) -> str:
@@ -384,16 +364,21 @@ def _threshold(evidence: EndplateEvidence) -> str:
     return f"{evidence.threshold_ma:.2f} mA ({_interval(evidence.threshold_interval_ma, 2)})"
 
 
-def _status(endplate: Endplate, limit: ReferenceLimit | None) -> str:
+def _status(endplate: Endplate, summary: StudySummary) -> str:
     if not endplate.is_counted:
         return "set aside"
     if endplate.is_without_jitter:
-        return "blocks; counts as above the limit" if limit is not None else "blocks"
-    if limit is None:
+        return "blocks; counts as above the limit" if summary.limit is not None else "blocks"
+    if summary.limit is None:
         return "counts"
-    low, high = endplate.fibre.mcd_interval_us
-    word = "above the limit" if endplate.fibre.mcd_us > limit.individual_us else "within the limit"
-    return f"{word}, near it" if low <= limit.individual_us <= high else word
+    word = "above the limit" if endplate.label in summary.above else "within the limit"
+    if word.startswith("above") and endplate.fibre.mcd_us <= summary.limit.individual_us:
+        word = "blocks; counts as above the limit"  # by the rule, whatever its jitter
+    return f"{word}, near it" if endplate.label in summary.near else word
+
+
+def _at(latency_us: float) -> str:
+    return f" (at {latency_us / 1000:.3f} ms)" if math.isfinite(latency_us) else ""
 
 
 def describe_record(store: StudyStore, result: StudyResult) -> tuple[RecordPart, ...]:
@@ -411,7 +396,7 @@ def describe_record(store: StudyStore, result: StudyResult) -> tuple[RecordPart,
         RecordPart(
             "Decisions whose endplate this analysis does not find",
             tuple(
-                RecordEntry(f"{one.target.label}  {one.kind}", f"{one.reason} (at {one.latency_us / 1000:.3f} ms)")
+                RecordEntry(f"{one.target.label}  {one.kind}", f"{one.reason}{_at(one.latency_us)}")
                 for one in study.lost
             ),
         ),

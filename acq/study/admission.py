@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from acq.analysis.settings import LATE_MS
 from acq.records import FibreAnalysis, GuardVerdict, Origin
 
@@ -108,5 +106,4 @@ def judge_admission(
 
 
 def _is_early(fibre: FibreAnalysis) -> bool:
-    known = fibre.latency_us[np.isfinite(fibre.latency_us)]
-    return bool(known.size) and float(np.median(known)) < 1000.0 * LATE_MS
+    return fibre.median_latency_us < 1000.0 * LATE_MS

@@ -10,15 +10,24 @@ from typing import TYPE_CHECKING, Final
 
 from acq.study.about import ELECTRODES, StudyAbout
 from acq.study.decisions import DecisionKind
-from acq.study.reference_limits import ReferenceLimit
+from acq.study.reference_limits import ReferenceLimit, is_same_muscle, tell_ages
 from acq.study.summary import StudySummary, StudyVerdict, is_at_the_edge
 
 if TYPE_CHECKING:
     from acq.study.model import Endplate, Study
 
-__all__ = ["conclude", "describe_limit", "find_cautions", "find_study_cautions", "percent"]
+__all__ = [
+    "WARM_C",
+    "conclude",
+    "describe_limit",
+    "find_cautions",
+    "find_study_cautions",
+    "limit_figures",
+    "percent",
+    "verdict_words",
+]
 
-_WARM_C: Final = 32.0  # of the skin over the muscle; published
+WARM_C: Final = 32.0  # of the skin over the muscle; published
 _MANY: Final = 6  # labels in one sentence
 _NUMBERS: Final = {1: "one", 2: "two", 3: "three", 4: "four", 5: "five", 10: "ten"}
 
@@ -32,11 +41,21 @@ def percent(share: float) -> str:
     return "above 99 %" if share > 0.99 else f"{100 * share:.0f} %"
 
 
-def describe_limit(limit: ReferenceLimit) -> str:
-    """A limit in a line: what it is of, its figures, its name, source and mark."""
+def verdict_words(verdict: StudyVerdict) -> str:
+    """As it begins a sentence: "Above the limits", "Within the limits", "Open"."""
+    return {StudyVerdict.ABOVE: "Above the limits", StudyVerdict.WITHIN: "Within the limits"}.get(verdict, "Open")
+
+
+def limit_figures(limit: ReferenceLimit) -> str:
+    """What it is of and how high: "mean 27 µs, single endplate 36 µs"."""
     average = f"{limit.mean_of} {limit.mean_us:g} µs, " if limit.mean_us is not None else ""
+    return f"{average}single endplate {limit.individual_us:g} µs"
+
+
+def describe_limit(limit: ReferenceLimit) -> str:
+    """A limit in a line: its name, figures, source and mark."""
     name = f"{limit.name}: " if limit.name else ""
-    return f"{name}{average}single endplate {limit.individual_us:g} µs ({limit.source}; {limit.mark})"
+    return f"{name}{limit_figures(limit)} ({limit.source}; {limit.mark})"
 
 
 def conclude(summary: StudySummary) -> tuple[str, ...]:
@@ -60,7 +79,7 @@ def conclude(summary: StudySummary) -> tuple[str, ...]:
             f"{summary.rule.fewest} are the least for a conclusion. As it stands, {summary.stands}"
         )
     else:
-        begin = "Above the limits" if summary.verdict is StudyVerdict.ABOVE else "Within the limits"
+        begin = verdict_words(summary.verdict)
     blocking = f"; {_count(summary.n_blocking, 'endplate blocks', 'endplates block')}" if summary.n_blocking else ""
     return (
         f"{begin}: {_held(summary, summary.limit)}{blocking}.",
@@ -81,8 +100,10 @@ def _against(summary: StudySummary, limit: ReferenceLimit) -> str:
 
 def _figures(summary: StudySummary) -> str:
     blocking = f"; {_count(summary.n_blocking, 'of them blocks', 'of them block')}" if summary.n_blocking else ""
+    measured = _count(summary.n_counted - summary.n_without_jitter, "endplate")
+    of_all = f" of {summary.n_counted}" if summary.n_without_jitter else ""
     return (
-        f"The mean MCD of {_count(summary.n_counted, 'endplate')} is {_us(summary.mean_us)} "
+        f"The mean MCD of {measured}{of_all} is {_us(summary.mean_us)} "
         f"({_interval(summary.mean_interval_us)}){blocking}"
     )
 
@@ -182,13 +203,13 @@ def _misfits(about: StudyAbout, limit: ReferenceLimit) -> tuple[str, ...]:
             f"the study is of {about.activation} activation, the limits are for {limit.activation}: a voluntary pair "
             "of potentials has the jitter of two endplates, so they do not hold"
         )
-    for name, of_study, of_limit in (
-        ("muscle", about.muscle.casefold(), limit.muscle.casefold()),
-        ("electrode", _electrode(about.electrode), _electrode(limit.electrode)),
+    for name, of_study, of_limit, fits in (
+        ("muscle", about.muscle, limit.muscle, is_same_muscle(about.muscle, limit.muscle)),
+        ("electrode", _electrode(about.electrode), _electrode(limit.electrode), about.electrode == limit.electrode),
     ):
         if not of_study:
             found.append(f"the study does not say one {name}; the limits are for {of_limit}")
-        elif of_study != of_limit:
+        elif not fits:
             found.append(f"the {name} is {of_study}, the limits are for {of_limit}: they do not hold")
     if about.stimulation and limit.stimulation and about.stimulation != limit.stimulation:
         found.append(f"the stimulation was {about.stimulation}, the limits are for {limit.stimulation}")
@@ -244,13 +265,13 @@ def _of_the_patient(about: StudyAbout, limit: ReferenceLimit | None) -> tuple[st
     found = []
     # About −1.0 µs/°C in controls, calculated from Eur Neurol 2008;59:179; above 32 °C is published.
     if about.skin_temperature_c is None:
-        found.append(f"the skin temperature is not known; below {_WARM_C:g} °C jitter rises, about 1 µs for each °C")
-    elif about.skin_temperature_c < _WARM_C:
+        found.append(f"the skin temperature is not known; below {WARM_C:g} °C jitter rises, about 1 µs for each °C")
+    elif about.skin_temperature_c < WARM_C:
         found.append(
-            f"skin at {about.skin_temperature_c:g} °C, below {_WARM_C:g} °C: cold raises jitter, about 1 µs for each °C"
+            f"skin at {about.skin_temperature_c:g} °C, below {WARM_C:g} °C: cold raises jitter, about 1 µs for each °C"
         )
     if limit is not None and (limit.age_low_years is not None or limit.age_high_years is not None):
-        band = _band(limit.age_low_years, limit.age_high_years)
+        band = f"ages {tell_ages(limit)}"
         if about.age_years is None:
             found.append(f"the age is not known; the limits are for {band}")
         elif not (limit.age_low_years or 0) <= about.age_years <= (limit.age_high_years or math.inf):
@@ -267,12 +288,6 @@ def _of_the_patient(about: StudyAbout, limit: ReferenceLimit | None) -> tuple[st
     else:
         found.append(f"medication is not known; {drugs}")
     return tuple(found)
-
-
-def _band(low: int | None, high: int | None) -> str:
-    if low is None:
-        return f"up to {high} years"
-    return f"{low} years and more" if high is None else f"{low} to {high} years"
 
 
 def _of_decisions(endplates: Sequence[Endplate]) -> tuple[str, ...]:
@@ -333,7 +348,7 @@ def find_study_cautions(study: Study) -> tuple[str, ...]:
     if without:
         found.append(f"recordings without a result, which are not in this: {_some(without)}")
     if study.lost:
-        labels = [one.target.label for one in study.lost]
+        labels = [f"{one.target.label} {one.kind}" for one in study.lost]
         found.append(f"decisions whose endplate is not found in this analysis, and do not count: {_some(labels)}")
     if study.damage:
         # The folder may tell who works where; a caution goes into what is given away.

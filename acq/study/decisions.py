@@ -18,7 +18,15 @@ from acq.errors import ConfigurationError, StudyFileError
 from acq.study.encoding import encode_json
 from acq.study.store import StudyStore
 
-__all__ = ["Decision", "DecisionKind", "Target", "keep_decision", "read_decisions", "read_target"]
+__all__ = [
+    "Decision",
+    "DecisionKind",
+    "Target",
+    "corrected_entries",
+    "keep_decision",
+    "read_decisions",
+    "read_target",
+]
 
 _TARGET: Final = re.compile(r"([1-9][0-9]{0,5})(?:\.([1-9][0-9]?))?")
 
@@ -47,7 +55,11 @@ class Target:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Decision:
-    """One decision. latency_us : of its endplate, in the analysis it was taken on; NaN where it is on a recording."""
+    """One decision.
+
+    latency_us : of its endplate, in the analysis it was taken on; NaN where it is on a recording, or on an endplate
+    that never responded. reason : as corrected.
+    """
 
     kind: DecisionKind
     target: Target
@@ -88,8 +100,13 @@ def keep_decision(
     store.add_decision(str(kind), detail, recording=target.recording, reason=reason)
 
 
+def corrected_entries(store: StudyStore) -> dict[int, str]:
+    """What entries of the record should have said, by their number; of several corrections the newest holds."""
+    return {one.about: one.to for one in store.corrections() if one.about is not None}
+
+
 def read_decisions(store: StudyStore) -> tuple[Decision, ...]:
-    """All decisions of a study in the order they were taken.
+    """All decisions of a study in the order they were taken; a corrected one with the reason it should have had.
 
     Raises
     ------
@@ -97,20 +114,23 @@ def read_decisions(store: StudyStore) -> tuple[Decision, ...]:
         When one cannot be read.
     """
     found = []
+    corrected = corrected_entries(store)
     for entry in store.entries("decision"):
         try:
             plain = json.loads(entry.detail)
-            latency_us = plain["latency_us"]
+            latency_us, number = plain["latency_us"], plain["number"]
+            if number is not None and type(number) is not int:
+                raise ValueError(f"number {number!r}")
             found.append(
                 Decision(
                     kind=DecisionKind(entry.kind),
-                    target=Target(int(entry.recording or 0), plain["number"]),
+                    target=Target(int(entry.recording or 0), number),
                     latency_us=math.nan if latency_us is None else float(latency_us),
-                    reason=entry.reason or "",
+                    reason=corrected.get(entry.seq, entry.reason or ""),
                     at=entry.at,
                     seq=entry.seq,
                 )
             )
-        except (ValueError, KeyError, TypeError) as exc:
+        except (ValueError, KeyError, TypeError, OverflowError) as exc:
             raise StudyFileError(f"{store.path}: entry {entry.seq}, a decision, cannot be read ({exc!r})") from exc
     return tuple(found)

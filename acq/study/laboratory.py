@@ -32,6 +32,7 @@ from acq.analysis.upper_limits import (
 from acq.errors import ConfigurationError, SuprathreshError
 from acq.records import FloatArray
 from acq.study.about import ELECTRODES
+from acq.study.conclusion import WARM_C
 from acq.study.model import Study, read_study
 from acq.study.reference_limits import LIMITS_SCHEMA_VERSION, ReferenceLimit, is_same_muscle
 from acq.study.store import StudyStore
@@ -56,7 +57,6 @@ FEWEST_SUBJECTS: Final = 5  # with fewer the interval of a limit is wider than t
 _ROUGH_SUBJECTS: Final = 20
 _RANK_SHARE: Final = 0.9
 _LOWEST_US: Final = 1.0  # what a jitter below the timing noise is taken for at least, for its logarithm
-_COOLEST_C: Final = 32.0  # of skin over the muscle
 _UNLIKELY: Final = 0.05
 _FAR_OUT: Final = 3.0  # interquartile ranges beyond the quartile (Tukey 1977)
 _SEED: Final = 20260101
@@ -424,9 +424,9 @@ def _find_warnings(subjects: Sequence[Subject], means_us: FloatArray) -> Iterabl
     treated = [one.file for one in subjects if one.medication]
     if treated:
         yield f"medication is noted for {_names(treated)}: look whether it acts on the endplate"
-    cool = [one.file for one in subjects if one.skin_temperature_c is not None and one.skin_temperature_c < _COOLEST_C]
+    cool = [one.file for one in subjects if one.skin_temperature_c is not None and one.skin_temperature_c < WARM_C]
     if cool:
-        yield f"skin below {_COOLEST_C:g} °C in {_names(cool)}; cold changes jitter"
+        yield f"skin below {WARM_C:g} °C in {_names(cool)}; cold changes jitter"
 
 
 def _names(files: Sequence[str]) -> str:

@@ -10,30 +10,33 @@ import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
-
-import numpy as np
 
 from acq.errors import StudyFileError
 from acq.procedures.contract import ProcedureName
 from acq.procedures.keeping import read_procedures
 from acq.records import FibreAnalysis, Origin, RecordingAnalysis
-from acq.study.about import StudyAbout, read_about
+from acq.study.about import ELECTRODES, StudyAbout, read_about
 from acq.study.admission import AdmissionRule, judge_admission
-from acq.study.decisions import Decision, DecisionKind, Target, read_decisions
+from acq.study.decisions import Decision, DecisionKind, Target, corrected_entries, read_decisions
 from acq.study.repeats import Seen, find_repeats
 from acq.study.store import StoredEntry, StoredRecording, StoredResult, StudyStore
 
 __all__ = ["AnalysisRun", "Endplate", "Insertion", "Study", "StudyRecording", "read_study"]
 
 _SAME_US: Final = 300.0  # two potentials nearer than that are not told apart in one sweep
+_NEEDLE_STAYS: Final = timedelta(minutes=30)  # while the program does not run; after more it was put in anew
 
 
 @dataclass(frozen=True, slots=True)
 class AnalysisRun:
-    """One analysis of the recordings. number : from 1, which is the one as recorded. label : how it differs."""
+    """One analysis of the recordings.
+
+    number : from 1, which is the one as recorded. label : how it differs. electrode : instead of what the recordings
+    say, None for that.
+    """
 
     number: int
     label: str
@@ -41,6 +44,7 @@ class AnalysisRun:
     software_version: str
     recordings: tuple[int, ...]
     settings: Mapping[str, Any]
+    electrode: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +85,7 @@ class Endplate:
     @property
     def latency_us(self) -> float:
         """Median of its latencies; NaN without a response."""
-        return median_latency_us(self.fibre)
+        return self.fibre.median_latency_us
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,11 +97,21 @@ class StudyRecording:
     analysis: RecordingAnalysis | None
     analysis_number: int  # of the run that the result is of; 0 without one
     settings: Mapping[str, Any] = field(default_factory=dict)  # of that result
+    said_electrode: str | None = None  # instead of the one described, for that result
+
+    @property
+    def electrode(self) -> str:
+        """The one that its result was made for."""
+        return self.said_electrode if self.said_electrode is not None else self.described.electrode
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
-    """A study file, read. analysis : the run that is looked at. lost : decisions whose endplate is not found in it."""
+    """A study file, read.
+
+    analysis : the run that is looked at. lost : decisions whose endplate is not found in it, or on a recording that has
+    none in it.
+    """
 
     path: Path
     seal: str
@@ -129,12 +143,6 @@ class Study:
         )
 
 
-def median_latency_us(fibre: FibreAnalysis) -> float:
-    """Median of a fibre's latencies; NaN without a response."""
-    known = fibre.latency_us[np.isfinite(fibre.latency_us)]
-    return float(np.median(known)) if known.size else math.nan
-
-
 def read_study(store: StudyStore, *, analysis: int | None = None, rule: AdmissionRule | None = None) -> Study:
     """Read a study.
 
@@ -152,32 +160,35 @@ def read_study(store: StudyStore, *, analysis: int | None = None, rule: Admissio
     """
     rule = rule if rule is not None else AdmissionRule()
     described = store.recordings()
-    entries = store.entries("act", "recording", "analysis")
-    insertions = _find_insertions(entries, [one.number for one in described])
+    entries = store.entries("act", "recording", "analysis", "opened")
+    insertions = _find_insertions(entries, [one.number for one in described], corrected_entries(store))
     insertion_of = {number: one.number for one in insertions for number in one.recordings}
     runs, results = _find_runs(entries, store.results())
     number = analysis if analysis is not None else max((run.number for run in runs), default=1)
     if runs and number not in {run.number for run in runs}:
         there = ", ".join(str(run.number) for run in runs)
         raise StudyFileError(f"{store.path}: there is no analysis {number}; the study has {there}")
+    electrodes = {run.number: run.electrode for run in runs}
     recordings = []
     for one in described:
-        chosen = results.get((number, one.number)) or results.get((1, one.number))
+        run = number if (number, one.number) in results else 1
+        chosen = results.get((run, one.number))
         recordings.append(
             StudyRecording(
                 described=one,
                 insertion=insertion_of[one.number],
                 analysis=chosen.analysis if chosen is not None else None,
-                analysis_number=number if (number, one.number) in results else 1 if chosen is not None else 0,
+                analysis_number=run if chosen is not None else 0,
                 settings=chosen.settings if chosen is not None else {},
+                said_electrode=electrodes.get(run) if chosen is not None else None,
             )
         )
-    endplates, lost = _find_endplates(store, recordings, rule)
+    endplates, lost = _find_endplates(store, recordings, rule, results)
     meta = store.meta()
     return Study(
         path=store.path,
         seal=store.seal,
-        about=read_about(meta, electrodes=tuple(one.electrode for one in described)),
+        about=read_about(meta, electrodes=tuple(one.electrode for one in recordings)),
         insertions=insertions,
         recordings=tuple(recordings),
         endplates=endplates,
@@ -190,19 +201,32 @@ def read_study(store: StudyStore, *, analysis: int | None = None, rule: Admissio
     )
 
 
-def _find_insertions(entries: Sequence[StoredEntry], recordings: Sequence[int]) -> tuple[Insertion, ...]:
-    """A recording belongs to the last insertion that was said before it."""
+def _find_insertions(
+    entries: Sequence[StoredEntry], recordings: Sequence[int], corrected: Mapping[int, str]
+) -> tuple[Insertion, ...]:
+    """A recording belongs to the last insertion that was said before it; a study gone on with later has a new one."""
     texts: list[str] = [""]
     members: list[list[int]] = [[]]
+    busy_at: datetime | None = None
+    was_left = False
     for entry in entries:
-        if entry.sort == "act" and entry.kind == "insertion":
+        if entry.sort == "opened":
+            was_left = was_left or (busy_at is not None and entry.at - busy_at > _NEEDLE_STAYS)
+            continue
+        is_said = entry.sort == "act" and entry.kind == "insertion"
+        is_recording = entry.sort == "recording" and entry.recording is not None
+        if is_said or (is_recording and was_left):
+            said = corrected.get(entry.seq, entry.detail) if is_said else ""
             if members[-1]:
-                texts.append(entry.detail)
+                texts.append(said)
                 members.append([])
             else:
-                texts[-1] = entry.detail
-        elif entry.sort == "recording" and entry.recording is not None:
+                texts[-1] = said
+            was_left = False
+        if is_recording and entry.recording is not None:
             members[-1].append(entry.recording)
+        if entry.sort in ("act", "recording"):
+            busy_at = entry.at
     known = {number for group in members for number in group}
     members[0] += [number for number in recordings if number not in known]  # its second description is damaged
     return tuple(
@@ -212,109 +236,166 @@ def _find_insertions(entries: Sequence[StoredEntry], recordings: Sequence[int]) 
     )
 
 
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    """What is written where recordings are analysed again. recordings : None where it does not say which."""
+
+    number: int
+    seq: int
+    label: str
+    electrode: str | None
+    recordings: tuple[int, ...] | None
+
+    def has(self, result: StoredResult) -> bool:
+        """Whether a result may be of it."""
+        return self.seq < result.seq and (self.recordings is None or result.recording in self.recordings)
+
+
+def _read_begun(number: int, entry: StoredEntry) -> _Begun:
+    try:
+        plain = json.loads(entry.detail)
+        label, electrode, recordings = str(plain["label"]), plain.get("electrode"), plain.get("recordings")
+        return _Begun(
+            number,
+            entry.seq,
+            label,
+            electrode if electrode in ELECTRODES else None,
+            tuple(map(int, recordings)) if recordings is not None else None,
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        return _Begun(number, entry.seq, entry.detail, None, None)
+
+
 def _find_runs(
     entries: Sequence[StoredEntry], stored: Sequence[StoredResult]
 ) -> tuple[tuple[AnalysisRun, ...], dict[tuple[int, int], StoredResult]]:
-    """The runs of analysis, and the result of each run and recording; the first of a recording is as recorded."""
-    begun = [entry for entry in entries if entry.sort == "analysis"]
+    """The runs of analysis, and the result of each run and recording; what no later run was to make is as recorded."""
+    begun = {
+        number: _read_begun(number, entry)
+        for number, entry in enumerate((one for one in entries if one.sort == "analysis"), start=2)
+    }
     results: dict[tuple[int, int], StoredResult] = {}
     for one in stored:
-        if (1, one.recording) not in results:
-            results[1, one.recording] = one
-            continue
-        before = [number for number, entry in enumerate(begun, start=2) if entry.seq < one.seq]
-        results[before[-1] if before else 1, one.recording] = one
+        run = max((number for number, again in begun.items() if again.has(one)), default=1)
+        results[run, one.recording] = one
     runs = []
     for number in sorted({run for run, _ in results}):
-        of_run = [one for (run, _), one in sorted(results.items()) if run == number]
+        of_run = [one for (run, _), one in sorted(results.items(), key=lambda item: item[0]) if run == number]
+        again = begun.get(number)
         runs.append(
             AnalysisRun(
                 number=number,
-                label="as recorded" if number == 1 else _label(begun[number - 2]),
+                label="as recorded" if again is None else again.label,
                 made_at=max(one.made_at for one in of_run),
                 software_version=of_run[-1].software_version,
                 recordings=tuple(sorted(one.recording for one in of_run)),
                 settings=of_run[-1].settings,
+                electrode=again.electrode if again is not None else None,
             )
         )
     return tuple(runs), results
 
 
-def _label(entry: StoredEntry) -> str:
-    try:
-        return str(json.loads(entry.detail)["label"])
-    except (ValueError, KeyError, TypeError):
-        return entry.detail
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """A fibre of the study. latency_us : its median."""
+
+    recording: int
+    number: int
+    fibre: FibreAnalysis
+    insertion: int
+    latency_us: float
+
+    @property
+    def label(self) -> str:
+        return f"{self.recording}.{self.number}"
 
 
 def _find_endplates(
-    store: StudyStore, recordings: Sequence[StudyRecording], rule: AdmissionRule
+    store: StudyStore,
+    recordings: Sequence[StudyRecording],
+    rule: AdmissionRule,
+    results: Mapping[tuple[int, int], StoredResult],
 ) -> tuple[tuple[Endplate, ...], tuple[Decision, ...]]:
-    origins = _find_origins(store)
     fibres = [
-        (one.described.number, number, fibre, one.insertion)
+        _Found(one.described.number, number, fibre, one.insertion, fibre.median_latency_us)
         for one in recordings
         if one.analysis is not None
         for number, fibre in enumerate(one.analysis.fibres, start=1)
     ]
     repeats = find_repeats(
-        [Seen(recording=recording, fibre=fibre, insertion=insertion) for recording, _, fibre, insertion in fibres],
-        store.sweeps,
+        [Seen(recording=one.recording, fibre=one.fibre, insertion=one.insertion) for one in fibres], store.sweeps
     )
+    origins = _find_origins(store, fibres)
     decisions = read_decisions(store)
+    meant = {one.seq: _find_meant(one, fibres, results) for one in decisions}
+    counted_as: dict[int, str] = {}  # by the place of the earliest recording of a fibre, the one that counts
     found: list[Endplate] = []
-    used: set[int] = set()
-    for place, (recording, number, fibre, insertion) in enumerate(fibres):
-        about_it = [one for one in decisions if _is_about(one, recording, number, fibres)]
-        used |= {one.seq for one in about_it}
-        held = _held([one for one in about_it if one.kind is not DecisionKind.NOTE])
-        earlier = repeats.get(place)
+    for place, one in enumerate(fibres):
+        about_it = [decision for decision in decisions if place in meant[decision.seq]]
+        held = _held([decision for decision in about_it if decision.kind is not DecisionKind.NOTE])
+        first = repeats.get(place, place)
         judged = judge_admission(
-            fibre,
-            rule=rule,
-            origin_said=_origin_of(fibre, origins.get(recording, {})),
-            same_as=f"{fibres[earlier][0]}.{fibres[earlier][1]}" if earlier is not None else "",
+            one.fibre, rule=rule, origin_said=origins.get(place), same_as=counted_as.get(first, "")
         )
         is_counted, reasons = judged.is_counted, judged.reasons
         if held is not None and held.kind is DecisionKind.SET_ASIDE:
             is_counted, reasons = False, (f"set aside by the operator: {held.reason}", *reasons)
         elif held is not None:
-            is_counted = is_counted or math.isfinite(fibre.mcd_us)
+            is_counted = is_counted or math.isfinite(one.fibre.mcd_us)
+        if is_counted:
+            counted_as.setdefault(first, one.label)
         found.append(
             Endplate(
-                recording=recording,
-                number=number,
-                fibre=fibre,
-                insertion=insertion,
+                recording=one.recording,
+                number=one.number,
+                fibre=one.fibre,
+                insertion=one.insertion,
                 is_counted=is_counted,
                 is_without_jitter=judged.is_without_jitter and is_counted,
                 reasons=reasons,
                 doubts=judged.doubts,
                 decision=held,
-                notes=tuple(one.reason for one in about_it if one.kind is DecisionKind.NOTE),
+                notes=tuple(decision.reason for decision in about_it if decision.kind is DecisionKind.NOTE),
             )
         )
-    return tuple(found), tuple(one for one in decisions if one.seq not in used and not math.isnan(one.latency_us))
+    return tuple(found), tuple(one for one in decisions if not meant[one.seq])
 
 
-def _is_about(
-    decision: Decision,
-    recording: int,
-    number: int,
-    fibres: Sequence[tuple[int, int, FibreAnalysis, int]],
-) -> bool:
-    """Whether a decision is on this fibre: on all of its recording, or on the fibre nearest to the latency it names."""
-    if decision.target.recording != recording:
-        return False
+def _find_meant(
+    decision: Decision, fibres: Sequence[_Found], results: Mapping[tuple[int, int], StoredResult]
+) -> frozenset[int]:
+    """Places of the fibres a decision is on: all of its recording, or the one that its endplate is in this analysis."""
+    there = {place: one for place, one in enumerate(fibres) if one.recording == decision.target.recording}
     if decision.target.number is None:
-        return True
-    away = {
-        other: abs(median_latency_us(one) - decision.latency_us)
-        for of_recording, other, one, _ in fibres
-        if of_recording == recording and not math.isnan(median_latency_us(one))
+        return frozenset(there)
+    if math.isnan(decision.latency_us):
+        return frozenset(place for place, one in there.items() if one.number == decision.target.number)
+    # The endplates beside it when it was decided: one that is not found any more must not become its neighbour.
+    beside: list[float] = []
+    for (_, recording), result in results.items():
+        if recording == decision.target.recording:
+            latencies_us = [fibre.median_latency_us for fibre in result.analysis.fibres]
+            if decision.latency_us in latencies_us:
+                beside = latencies_us
+                break
+    said = {-1: decision.latency_us, **dict(enumerate(at for at in beside if at != decision.latency_us))}
+    pairs = _pair(said, {place: one.latency_us for place, one in there.items()})
+    return frozenset(place for key, place in pairs.items() if key == -1)
+
+
+def _pair(said_us: Mapping[int, float], found_us: Mapping[int, float]) -> dict[int, int]:
+    """Latencies that are nearest to each other both ways, no further apart than one potential can be: key → key."""
+
+    def nearest(to_us: float, among_us: Mapping[int, float]) -> int | None:
+        away = {key: abs(at_us - to_us) for key, at_us in among_us.items() if abs(at_us - to_us) <= _SAME_US}
+        return min(away, key=lambda key: away[key], default=None)
+
+    return {
+        key: there
+        for key, at_us in said_us.items()
+        if (there := nearest(at_us, found_us)) is not None and nearest(found_us[there], said_us) == key
     }
-    nearest = min(away, key=lambda other: away[other], default=None)
-    return nearest == number and away[number] <= _SAME_US
 
 
 def _held(decisions: Sequence[Decision]) -> Decision | None:
@@ -323,22 +404,30 @@ def _held(decisions: Sequence[Decision]) -> Decision | None:
     return None if newest is None or newest.kind is DecisionKind.RESTORE else newest
 
 
-def _find_origins(store: StudyStore) -> dict[int, dict[float, Origin]]:
-    """What the origin tests of each recording concluded, by latency; the newest of each."""
-    found: dict[int, dict[float, Origin]] = {}
+def _find_origins(store: StudyStore, fibres: Sequence[_Found]) -> dict[int, Origin]:
+    """What origin tests concluded of each fibre, by its place; the newest that did conclude.
+
+    Raises
+    ------
+    StudyFileError
+        When a test cannot be read.
+    """
+    found: dict[int, Origin] = {}
     for kept in read_procedures(store):
         if kept.result.name is not ProcedureName.ORIGIN:
             continue
-        said = {
-            float(one["latency_us"]): Origin(one["origin"])
-            for one in kept.result.figures.get("fibres", [])
-            if one.get("latency_us") is not None
-        }
-        found[kept.result.recording] = said
+        try:
+            told = [
+                (float(one["latency_us"]), Origin(one["origin"]))
+                for one in kept.result.figures.get("fibres", ())
+                if one["latency_us"] is not None
+            ]
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError) as exc:
+            raise StudyFileError(
+                f"{store.path}: what an origin test of recording {kept.result.recording} found cannot be read ({exc!r})"
+            ) from exc
+        there = {place: one.latency_us for place, one in enumerate(fibres) if one.recording == kept.result.recording}
+        for key, place in _pair(dict(enumerate(at_us for at_us, _ in told)), there).items():
+            if told[key][1] is not Origin.UNDECIDED:
+                found[place] = told[key][1]
     return found
-
-
-def _origin_of(fibre: FibreAnalysis, said: Mapping[float, Origin]) -> Origin | None:
-    latency_us = median_latency_us(fibre)
-    near = min(said, key=lambda at_us: abs(at_us - latency_us), default=None)
-    return said[near] if near is not None and abs(near - latency_us) <= _SAME_US else None

@@ -83,9 +83,13 @@ def analyse_again(
         if electrode is not None:
             recording = replace(recording, electrode=electrode)
         used[number] = settings_of(number)
-        results[number] = analyse_recording(recording, settings=used[number])
+        try:
+            results[number] = analyse_recording(recording, settings=used[number])
+        except ValueError as exc:
+            raise InputFileError(f"{store.path}: recording {number}: {exc}") from exc
     report(len(wanted), len(wanted))
-    store.begin_analysis(encode_json({"label": label, "electrode": electrode, "recordings": wanted}))
-    for number, analysis in results.items():
-        store.add_result(number, analysis, settings=used[number])
+    store.add_analysis(
+        encode_json({"label": label, "electrode": electrode, "recordings": wanted}),
+        [(number, analysis, used[number]) for number, analysis in results.items()],
+    )
     return results

@@ -8,7 +8,6 @@ the earlier one: latency, size, rise, jitter and averaged waveform have to agree
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -72,6 +71,11 @@ def find_repeats(seen: Sequence[Seen], sweeps: Callable[[int], StoredSweeps]) ->
             shapes[place] = _average(one.fibre, held[one.recording])
         return shapes[place]
 
+    latency_us = [one.fibre.median_latency_us for one in seen]
+
+    def away_us(place: int, other: int) -> float:
+        return abs(latency_us[place] - latency_us[other])
+
     numbers = sorted({one.recording for one in seen})
     found: dict[int, int] = {}
     for before, after in itertools.pairwise(numbers):
@@ -79,21 +83,25 @@ def find_repeats(seen: Sequence[Seen], sweeps: Callable[[int], StoredSweeps]) ->
         later = [place for place, one in enumerate(seen) if one.recording == after]
         if not earlier or seen[earlier[0]].insertion != seen[later[0]].insertion:
             continue
-        pairs = [(one, other) for one in later for other in earlier if _look_alike(seen[other], seen[one])]
+        pairs = [
+            (one, other)
+            for one in later
+            for other in earlier
+            if _look_alike(seen[other].fibre, seen[one].fibre, away_us=away_us(one, other))
+        ]
         ranked = sorted(((_likeness(shape(other), shape(one)), one, other) for one, other in pairs), reverse=True)
         same: dict[int, int] = {}
         for likeness, one, other in ranked:
             if likeness >= _LIKENESS and one not in same and other not in same.values():
                 same[one] = other
         if len(same) == 1:
-            same = {one: other for one, other in same.items() if _away_us(seen[one], seen[other]) <= _ALONE_US}
+            same = {one: other for one, other in same.items() if away_us(one, other) <= _ALONE_US}
         if same and 2 * len(same) >= len(later):
             found.update({one: found.get(other, other) for one, other in same.items()})
     return found
 
 
-def _look_alike(one: Seen, other: Seen) -> bool:
-    a, b = one.fibre, other.fibre
+def _look_alike(a: FibreAnalysis, b: FibreAnalysis, *, away_us: float) -> bool:
     ratio = max(a.amplitude_uv, b.amplitude_uv) / max(min(a.amplitude_uv, b.amplitude_uv), 1e-9)
     # NaN: no jitter to contradict.
     lows, highs = (a.mcd_interval_us[0], b.mcd_interval_us[0]), (a.mcd_interval_us[1], b.mcd_interval_us[1])
@@ -101,17 +109,8 @@ def _look_alike(one: Seen, other: Seen) -> bool:
     if a.threshold_ma is not None and b.threshold_ma is not None:
         thresholds = sorted((a.threshold_ma, b.threshold_ma))
         contradicts = contradicts or thresholds[1] > _THRESHOLD_RATIO * thresholds[0]
-    is_near = _away_us(one, other) <= _LATENCY_US and abs(a.rise_time_us - b.rise_time_us) <= _RISE_US
+    is_near = away_us <= _LATENCY_US and abs(a.rise_time_us - b.rise_time_us) <= _RISE_US
     return is_near and ratio <= _AMPLITUDE_RATIO and not contradicts
-
-
-def _away_us(one: Seen, other: Seen) -> float:
-    return abs(_median(one.fibre.latency_us) - _median(other.fibre.latency_us))
-
-
-def _median(latency_us: FloatArray) -> float:
-    known = latency_us[np.isfinite(latency_us)]
-    return float(np.median(known)) if known.size else math.nan
 
 
 def _average(fibre: FibreAnalysis, sweeps: StoredSweeps) -> tuple[FloatArray, float]:
@@ -133,12 +132,9 @@ def _likeness(one: tuple[FloatArray, float], other: tuple[FloatArray, float]) ->
     if rate_hz != other_rate_hz or a.size != b.size or a.size == 0:
         return 0.0
     reach = max(1, round(1e-4 * rate_hz))
-    centre = a[reach:-reach]
-    centre = centre - centre.mean()
-    best = 0.0
-    for shift in range(2 * reach + 1):
-        moved = b[shift : shift + centre.size]
-        moved = moved - moved.mean()
-        norm = float(np.linalg.norm(centre) * np.linalg.norm(moved))
-        best = max(best, float(centre @ moved) / norm if norm > 0 else 0.0)
-    return best
+    centre = a[reach:-reach] - a[reach:-reach].mean()
+    moved = np.lib.stride_tricks.sliding_window_view(b, centre.size)  # (2 · reach + 1, samples)
+    # The centre has no mean, so that of the other does not enter the product.
+    squares = np.maximum((moved**2).sum(axis=1) - moved.sum(axis=1) ** 2 / centre.size, 0.0)
+    norms = np.sqrt(squares * float(centre @ centre))
+    return float(max((moved @ centre / np.where(norms > 0, norms, np.inf)).max(), 0.0))

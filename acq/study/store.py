@@ -520,9 +520,21 @@ class StudyStore:
             raise StudyFileError(f"{self._path}: a decision needs a reason; give one")
         self._add_entry("decision", kind, detail, recording=recording, reason=reason)
 
-    def begin_analysis(self, detail: str) -> None:
-        """Write that recordings are analysed again; the results that follow are of it. `detail` says how it differs."""
-        self._add_entry("analysis", "again", detail)
+    def add_analysis(self, detail: str, results: Sequence[tuple[int, RecordingAnalysis, object]]) -> None:
+        """Write that recordings were analysed again, with what came out, all of it or nothing; earlier results stay.
+
+        Parameters
+        ----------
+        detail : str
+            How it differs, JSON, see `acq.study.reanalysis`.
+        results : sequence
+            Number of the recording, its result, and the settings of each.
+        """
+        rows = [(number, encode_analysis(one), encode_json(settings)) for number, one, settings in results]
+        with self._transaction() as add:
+            add(ENTRIES, "analysis", "again", detail, *(None,) * 6, self._stamp())
+            for row in rows:
+                add(RESULTS, *row, __version__, self._stamp())
 
     def correct(self, what: str | int, to: str, *, reason: str) -> None:
         """Correct something by a new entry; what was written before stays, and is shown beside.

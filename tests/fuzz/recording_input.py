@@ -13,6 +13,7 @@ import zipfile
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -23,8 +24,8 @@ from acq.exchange.continuous import ImportOptions
 from acq.exchange.edf import write_edf
 from acq.exchange.incoming import read_foreign
 from acq.exchange.recordings import Recording, load_recording, load_truth
-from acq.records import PulseKind
 from acq.offline import analyse_recording
+from acq.records import PulseKind
 from tests.fuzz.outcome import read_or_refuse
 
 __all__ = [
@@ -49,7 +50,7 @@ _OPTIONS: tuple[ImportOptions, ...] = (
     ImportOptions(needle_channel="1", stimulus_channel="2", uv_per_unit=0.3, ma_per_unit=0.001),
     ImportOptions(needle_channel="1", annotations=r"stim (?P<ma>[\d.]+)", pulse_width_us=100.0),
     ImportOptions(needle_channel="y", uv_per_unit=1.0, stimulus_channel="z", is_intensity_unknown=True),
-    ImportOptions(needle_channel="needle", stimulus_channel="current", intensity_ma=1.0, polarity="negative"),
+    ImportOptions(needle_channel="needle", stimulus_channel="current", polarity="negative"),
     ImportOptions(needle_channel="needle", annotations="trials", intensity_ma=1.0, pulse_width_us=100.0),
 )
 _ONSETS = 2 + len(_OPTIONS)  # the input is a file of onsets
@@ -220,49 +221,54 @@ def _nwb(*, is_own: bool) -> bytes:
     stream = io.BytesIO()
     with h5py.File(stream, "w", libver="latest") as file:
         file.attrs["nwb_version"] = "2.9.0"
-        if not is_own:
-            needle, current = _streams()
-            for name, values, unit, scale in (
-                ("needle", needle, "volts", 3e-7),
-                ("current", -current, "amperes", 1e-6),
-            ):
-                group = file.create_group(f"acquisition/{name}")
-                group["data"] = values.astype(np.int16)
-                group["data"].attrs["conversion"], group["data"].attrs["unit"] = scale, unit
-                group["starting_time"] = 0.0
-                group["starting_time"].attrs["rate"] = float(_RATE_HZ)
-            file["intervals/trials/start_time"] = 0.005 + 0.1 * np.arange(4)
-            return stream.getvalue()
-        recording = _make_recording()
-        n = recording.n_sweeps
-        file["general/source_script"] = "suprathresh 0"
-        file["acquisition/recording_1/data"] = np.rint(recording.sweeps_uv.reshape(-1) / 0.3).astype(np.int16)
-        about = {
-            "recording": 1,
-            "electrode": "single_fibre",
-            "sample_rate_hz": recording.sample_rate_hz,
-            "quantum_uv": 0.3,
-            "onset_index": 20,
-            "band_low_hz": 500.0,
-            "band_high_hz": 4_000.0,
-            "mains_hz": 50.0,
-        }
-        for name, value in about.items():
-            file[f"processing/ecephys/recordings/{name}"] = [value]
-        stimuli = {
-            "recording": np.ones(n),
-            "sweep": np.arange(n),
-            "onset_sample": recording.onset_sample,
-            "pulse_index": recording.sweep_number,
-            "commanded_ma": recording.intensity_ma,
-            "delivered_ma": recording.intensity_ma,
-            "onset_offset_us": np.zeros(n),
-            "width_us": np.full(n, 200.0),
-            "kind": ["measuring"] * n,
-        }
-        for name, values in stimuli.items():
-            file[f"intervals/stimuli/{name}"] = values
+        (_fill_own if is_own else _fill_other)(file)
     return stream.getvalue()
+
+
+def _fill_other(file: Any) -> None:
+    needle, current = _streams()
+    for name, values, unit, scale in (
+        ("needle", needle, "volts", 3e-7),
+        ("current", -current, "amperes", 1e-6),
+    ):
+        group = file.create_group(f"acquisition/{name}")
+        group["data"] = values.astype(np.int16)
+        group["data"].attrs["conversion"], group["data"].attrs["unit"] = scale, unit
+        group["starting_time"] = 0.0
+        group["starting_time"].attrs["rate"] = float(_RATE_HZ)
+    file["intervals/trials/start_time"] = 0.005 + 0.1 * np.arange(4)
+
+
+def _fill_own(file: Any) -> None:
+    recording = _make_recording()
+    n = recording.n_sweeps
+    file["general/source_script"] = "suprathresh 0"
+    file["acquisition/recording_1/data"] = np.rint(recording.sweeps_uv.reshape(-1) / 0.3).astype(np.int16)
+    about = {
+        "recording": 1,
+        "electrode": "single_fibre",
+        "sample_rate_hz": recording.sample_rate_hz,
+        "quantum_uv": 0.3,
+        "onset_index": 20,
+        "band_low_hz": 500.0,
+        "band_high_hz": 4_000.0,
+        "mains_hz": 50.0,
+    }
+    for name, value in about.items():
+        file[f"processing/ecephys/recordings/{name}"] = [value]
+    stimuli = {
+        "recording": np.ones(n),
+        "sweep": np.arange(n),
+        "onset_sample": recording.onset_sample,
+        "pulse_index": recording.sweep_number,
+        "commanded_ma": recording.intensity_ma,
+        "delivered_ma": recording.intensity_ma,
+        "onset_offset_us": np.zeros(n),
+        "width_us": np.full(n, 200.0),
+        "kind": ["measuring"] * n,
+    }
+    for name, values in stimuli.items():
+        file[f"intervals/stimuli/{name}"] = values
 
 
 def make_foreign_seeds() -> list[bytes]:
@@ -284,7 +290,7 @@ def make_foreign_seeds() -> list[bytes]:
         (1, other),
         (2, other),
         (1, _wav(both.astype(np.int16))),
-        (1, _wav((both * 256).astype(np.int32))),
+        (1, _wav((both * np.array([256, 1])).astype(np.int32))),
         (1, _wav((both / 32_768).astype(np.float32))),
         (3, _csv({"t": time_s, "y": needle, "z": current})),
         (3, _csv({"t": time_s, "y": needle, "z": current}, ";").replace(b".", b",")),

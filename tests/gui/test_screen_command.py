@@ -174,7 +174,7 @@ def test_a_file_of_keys_is_written_once(run, tmp_path) -> None:
 # ---- steps -----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("name", [name for name in ActName if name not in (ActName.WANT, ActName.CHOOSE)])
+@pytest.mark.parametrize("name", sorted(set(ActName) - {ActName.WANT, ActName.CHOOSE, ActName.DECIDE}))
 def test_every_act_can_be_written(name: ActName) -> None:
     assert parse_step(f"12.5 {name}") == Step(12.5, name)
     assert parse_step(f"  0   {name} ") == Step(0.0, name)
@@ -186,6 +186,15 @@ def test_a_fibre_is_written_behind_its_act() -> None:
 
 def test_a_choice_is_written_behind_its_act() -> None:
     assert parse_step("1.5 choose 4") == Step(1.5, ActName.CHOOSE, 4)
+
+
+def test_a_decision_has_all_of_it() -> None:
+    decided = Step(90.0, ActName.DECIDE, 0, "1.2\tset aside\tan electrode moved")
+    assert parse_step("90 decide 1.2 / set aside / an electrode moved") == decided
+    assert parse_step("90 decide 1.2/note/a / b").text == "1.2\tnote\ta / b"
+    for text in ("90 decide", "90 decide 1.2", "90 decide 1.2 / note"):
+        with pytest.raises(ConfigurationError, match="for decide with all of it"):
+            parse_step(text)
 
 
 @pytest.mark.parametrize(

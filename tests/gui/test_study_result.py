@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from PyQt5.QtCore import Qt
 from PyQt5.QtTest import QTest
+from PyQt5.QtWidgets import QLabel
 from pytestqt.qtbot import QtBot
 
 from acq.errors import StudyFileError
@@ -78,9 +79,10 @@ def test_the_page_reads_decides_and_leaves(qtbot: QtBot, study: Path) -> None:
     label = page.view.chosen.label
     QTest.keyClick(page.view.table, Qt.Key.Key_O)
     dialog = page.view.findChild(ReasonDialog)
-    dialog.line.setText("deep")
+    QTest.keyClicks(dialog.line, "rather deep")  # nothing is stimulated: a space is a space
+    assert "space bar" not in dialog.findChild(QLabel, "hint").text()
     QTest.keyClick(dialog.line, Qt.Key.Key_Return)
-    qtbot.waitUntil(lambda: page.view.chosen is not None and page.view.chosen.notes == ("deep",), timeout=20_000)
+    qtbot.waitUntil(lambda: page.view.chosen is not None and page.view.chosen.notes == ("rather deep",), timeout=20_000)
     assert page.view.chosen.label == label
     qtbot.waitUntil(lambda: page.view.status.isVisible(), timeout=5000)
     with qtbot.waitSignal(page.left):

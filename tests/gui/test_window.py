@@ -593,12 +593,16 @@ def test_what_is_decided_goes_to_the_engine_and_comes_back_from_it(bedside) -> N
     (sent,) = [message for message in one.line.sent if isinstance(message, Act)]
     assert (sent.name, sent.text) == (ActName.DECIDE, "1.1\tset aside\tmore than one fibre")
     assert "counts" in view.table.item(0, 7).text()  # nothing is shown before the engine has kept it
+    assert "once the output is at rest" in view.status.text()
+    one.show()
+    assert view.status.isVisible()
     data, limits, summary = make_result()
     first = replace(data.endplates[0], is_counted=False, decided="set aside", why=("set aside by the operator: x",))
     one.window.receive(news(endplates=(first, *data.endplates[1:]), summary=summary, limits=limits))
     one.show()
     assert "set aside by the operator: x" in view.table.item(0, 7).text()
     assert view.chosen.label == "1.1"
+    assert not view.status.isVisible()
 
 
 def test_the_screens_own_keys_work_beside_the_result(bedside) -> None:
@@ -657,6 +661,20 @@ def test_a_complete_study_tells_its_conclusion_and_offers_reports(bedside, qtbot
     assert card.isVisible()
     with qtbot.waitSignal(one.window.left):
         one.press(Qt.Key.Key_Return)
+
+
+@pytest.mark.parametrize("scale", [1.0, 1.5])
+def test_a_conclusion_does_not_push_the_stop_off_a_small_screen(bedside, scale) -> None:
+    one = bedside(theme=with_font_scale(DARK, scale))
+    data, limits, summary = make_result()
+    one.window.receive(
+        Ended("/a/long/way/to/the/folder/of/a.study", "K3-01", "12ab", None, data.endplates, summary, limits)
+    )
+    one.show()
+    assert (one.window.width(), one.window.height()) == (1280, 800)
+    card = one.window.end_card
+    assert card._text.height() >= card._text.heightForWidth(card._text.width())
+    assert summary.conclusion.split(". ")[0] in card._text.text()
 
 
 def test_after_the_end_a_decision_is_kept_in_the_file(bedside, monkeypatch) -> None:

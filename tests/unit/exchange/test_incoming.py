@@ -20,6 +20,7 @@ from acq.exchange.recordings import Recording, load_recording
 from acq.offline import analyse_recording
 from acq.records import FloatArray, GuardVerdict, PulseKind, RecordingAnalysis
 from tests.foreign_files import lay_out, write_csv, write_edf_by_pyedflib, write_onsets, write_wav
+from tests.fuzz.recording_input import make_foreign_seeds
 
 RECORDINGS = Path(__file__).parents[2] / "recordings"
 LEAD_S = 0.05  # before the first sweep in a file of `lay_out`
@@ -467,6 +468,33 @@ def test_edf_asks_for_what_it_does_not_tell(tmp_path: Path, options: dict[str, A
 def test_a_file_of_another_program_says_how_it_is_imported(tmp_path: Path) -> None:
     with pytest.raises(InputFileError, match=r"of another program, .* `suprathresh import x\.edf --into STUDY`"):
         load_recording(small_edf(tmp_path))
+
+
+# ---- NWB ----------------------------------------------------------------------------------------------------------
+
+
+def small_nwb(folder: Path) -> Path:
+    """A needle signal in volts and a current in amperes, and a table of trials, laid out by h5py."""
+    seeds = [one[1:] for one in make_foreign_seeds() if one[1:5] == b"\x89HDF"]
+    (folder / "x.nwb").write_bytes(next(one for one in seeds if b"trials" in one))
+    return folder / "x.nwb"
+
+
+def test_nwb_of_another_program(tmp_path: Path) -> None:
+    path = small_nwb(tmp_path)
+    by_channel = read_one(path, needle_channel="needle", stimulus_channel="current", polarity="negative")
+    by_table = read_one(path, needle_channel="needle", annotations="trials", intensity_ma=1.5, pulse_width_us=200)
+    np.testing.assert_array_equal(by_channel.onset_sample, by_table.onset_sample)
+    np.testing.assert_array_equal(by_channel.onset_sample, 50 + 1_000 * np.arange(4))
+    np.testing.assert_allclose(by_channel.intensity_ma, 1.5)
+    np.testing.assert_array_equal(by_channel.sweeps_uv, by_table.sweeps_uv)
+    np.testing.assert_allclose(np.max(np.abs(by_channel.sweeps_uv), axis=1), 450, atol=60)
+    with pytest.raises(InputFileError, match="not told when the stimuli came; .* its signals are"):
+        read_one(path, needle_channel="needle")
+    with pytest.raises(InputFileError, match="give --needle-channel, one of its signals"):
+        read_one(path)
+    with pytest.raises(InputFileError, match="`suprathresh import` takes it"):
+        load_recording(path)
 
 
 # ---- WAV ----------------------------------------------------------------------------------------------------------

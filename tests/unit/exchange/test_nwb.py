@@ -44,10 +44,17 @@ def tables(study_path: Path) -> StudyTables:
         return build_tables(store, make_result(store))
 
 
+def write_whole(study_path: Path, path: Path, **options: Any) -> None:
+    with StudyStore.open(study_path) as store:
+        tables = build_tables(store, make_result(store), **options)
+        summary = plain_summary(tables.study, tables.result.summary, tables.result.limits)
+        write_nwb(tables, path, samples=store.sweeps, summary=summary)
+
+
 @pytest.fixture(scope="module")
-def nwb_path(tables: StudyTables, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def nwb_path(study_path: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("written") / "made.nwb"
-    write_nwb(tables, path, summary=plain_summary(tables.study, tables.result.summary, tables.result.limits))
+    write_whole(study_path, path)
     return path
 
 
@@ -142,7 +149,7 @@ def test_a_study_of_which_hardly_anything_is_known(tmp_path: Path) -> None:
                 store.add_sweep(number, Sweep(pulse, np.linspace(-1.0, 1.0, 400), 100, 50_000.0))
             tables = build_tables(store, make_result(store))
             path = tmp_path / f"{name}.nwb"
-            write_nwb(tables, path)
+            write_nwb(tables, path, samples=store.sweeps)
             assert pynwb.validate(path=str(path)) == []
             messages = list(inspector.inspect_nwbfile(nwbfile_path=str(path)))
             assert not [message for message in messages if message.importance.name in ("CRITICAL", "ERROR")]
@@ -156,10 +163,8 @@ def test_the_file_is_as_the_schema_says(nwb_path: Path) -> None:
 
 
 def test_an_anonymous_file_has_no_word_of_anybody_and_no_day(study_path: Path, tmp_path: Path) -> None:
-    with StudyStore.open(study_path) as store:
-        tables = build_tables(store, make_result(store), is_anonymous=True)
     path = tmp_path / "anonymous.nwb"
-    write_nwb(tables, path, summary=plain_summary(tables.study, tables.result.summary, tables.result.limits))
+    write_whole(study_path, path, is_anonymous=True)
     said: list[str] = []
 
     def collect(name: str, found: Any) -> None:
@@ -185,7 +190,7 @@ def test_what_a_damaged_study_still_has_is_written_and_read(study_path: Path, tm
     damage_a_sweep(path)
     with StudyStore.open(path) as store:
         before = recording_from_store(store, 1)
-        write_nwb(build_tables(store, make_result(store)), tmp_path / "damaged.nwb")
+    write_whole(path, tmp_path / "damaged.nwb")
     after = read_nwb(tmp_path / "damaged.nwb", number=1)
     assert after.n_sweeps == before.n_sweeps == 58
     assert np.array_equal(after.sweeps_uv, before.sweeps_uv)

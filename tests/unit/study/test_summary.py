@@ -158,8 +158,8 @@ def test_no_sentence_is_a_diagnosis(mcd_us: list[float]) -> None:
         (replace(ABOUT, skin_temperature_c=29.5), LIMIT, "skin at 29.5 °C, below 32 °C"),
         (replace(ABOUT, skin_temperature_c=31.9), LIMIT, "about 1 µs for each °C"),
         (NOBODY, LIMIT, "the age is not known"),
-        (replace(ABOUT, age_years=71), replace(LIMIT, age_high_years=60), "age 71, the limits are for up to 60 years"),
-        (NOBODY, replace(LIMIT, age_low_years=18, age_high_years=60), "the limits are for 18 to 60 years"),
+        (replace(ABOUT, age_years=71), replace(LIMIT, age_high_years=60), "age 71, the limits are for ages below 61"),
+        (NOBODY, replace(LIMIT, age_low_years=18, age_high_years=60), "the limits are for ages 18 to 60 years"),
         (replace(ABOUT, medication="pyridostigmine 60 mg"), LIMIT, "medication: pyridostigmine 60 mg; cholinesterase"),
         (NOBODY, LIMIT, "medication is not known"),
         (replace(ABOUT, activation="voluntary"), LIMIT, "voluntary pair of potentials has the jitter of two endplates"),
@@ -283,7 +283,13 @@ def test_the_chance_of_a_change_falls_with_the_distance_from_the_limit() -> None
 
 def test_too_few_for_a_forecast() -> None:
     assert all(map(math.isnan, _outlook([20.0, 20.0], SHARE_ALONE)))
-    assert all(map(math.isnan, _outlook([math.nan] * 10, SHARE_ALONE)))
+    assert all(map(math.isnan, _outlook([20.0, 40.0], SHARE_ALONE)))
+
+
+def test_where_those_that_block_are_too_many_in_any_case_nothing_turns_it() -> None:
+    assert _outlook([math.nan] * 10, SHARE_ALONE) == (0.0, 0.0)
+    mean_too = Criterion(individual_us=30.0, average_us=20.0)
+    assert _outlook([math.nan] * 30, mean_too) == (0.0, 0.0)
 
 
 def test_what_is_told_is_what_happens_in_populations_that_are_known() -> None:
