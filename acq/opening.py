@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -17,14 +16,13 @@ from acq.guard.margin import MarginRule
 from acq.hosting.messages import StudyRequest
 from acq.offline import RecordingSettings
 from acq.sound.settings import OFF, SoundSettings, choose_settings
+from acq.study.about import check_code
 from acq.study.checks import default_check_path, find_last_check, tell_last_check
 from acq.study.copying import make_code
 from acq.study.store import StudyStore, default_study_path
 from hardware_profiles import HardwareProfile
 
 __all__ = ["Preparation", "begin_study", "check_code", "prepare_study", "settings_of_profile"]
-
-_CODE = re.compile(r"[A-Za-z0-9_-]{1,32}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,22 +42,6 @@ class Preparation:
     def is_simulated(self) -> bool:
         """Whether nobody can be hurt."""
         return self.device.describe().is_simulated
-
-
-def check_code(code: str) -> str:
-    """Refuse what looks like a name: a study is kept under a code, and who it stands for is written elsewhere.
-
-    Raises
-    ------
-    ConfigurationError
-        With what a code looks like.
-    """
-    if not _CODE.fullmatch(code) or not any(character.isdigit() for character in code):
-        raise ConfigurationError(
-            f"{code!r}: a study carries a code, not a name: up to 32 letters, digits, - and _, with at least one "
-            "digit, as in H7-KQ42"
-        )
-    return code
 
 
 def prepare_study(
@@ -134,6 +116,9 @@ def begin_study(preparation: Preparation, *, is_watched: bool = False) -> tuple[
         if request.study_path is None:
             raise ConfigurationError("to go on with a study, say which: give the path of its file")
         store = StudyStore.open(request.study_path, "write")
+        if preparation.is_simulated:
+            for _ in store.recordings():  # or the needle would be where it was, and every endplate be there twice
+                preparation.device.note_new_recording()
     else:
         path = Path(request.study_path) if request.study_path is not None else default_study_path(datetime.now())
         store = StudyStore.create(path, meta=preparation.meta)

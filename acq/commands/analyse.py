@@ -100,14 +100,15 @@ def _keep(
                 f"{file}: there is no recording {number}" if number else f"{file}: there is no recording"
             )
         first = next(iter(stored.values()))
-        if label is None:
+        label = " ".join("".join(one for one in label or "" if one.isprintable() or one.isspace()).split())
+        if not label:
             label = describe_difference(json.loads(encode_json(first)), json.loads(encode_json(settings_of(first))))
             label += f", electrode {electrode.replace('_', ' ')}" if electrode is not None else ""
         task = progress.add_task("analysing again", total=len(stored))
         results = analyse_again(
             store,
             lambda one: settings_of(stored[one]),
-            label=" ".join(label.split())[:_LONGEST_LABEL],
+            label=label[:_LONGEST_LABEL],
             electrode=electrode,
             numbers=tuple(stored),
             report=lambda done, of: progress.update(task, completed=done, total=of),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from acq.commands.interruption import ending_like_ctrl_c
 from acq.study.copying import copy_study
 
 __all__ = ["command"]
@@ -20,6 +21,7 @@ __all__ = ["command"]
     is_flag=True,
     help="Without free text, dates, names of files and profile; with a new code.",
 )
+@ending_like_ctrl_c()
 def command(file: Path, new: Path, is_anonymous: bool) -> int:
     """Put what can be read of a study FILE into a NEW one; the old one is only read.
 

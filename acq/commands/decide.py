@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from acq.study.decisions import DecisionKind
-from acq.study.result import decide
+from acq.study.result import check_decision, decide
 from acq.study.store import StudyStore
 
 __all__ = ["command"]
@@ -29,6 +29,8 @@ def command(file: Path, what: str, kind: str, reason: str, analysis: int | None)
     accept: it counts, whatever speaks against it. set-aside: it does not. restore: what was decided before holds no
     longer. note: a remark. Nothing is overwritten: each is a new entry in the record, with its reason.
     """
+    with StudyStore.open(file) as store:  # what is refused leaves the file, and its seal, as they were
+        check_decision(store, what, _WORDS[kind], reason, analysis=analysis)
     with StudyStore.open(file, "write") as store:
         sentence = decide(store, what, _WORDS[kind], reason, analysis=analysis)
     with StudyStore.open(file) as store:

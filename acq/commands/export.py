@@ -12,15 +12,18 @@ from pathlib import Path
 import click
 from rich.console import Console
 
+from acq.commands.interruption import ending_like_ctrl_c
 from acq.commands.study_options import result_options
 from acq.errors import InputFileError
+from acq.exchange.anonymity import anonymous_result
 from acq.exchange.recording_out import write_npz
 from acq.exchange.recordings import Recording, is_study_file, load_recording, recording_from_store
 from acq.exchange.tables import TABLE_NAMES, StudyTables, build_tables, describe_tables, write_csv, write_parquet
 from acq.exchange.writing import written_whole
 from acq.report.summary_document import plain_summary
 from acq.study.about import StudyAbout, read_about
-from acq.study.result import ResultOptions, make_result
+from acq.study.model import Study
+from acq.study.result import ResultOptions, StudyResult, make_result
 from acq.study.store import StudyStore
 
 __all__ = ["command"]
@@ -44,6 +47,7 @@ _FEW = 5  # sentences of the same kind that are said one by one
     help="Without dates, operator, free text, profile and file names, with a new code; ages above 89 become 90.",
 )
 @result_options
+@ending_like_ctrl_c()
 def command(
     file: Path,
     out: Path,
@@ -80,36 +84,50 @@ def command(
     with StudyStore.open(file, "read") as store:
         if kind in _OF_A_RECORDING:
             return _export_recordings(store, out, kind, number, is_anonymous=is_anonymous, is_folder=is_folder)
+        if kind == "json":
+            return _export_summary(store, out, options, is_anonymous=is_anonymous)
         with _shown(f"reading {file.name}"):
             tables = build_tables(store, make_result(store, options), is_anonymous=is_anonymous)
         if kind == "nwb":
             from acq.exchange.nwb_writing import write_nwb
 
             with _shown(f"writing {out.name}"), written_whole(out) as path:
-                write_nwb(tables, path, samples=store.sweeps, summary=_summary_of(tables))
+                write_nwb(tables, path, samples=store.sweeps, summary=_summary_of(tables.result))
     with _shown(f"writing {out.name}"):
         if kind == "nwb":
             what = f"{len(tables.study.recordings)} recordings, {len(tables.study.endplates)} endplates"
-        elif kind == "json":
-            with written_whole(out) as path:
-                text = json.dumps(_summary_of(tables), indent=2, allow_nan=False, ensure_ascii=False)
-                path.write_text(text + "\n", encoding="utf-8")
-            what = f"the summary of {len(tables.study.endplates)} endplates"
         else:
             what = _write_tables(tables, out, kind, table_name)
+    return _tell_written(out, what, tables.study, tables.left_out, is_anonymous=is_anonymous)
+
+
+def _export_summary(store: StudyStore, out: Path, options: ResultOptions, *, is_anonymous: bool) -> int:
+    for one in store.recordings():
+        store.sweeps(one.number)  # so that all that is damaged stands in what is given away
+    result = make_result(store, options)
     if is_anonymous:
-        what += f"; the code is now {tables.study.about.code}"
-    click.echo(f"{out}: {what}")
-    _say(tables.left_out, introduction="incomplete: ")
-    return 1 if tables.left_out else 0
+        result = anonymous_result(result)
+    with written_whole(out) as path:
+        text = json.dumps(_summary_of(result), indent=2, allow_nan=False, ensure_ascii=False)
+        path.write_text(text + "\n", encoding="utf-8")
+    what = f"the summary of {len(result.study.endplates)} endplates"
+    return _tell_written(out, what, result.study, store.damage, is_anonymous=is_anonymous)
+
+
+def _tell_written(out: Path, what: str, study: Study, left_out: Sequence[str], *, is_anonymous: bool) -> int:
+    """Say what was written and what is missing in it; returns the exit code."""
+    code = f"; the code is now {study.about.code}" if is_anonymous else ""
+    click.echo(f"{out}: {what}{code}")
+    _say(left_out, introduction="incomplete: ")
+    return 1 if left_out else 0
 
 
 def _ends_in(path: Path, kind: str) -> bool:
     return path.suffix.lower() == f".{kind}"
 
 
-def _summary_of(tables: StudyTables) -> dict[str, object]:
-    return plain_summary(tables.study, tables.result.summary, tables.result.limits)
+def _summary_of(result: StudyResult) -> dict[str, object]:
+    return plain_summary(result.study, result.summary, result.limits)
 
 
 def _write_tables(tables: StudyTables, out: Path, kind: str, table_name: str | None) -> str:

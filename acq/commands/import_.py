@@ -33,6 +33,7 @@ from acq.offline import RecordingSettings, analyse_recording
 from acq.records import RecordingAnalysis, Sweep
 from acq.report.cautions import INTENDED_USE
 from acq.report.results import plain_result
+from acq.study.about import check_code
 from acq.study.copying import make_code
 from acq.study.store import StudyStore
 
@@ -139,6 +140,8 @@ def command(
         band_hz=band_hz, **{name: given.pop(name) for name in ImportOptions.__dataclass_fields__ if name in given}
     )
     about = about_from(**given)
+    if code is not None:
+        check_code(code)
     _check_target(study_path, is_adding=is_adding, is_described=bool(about) or code is not None)
     settings = settings_from(
         _settings(filter_hz),

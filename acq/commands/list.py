@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from rich.progress import track
 from rich.table import Table
 
 from acq.errors import InputFileError, SuprathreshError
-from acq.study.result import StudyResult, make_result
+from acq.study.result import StudyResult, make_result, own_limits
 from acq.study.store import StudyStore, default_study_path
 
 __all__ = ["command"]
@@ -65,6 +65,7 @@ def command(folder: Path | None, recursive: bool, code: str | None, muscle: str 
         paths = sorted(folder.rglob(_SUFFIX) if recursive else folder.glob(_SUFFIX))
     except OSError as exc:
         raise InputFileError(f"{folder}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
+    own_limits()  # what is wrong with them is no study's fault, and said once
     screen = Console(stderr=True)
     looked = track(paths, "reading studies", console=screen, transient=True, disable=not screen.is_terminal)
     lines = [_look_into(path, folder) for path in looked if path.is_file()]
@@ -105,7 +106,7 @@ def _line(name: str, made: StudyResult) -> _Line:
     begun_at = study.about.begun_at
     return _Line(
         file=name,
-        begun_at_utc=begun_at.isoformat() if begun_at is not None else "",
+        begun_at_utc=begun_at.astimezone(UTC).isoformat() if begun_at is not None else "",
         age_years=study.about.age_years,
         n_recordings=len(study.recordings),
         n_counted=summary.n_counted,
@@ -120,8 +121,8 @@ def _line(name: str, made: StudyResult) -> _Line:
 
 def _table(lines: list[_Line]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), show_edge=False)
-    for heading in ("study", "begun", "muscle", "result"):
-        table.add_column(heading, overflow="fold", no_wrap=heading == "begun")
+    for heading in ("study", "begun, UTC", "muscle", "result"):
+        table.add_column(heading, overflow="fold", no_wrap=heading.startswith("begun"))
     for one in lines:
         table.add_row(*_cells(one))
     return table
@@ -129,7 +130,7 @@ def _table(lines: list[_Line]) -> Table:
 
 def _cells(one: _Line) -> Iterator[str]:
     yield escape(f"{one.code or '–'}\n{one.file}")
-    yield f"{datetime.fromisoformat(one.begun_at_utc).astimezone():%Y-%m-%d}" if one.begun_at_utc else "–"
+    yield f"{datetime.fromisoformat(one.begun_at_utc):%Y-%m-%d}" if one.begun_at_utc else "–"
     yield escape(" ".join(part for part in (one.muscle, one.side) if part)) or "–"
     yield "cannot be read" if one.trouble else "\n".join(_result(one))
 

@@ -19,6 +19,7 @@ from acq.study.about import check_about
 __all__ = [
     "TOKEN_HELP",
     "about_from",
+    "about_names",
     "about_options",
     "connection_options",
     "device_options",
@@ -119,6 +120,11 @@ def about_options(command: Command) -> Command:
     for option, (keyword, _, text) in reversed(_ABOUT.items()):
         command = click.option(option, keyword, help=text)(command)
     return command
+
+
+def about_names() -> dict[str, str]:
+    """The words of `about_options`, without dashes, and the names in the study file that they stand for."""
+    return {option.removeprefix("--"): name for option, (_, name, _) in _ABOUT.items()}
 
 
 def about_from(**given: str | None) -> dict[str, str | int | float]:

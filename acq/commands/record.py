@@ -64,12 +64,14 @@ def _line(entry: StoredEntry) -> Text:
     elif entry.sort in ("decision", "analysis"):
         what = _tell(entry)
     reason = f" ({entry.reason})" if entry.reason else ""
+    # A control character in what was written would act on the terminal.
+    what = "".join(one if one.isprintable() else "·" for one in what + reason)
     return Text.assemble(
         (f"{entry.seq:6d}  ", "dim"),
         f"{entry.at:%Y-%m-%d %H:%M:%S}",
         f"{where}{fibre}  ",
         (entry.sort, "bold"),
-        f" {what}{reason}",
+        f" {what}",
     )
 
 

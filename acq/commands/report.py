@@ -8,6 +8,7 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
+from acq.commands.interruption import ending_like_ctrl_c
 from acq.commands.study_options import result_options
 from acq.errors import InputFileError
 from acq.exchange.recordings import is_study_file
@@ -23,6 +24,7 @@ __all__ = ["command"]
 @click.argument("out", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--paper", type=click.Choice(list(PAPERS)), default="a4", show_default=True, help="Of a PDF.")
 @result_options
+@ending_like_ctrl_c()
 def command(file: Path, out: tuple[Path, ...], paper: PaperName, options: ResultOptions) -> int:
     """Print the result of a study FILE with its evidence, as OUT.pdf, OUT.html or both.
 
@@ -33,13 +35,10 @@ def command(file: Path, out: tuple[Path, ...], paper: PaperName, options: Result
     if not is_study_file(file):
         raise InputFileError(f"{file}: no study file; `suprathresh import` makes a study of recordings made elsewhere")
     check_names(paths)
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    ) as progress:
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
+    console = Console(stderr=True)
+    # Where nobody looks it would leave an empty line before what is said.
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as progress:
         task = progress.add_task("endplates", total=None)
         write_report(
             file,

@@ -6,15 +6,14 @@ What potentials and numbers themselves tell of a person remains too.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from acq.study.about import StudyAbout
-from acq.study.copying import make_code
+from acq.study.copying import EPOCH, KEPT_PROFILES, REMOVED, coarse_age_years, make_code, without_paths
 from acq.study.decisions import Decision
 from acq.study.model import Endplate, Study, StudyRecording
 from acq.study.reference_limits import LimitChoice, ReferenceLimit, all_limits
@@ -22,13 +21,8 @@ from acq.study.result import StudyResult
 from acq.study.store import StoredEntry
 from acq.study.summary import summarise_study
 
-__all__ = ["EPOCH", "OLDEST_YEARS", "anonymous_entries", "anonymous_result"]
+__all__ = ["anonymous_entries", "anonymous_result"]
 
-EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of the study
-_REMOVED: Final = "removed"
-_SIMULATED: Final = "simulated"  # the profile
-OLDEST_YEARS: Final = 89  # older people are so few that their age tells who they are
-_PATH: Final = re.compile(r"\S*[/\\]\S*")  # it may name a person or a day
 # The program's own words and figures; what people say stands in the details and reasons of the others.
 _OWN_SORTS: Final = frozenset({"verdict", "procedure"})
 _SHOWN_SORTS: Final = frozenset({"act", "event", "verdict", "procedure", "decision", "analysis", "correction"})
@@ -90,7 +84,7 @@ def _anonymous_study(study: Study) -> Study:
         endplates=tuple(_anonymous_endplate(one) for one in study.endplates),
         analyses=tuple(replace(one, label="", made_at=EPOCH + (one.made_at - begun)) for one in study.analyses),
         lost=tuple(_anonymous_decision(one) for one in study.lost),
-        damage=tuple(_PATH.sub("…", one) for one in study.damage),
+        damage=tuple(without_paths(one) for one in study.damage),
         meta={},
     )
 
@@ -101,7 +95,7 @@ def _anonymous_about(about: StudyAbout) -> StudyAbout:
         about,
         code=make_code(),
         begun_at=EPOCH,
-        age_years=OLDEST_YEARS + 1 if years is not None and years > OLDEST_YEARS else years,
+        age_years=coarse_age_years(years) if years is not None else None,
         operator="",
         medication="",
         note="",
@@ -109,14 +103,13 @@ def _anonymous_about(about: StudyAbout) -> StudyAbout:
 
 
 def _anonymous_recording(one: StudyRecording, begun: datetime) -> StudyRecording:
-    is_simulated = one.described.profile == _SIMULATED
+    is_told = one.described.profile in KEPT_PROFILES
     return replace(
         one,
         described=replace(
             one.described,
-            # A real one may be named by its place, host or number; that it was simulated must stay.
-            profile=_SIMULATED if is_simulated else _REMOVED,
-            device=_PATH.sub("…", one.described.device) if is_simulated else _REMOVED,
+            profile=one.described.profile if is_told else REMOVED,
+            device=without_paths(one.described.device) if is_told else REMOVED,
             started_at=EPOCH + (one.described.started_at - begun),
         ),
     )

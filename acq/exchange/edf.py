@@ -8,6 +8,7 @@ so too.
 
 from __future__ import annotations
 
+import errno
 import math
 import re
 from collections.abc import Callable, Mapping, Sequence
@@ -20,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acq import __version__
-from acq.errors import InputFileError
+from acq.errors import ConfigurationError, InputFileError
 from acq.exchange.continuous import Continuous, ImportOptions, choose_channel, scale_to_ma, scale_to_uv
 from acq.exchange.edf_file import Annotation, Channel, CodeArray, EdfFile, is_edf, open_edf, write_file
 from acq.exchange.recordings import (
@@ -101,7 +102,9 @@ def write_edf(
     Raises
     ------
     InputFileError
-        When the file exists or cannot be written, or the sweeps cannot lie on one clock.
+        When the file exists, or the sweeps cannot lie on one clock.
+    ConfigurationError
+        When it cannot be written.
     """
     bits = 24 if path.suffix.lower() == ".bdf" else 16
     kind = "EDF+" if bits == 16 else "BDF+"
@@ -129,9 +132,9 @@ def write_edf(
             begun_at=begun_at,
         )
     except OSError as exc:
-        raise InputFileError(
-            f"{path}: cannot be written ({exc.strerror or exc}); choose a folder you may write to"
-        ) from exc
+        # Without an error number: numpy's, of a disk that took a part of what was given.
+        reason = exc.strerror if exc.errno not in (None, errno.ENOSPC) else "the disk is full"
+        raise ConfigurationError(f"{path}: cannot be written ({reason}); choose another folder") from exc
     except ValueError as exc:
         raise InputFileError(f"{path}: cannot be written as {kind} ({show(str(exc))}); choose another format") from exc
     sentences = [

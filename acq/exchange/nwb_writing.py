@@ -13,6 +13,7 @@ and every other figure stands in a 64-bit column, so that what is read back is t
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import uuid
@@ -27,10 +28,10 @@ import numpy.typing as npt
 
 from acq import __version__
 from acq.errors import ConfigurationError
-from acq.exchange.anonymity import EPOCH, OLDEST_YEARS
 from acq.exchange.tables import Column, StudyTables, SweepTimes, Table, plain_values
 from acq.records import FloatArray
 from acq.study.about import ELECTRODES
+from acq.study.copying import EPOCH, OLDEST_YEARS
 from acq.study.encoding import encode_samples
 from acq.study.store import StoredSweeps
 
@@ -69,8 +70,11 @@ def write_nwb(
     ------
     ConfigurationError
         When the library for it is not installed.
+    OSError
+        When the file cannot be written.
     """
     try:
+        import h5py
         from pynwb import NWBHDF5IO
     except ImportError as exc:
         raise ConfigurationError(
@@ -87,8 +91,15 @@ def write_nwb(
         if tables[name].n_rows:
             module.add(_make_dynamic_table(tables[name], documents))
     _add_documents(content, tables, documents | ({"summary": summary} if summary is not None else {}))
-    with NWBHDF5IO(str(path), "w") as stream:
+    # In memory, compressed as it will be: on a full disk the library ends in hundreds of errors that nobody can catch.
+    with (
+        h5py.File(path.name, "w", driver="core", backing_store=False) as file,
+        NWBHDF5IO(file=file, mode="w") as stream,
+    ):
         stream.write(content)
+        file.flush()
+        image = file.id.get_file_image()
+    path.write_bytes(image)
 
 
 def _make_file(tables: StudyTables) -> NWBFile:
@@ -131,7 +142,7 @@ def _as_age(age_years: int | None, *, is_anonymous: bool) -> str:
     """As ISO 8601 writes a duration; with a stroke behind it, so much or more."""
     if age_years is None:
         return "P0Y/"
-    return f"P{age_years}Y/" if is_anonymous and age_years > OLDEST_YEARS else f"P{age_years}Y"
+    return f"P{age_years}Y/" if is_anonymous and age_years >= OLDEST_YEARS else f"P{age_years}Y"
 
 
 def _add_signals(
@@ -163,14 +174,18 @@ def _add_signals(
             places[kind] = len(places)
     starts = dict(zip(tables["recordings"]["recording"], tables["recordings"]["clock_start_s"].tolist(), strict=True))
     series = {}
+
+    def make_codes(number: int, step_uv: float | None) -> npt.NDArray[Any]:
+        return _as_codes(samples(number), step_uv)
+
     for one in tables.study.recordings:
         number = one.described.number
         stored = tables.sweeps[number]
         if not stored.onset_sample.size:
             continue
         step_uv = one.described.quantum_uv
-        kind = _as_codes(samples(number), step_uv).dtype
-        quantum_uv = step_uv if kind.kind == "i" else None
+        dtype = make_codes(number, step_uv).dtype
+        quantum_uv = step_uv if dtype.kind == "i" else None
         n = stored.onset_sample.size * stored.n_samples
         series[number] = ElectricalSeries(
             name=f"recording_{number}",
@@ -179,9 +194,7 @@ def _add_signals(
                 f" other, sampled at {stored.sample_rate_hz:g} Hz; the stimulus is at sample {stored.onset_index}."
                 + (f" One converter step is {quantum_uv!r} µV." if quantum_uv is not None else "")
             ),
-            data=_packed(
-                _lazily(lambda number=number, step_uv=step_uv: _as_codes(samples(number), step_uv), n, kind), n
-            ),
+            data=_packed(_lazily(functools.partial(make_codes, number, step_uv), n, dtype), n),
             **_clock(stored, start_s=starts[number]),
             conversion=(quantum_uv if quantum_uv is not None else 1.0) * 1e-6,
             electrodes=content.create_electrode_table_region([places[one.described.electrode]], "the needle"),
@@ -205,7 +218,7 @@ def _add_signals(
 
 
 def _clock(stored: SweepTimes, *, start_s: float) -> dict[str, Any]:
-    """Times of every sample of all sweeps behind each other: one for each, or the first and the rate without a pause."""
+    """Times of every sample of all sweeps behind each other: one for each; without a pause the first and the rate."""
     first = stored.onset_sample - stored.onset_index
     if np.all(np.diff(first) == stored.n_samples):
         return {"starting_time": start_s + float(first[0] / stored.sample_rate_hz), "rate": stored.sample_rate_hz}
@@ -226,8 +239,8 @@ def _clock_of_onsets(stored: SweepTimes, *, start_s: float) -> dict[str, Any]:
     return {"timestamps": _packed(times_s, times_s.size)}
 
 
-def _lazily(make: Callable[[], npt.NDArray[Any]], n: int, kind: np.dtype[Any]) -> Any:
-    """n values that are made when they are written, and then forgotten."""
+def _lazily(make: Callable[[], npt.NDArray[Any]], n: int, dtype: np.dtype[Any]) -> Any:
+    """So many values that are made when they are written, and then forgotten."""
     from hdmf.data_utils import GenericDataChunkIterator
 
     class Values(GenericDataChunkIterator):  # type: ignore[misc] # the library has no types
@@ -238,7 +251,7 @@ def _lazily(make: Callable[[], npt.NDArray[Any]], n: int, kind: np.dtype[Any]) -
             return (n,)
 
         def _get_dtype(self) -> np.dtype[Any]:
-            return kind
+            return dtype
 
     return Values(buffer_shape=(n,), chunk_shape=(min(_CHUNK, n),))
 

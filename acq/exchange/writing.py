@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import tempfile
@@ -9,7 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, SuprathreshError
 
 __all__ = ["written_whole"]
 
@@ -50,6 +51,11 @@ def written_whole(path: str | Path, *, is_folder: bool = False) -> Iterator[Path
             _move(temporary, path, is_folder=is_folder)
         except OSError as exc:
             raise ConfigurationError(_explain(path, exc)) from exc
+        except SuprathreshError as exc:
+            if str(temporary) not in str(exc):
+                raise
+            # Nobody knows of the hidden folder.
+            raise type(exc)(str(exc).replace(str(temporary), str(path))) from exc
     finally:
         shutil.rmtree(hidden, ignore_errors=True)
 
@@ -79,5 +85,7 @@ def _move(temporary: Path, path: Path, *, is_folder: bool) -> None:
 def _explain(path: Path, exc: OSError | ValueError) -> str:
     if isinstance(exc, FileNotFoundError) and not path.parent.exists():
         return f"{path}: there is no folder {path.parent}; make it, or choose another"
+    if isinstance(exc, OSError) and exc.errno == errno.ENOSPC:
+        return f"{path}: the disk is full; free some space, or choose another folder"
     reason = exc.strerror if isinstance(exc, OSError) and exc.strerror else str(exc)
     return f"{path}: cannot be written ({reason}); choose another folder"

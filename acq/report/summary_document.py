@@ -6,7 +6,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict
-from datetime import datetime
+from datetime import date, datetime
 from importlib import resources
 from typing import Any, Final
 
@@ -217,6 +217,8 @@ def _plain(value: Any) -> Any:
     """Settings as they are kept, without what JSON does not know."""
     if isinstance(value, float):
         return _number(value)
+    if isinstance(value, date):
+        return value.isoformat()
     if hasattr(value, "items"):
         return {str(key): _plain(one) for key, one in value.items()}
     return [_plain(one) for one in value] if isinstance(value, list | tuple) else value

@@ -7,6 +7,7 @@ import re
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import UTC
 
 from rich import box
 from rich.console import Console, ConsoleOptions, Group, RenderableType, RenderResult
@@ -83,11 +84,21 @@ def _title(study: Study) -> str:
     where = " ".join(word for word in (about.muscle, about.side) if word)
     electrode = ELECTRODES.get(about.electrode, about.electrode)
     how = [f"{electrode} electrode"] if electrode else []
-    words = [*whom, where, *how, " ".join(word for word in (about.activation, about.stimulation) if word)]
+    skin = [f"skin {about.skin_temperature_c:g} °C"] if about.skin_temperature_c is not None else []
+    begun = [f"begun {about.begun_at.astimezone(UTC):%Y-%m-%d} UTC"] if about.begun_at is not None else []
+    words = [
+        *whom,
+        where,
+        *how,
+        " ".join(word for word in (about.activation, about.stimulation) if word),
+        *skin,
+        *begun,
+    ]
     run = next((one for one in study.analyses if one.number == study.analysis), None)
     shown = ""
     if run is not None and len(study.analyses) > 1:
-        shown = f"; analysis {run.number} of {len(study.analyses)}, {run.label}"
+        label = f", {run.label}" if run.label else ""
+        shown = f"; analysis {run.number} of {len(study.analyses)}{label}"
     return f"Study {about.code}: {', '.join(word for word in words if word)}{shown}"
 
 

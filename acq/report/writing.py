@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -39,8 +40,10 @@ def check_names(out_paths: Sequence[Path]) -> None:
     for path in out_paths:
         if path.suffix.lower() not in FORMATS:
             raise ConfigurationError(f"{path}: what form is wanted? give a name that ends in .pdf or .html")
-        if path.exists():
+        if os.path.lexists(path):
             raise ConfigurationError(f"{path}: exists already; choose another name, nothing is overwritten")
+        if not path.parent.is_dir():
+            raise ConfigurationError(f"{path}: there is no folder {path.parent}; make it, or choose another")
     if len(set(out_paths)) < len(out_paths):
         raise ConfigurationError(f"{out_paths[0]}: the same name twice; give each form its own")
     if any(path.suffix.lower() == ".pdf" for path in out_paths):

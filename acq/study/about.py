@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from types import MappingProxyType
 from typing import Any, Final
+
+from acq.errors import ConfigurationError
 
 __all__ = [
     "ABOUT_FIELDS",
@@ -17,6 +20,7 @@ __all__ = [
     "STIMULATIONS",
     "StudyAbout",
     "check_about",
+    "check_code",
     "read_about",
 ]
 
@@ -28,6 +32,7 @@ STIMULATIONS: Final = (
     "intramuscular",
 )  # of the nerve twig outside, or of its branches inside the muscle
 
+_CODE: Final = re.compile(r"[A-Za-z0-9_-]{1,32}")
 _OLDEST_YEARS: Final = 120
 _LONGEST_WORDS: Final = 60
 _LONGEST_TEXT: Final = 500
@@ -143,6 +148,30 @@ def check_about(given: Mapping[str, str | None]) -> tuple[dict[str, str | int | 
     return about, wrong
 
 
+def check_code(code: str) -> str:
+    """Refuse what looks like a name: a study is kept under a code, and who it stands for is written elsewhere.
+
+    Raises
+    ------
+    ConfigurationError
+        With what a code looks like.
+    """
+    if not _CODE.fullmatch(code) or not any(character.isdigit() for character in code):
+        raise ConfigurationError(
+            f"{code!r}: a study carries a code, not a name: up to 32 letters, digits, - and _, with at least one "
+            "digit, as in H7-KQ42"
+        )
+    return code
+
+
+def _moment(said: object) -> datetime | None:
+    try:
+        at = datetime.fromisoformat(str(said))
+    except ValueError:
+        return None
+    return at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+
+
 def read_about(meta: Mapping[str, Any], *, electrodes: tuple[str, ...] = ()) -> StudyAbout:
     """What a study file keeps, as corrected; what does not make sense in it is taken for not given.
 
@@ -154,11 +183,10 @@ def read_about(meta: Mapping[str, Any], *, electrodes: tuple[str, ...] = ()) -> 
         Of its recordings.
     """
     about, _ = check_about({name: str(meta[name]) for name in _CHECKS if meta.get(name) is not None})
-    begun_at = meta.get("created_at_utc")
     distinct = sorted(set(electrodes))
     return StudyAbout(
         code=str(meta.get("code", "")),
-        begun_at=datetime.fromisoformat(str(begun_at)) if begun_at is not None else None,
+        begun_at=_moment(meta.get("created_at_utc")),
         electrode=distinct[0] if len(distinct) == 1 else "",
         **about,  # type: ignore[arg-type] # each checked above
     )

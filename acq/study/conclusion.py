@@ -137,7 +137,7 @@ def _how_sure(summary: StudySummary, limit: ReferenceLimit) -> str:
     doubts = []
     low, high = summary.average_interval_us
     if limit.mean_us is not None and low <= limit.mean_us <= high:
-        doubts.append(f"the interval of the {limit.mean_of} holds its limit")
+        doubts.append(f"the interval of the {limit.mean_of} includes its limit")
     if is_at_the_edge(summary):
         rule = summary.rule
         word = f"{float(100 * rule.exact_share):g} %"
@@ -148,8 +148,9 @@ def _how_sure(summary: StudySummary, limit: ReferenceLimit) -> str:
         )
     if not math.isnan(summary.changes):
         doubts.append(
-            f"the chance that {_NUMBERS.get(summary.n_further, str(summary.n_further))} further endplates turn this is "
-            f"{percent(summary.changes)}, and that exact jitters of the same ones do {percent(summary.mistaken)}"
+            f"the probability that this turns is {percent(summary.changes)} with "
+            f"{_NUMBERS.get(summary.n_further, str(summary.n_further))} further endplates, and "
+            f"{percent(summary.mistaken)} with exact jitters of the same ones"
         )
     said = "; ".join(doubts) or "too little is known to say how sure that is"
     if summary.verdict is StudyVerdict.OPEN or summary.is_clear:

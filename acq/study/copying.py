@@ -5,32 +5,46 @@ from __future__ import annotations
 import json
 import re
 import secrets
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 
 from acq.errors import StudyFileError
 from acq.study.about import check_about
+from acq.study.database import left_behind
+from acq.study.encoding import encode_json
 from acq.study.rescue import readable, rescue
 from acq.study.rows import ENTRIES, RECORDINGS, STIMULI, SqlValue
 from acq.study.store import StudyStore
 from acq.study.verification import verify
 
-__all__ = ["copy_study", "make_code"]
+__all__ = [
+    "EPOCH",
+    "KEPT_PROFILES",
+    "OLDEST_YEARS",
+    "REMOVED",
+    "coarse_age_years",
+    "copy_study",
+    "make_code",
+    "without_paths",
+]
 
 # Letters and digits that are not taken for each other, read out or written by hand.
 _LETTERS: Final = "ABCDEFGHKLMNPQRTUVWXY"
 _DIGITS: Final = "23456789"
-_EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)
-_REMOVED: Final = "removed"
+EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of a study
+REMOVED: Final = "removed"
+# Profiles that say what a recording is, not whose; another may be named by its place, host or number.
+KEPT_PROFILES: Final = frozenset({"simulated", "imported"})
 _FREE_TEXT: Final = {"mark", "note", "insertion"}  # kinds of entries that a person has written
-_KEPT_SORTS: Final = {"act", "event", "verdict", "procedure", "decision", "analysis"}
+# "opened" tells where the needle was put in anew.
+_KEPT_SORTS: Final = {"act", "event", "verdict", "procedure", "decision", "analysis", "opened"}
 # What reference limits are made from, and tells of nobody. The age of the very old does, so it ends at 90 (45 CFR
 # 164.514(b)(2)(i)(C), from memory).
 _KEPT_ABOUT: Final = {"age_years", "muscle", "side", "activation", "stimulation", "skin_temperature_c"}
-_OLDEST_YEARS: Final = 90
-_PATH: Final = re.compile(r"\S*[/\\]\S*")  # of a file in a message: it may name a person or a day
+OLDEST_YEARS: Final = 90
+_PATH: Final = re.compile(r"\S*[/\\]\S*")
 
 
 def make_code() -> str:
@@ -65,7 +79,14 @@ def copy_study(path: Path, into: Path, *, is_anonymous: bool = False) -> str:
     """
     if into.exists():
         raise StudyFileError(f"{into}: exists already; choose another name, nothing is overwritten")
-    return _copy_anonymous(path, into) if is_anonymous else _copy_whole(path, into)
+    try:
+        return _copy_anonymous(path, into) if is_anonymous else _copy_whole(path, into)
+    except BaseException as exc:
+        if not isinstance(exc.__cause__, FileExistsError):  # of somebody else, since the question above
+            for leftover in (into, *left_behind(into)):
+                with suppress(OSError):
+                    leftover.unlink()
+        raise
 
 
 def _copy_whole(path: Path, into: Path) -> str:
@@ -75,9 +96,6 @@ def _copy_whole(path: Path, into: Path) -> str:
             rescue(source, into)
         except OSError as exc:
             raise StudyFileError(f"{into}: cannot be made ({exc.strerror or exc}); choose another folder") from exc
-        except BaseException:
-            into.unlink(missing_ok=True)
-            raise
     found = verify(into)
     what = f"{found.n_sweeps} sweeps, {found.n_recordings} recordings and {found.n_results} results are as they were"
     if found.n_faults:
@@ -90,11 +108,11 @@ def _copy_whole(path: Path, into: Path) -> str:
 def _copy_anonymous(path: Path, into: Path) -> str:
     with StudyStore.open(path) as source:
         times = [entry.at for entry in source.entries()] + [one.started_at for one in source.recordings()]
-        begun = min(times, default=_EPOCH)
+        begun = min(times, default=EPOCH)
         kept, _ = check_about({name: str(value) for name, value in source.meta().items() if name in _KEPT_ABOUT})
         if "age_years" in kept:
-            kept["age_years"] = min(int(kept["age_years"]), _OLDEST_YEARS)
-        with StudyStore.create(into, meta={"code": make_code(), **kept}, now=lambda: _EPOCH) as target:
+            kept["age_years"] = coarse_age_years(int(kept["age_years"]))
+        with StudyStore.create(into, meta={"code": make_code(), **kept}, now=lambda: EPOCH) as target:
             n_stimuli = 0
             described = set()
             for written_in, row in source.rows():
@@ -121,11 +139,32 @@ def _strip(values: dict[str, SqlValue], begun: datetime) -> None:
     """Take out of a row what tells of a person, a day or a place."""
     for name in ("at_utc", "started_at_utc", "made_at_utc"):
         if name in values:
-            values[name] = (_EPOCH + (datetime.fromisoformat(str(values[name])) - begun)).isoformat()
-    if "profile" in values:
-        values["profile"] = _REMOVED
+            values[name] = (EPOCH + (datetime.fromisoformat(str(values[name])) - begun)).isoformat()
+    if "profile" in values and values["profile"] not in KEPT_PROFILES:
+        values["profile"] = REMOVED
     if values.get("reason"):
-        values["reason"] = _REMOVED
-    if "detail" in values and values.get("sort") not in ("procedure", "decision"):  # figures of the program's own
+        values["reason"] = REMOVED
+    if values.get("sort") == "analysis":
+        values["detail"] = _without_label(str(values["detail"]))
+    elif "detail" in values and values.get("sort") not in ("procedure", "decision"):  # figures of the program's own
         is_free = values["kind"] in _FREE_TEXT or str(values["detail"]).startswith("mark: ")
-        values["detail"] = _REMOVED if is_free else _PATH.sub("…", str(values["detail"]))
+        values["detail"] = REMOVED if is_free else without_paths(str(values["detail"]))
+
+
+def _without_label(detail: str) -> str:
+    """What is known of a later analysis without what somebody called it."""
+    try:
+        plain = dict(json.loads(detail))
+    except (ValueError, TypeError):
+        return REMOVED
+    return encode_json({**{name: plain.get(name) for name in ("electrode", "recordings")}, "label": REMOVED})
+
+
+def without_paths(text: str) -> str:
+    """The same without names of files and folders, which may name a person or a day."""
+    return _PATH.sub("…", text)
+
+
+def coarse_age_years(age_years: int) -> int:
+    """The same up to 90, which stands for all above: so few are older that their age tells who they are."""
+    return min(age_years, OLDEST_YEARS)

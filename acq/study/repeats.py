@@ -1,8 +1,9 @@
-"""Whether a recording holds the endplates of the one before it, so that each is counted once.
+"""Whether a recording holds the endplates of an earlier one, so that each is counted once.
 
 Potentials of single muscle fibres look much alike, so chance makes doubles in a study of thirty. Only recordings that
 follow each other in one needle insertion are compared, and at least half of the later one's potentials must be found in
-the earlier one: latency, size, rise, jitter and averaged waveform have to agree.
+the earlier one: latency, size, rise, jitter and averaged waveform have to agree. Wherever they stand, fibres with the
+same latencies to the last bit are one: a recording that was brought in twice.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ _LIKENESS: Final = 0.99
 _THRESHOLD_RATIO: Final = 1.3
 _BEFORE_US, _AFTER_US = 600.0, 1200.0
 _MOST_SWEEPS: Final = 60  # enough for an average
+_FEWEST_ALIKE: Final = 3  # latencies, of which no two fibres have the same by chance
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ def find_repeats(seen: Sequence[Seen], sweeps: Callable[[int], StoredSweeps]) ->
         return abs(latency_us[place] - latency_us[other])
 
     numbers = sorted({one.recording for one in seen})
-    found: dict[int, int] = {}
+    found = _find_copies(seen)
     for before, after in itertools.pairwise(numbers):
         earlier = [place for place, one in enumerate(seen) if one.recording == before]
         later = [place for place, one in enumerate(seen) if one.recording == after]
@@ -97,7 +99,20 @@ def find_repeats(seen: Sequence[Seen], sweeps: Callable[[int], StoredSweeps]) ->
         if len(same) == 1:
             same = {one: other for one, other in same.items() if away_us(one, other) <= _ALONE_US}
         if same and 2 * len(same) >= len(later):
-            found.update({one: found.get(other, other) for one, other in same.items()})
+            found.update({one: found.get(other, other) for one, other in same.items() if one not in found})
+    return found
+
+
+def _find_copies(seen: Sequence[Seen]) -> dict[int, int]:
+    """Fibres whose latencies are those of one in an earlier recording, to the last bit."""
+    first: dict[bytes, int] = {}
+    found: dict[int, int] = {}
+    for place, one in enumerate(seen):
+        if np.isfinite(one.fibre.latency_us).sum() < _FEWEST_ALIKE:
+            continue
+        earliest = first.setdefault(one.fibre.latency_us.tobytes(), place)
+        if seen[earliest].recording != one.recording:
+            found[place] = earliest
     return found
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 
 from acq.display import EndplateReport
 from acq.errors import ConfigurationError
+from acq.study.about import check_about
 from acq.study.admission import AdmissionRule
-from acq.study.decisions import DecisionKind, keep_decision, read_target
+from acq.study.decisions import DecisionKind, Target, keep_decision, read_target
 from acq.study.model import Endplate, Study, read_study
 from acq.study.reference_limits import (
     NO_LIMITS,
@@ -23,7 +24,17 @@ from acq.study.reference_limits import (
 from acq.study.store import StudyStore
 from acq.study.summary import StudySummary, SummaryRule, summarise_study
 
-__all__ = ["NO_LIMITS", "ResultOptions", "StudyResult", "decide", "make_result", "own_limits", "report_endplates"]
+__all__ = [
+    "NO_LIMITS",
+    "ResultOptions",
+    "StudyResult",
+    "check_decision",
+    "decide",
+    "make_result",
+    "own_limits",
+    "report_endplate",
+    "report_endplates",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +94,50 @@ def make_result(store: StudyStore, options: ResultOptions | None = None) -> Stud
     return StudyResult(study, limits, summary)
 
 
+def check_decision(
+    store: StudyStore, label: str, kind: str, reason: str, *, analysis: int | None = None
+) -> tuple[Target, float, str]:
+    """Refuse a decision that cannot be taken; nothing is written. Arguments and errors: see `decide`.
+
+    Returns
+    -------
+    Target
+        What it is on.
+    float
+        Latency of that endplate, µs; NaN for a recording.
+    str
+        The reason, as it is kept.
+    """
+    target = read_target(label)
+    if kind not in set(DecisionKind):
+        raise ConfigurationError(f"'{kind}' cannot be decided; what can is {', '.join(DecisionKind)}")
+    reason = " ".join(reason.split())
+    if not reason:
+        raise ConfigurationError(f"{target.label}: a decision needs a reason; give one")
+    _, wrong = check_about({"note": reason})  # what is printed as one
+    if wrong:
+        raise ConfigurationError(f"{target.label}: as the reason, {wrong['note']}")
+    study = read_study(store, analysis=analysis)
+    if target.recording not in {one.described.number for one in study.recordings}:
+        raise ConfigurationError(f"{target.label}: the study has no recording {target.recording}")
+    latency_us = math.nan
+    meant = [one for one in study.endplates if one.recording == target.recording]
+    if target.number is not None:
+        found = study.endplate(target)
+        if found is None:
+            there = ", ".join(one.label for one in meant) or "none"
+            raise ConfigurationError(f"there is no endplate {target.label}; recording {target.recording} has {there}")
+        meant, latency_us = [found], found.latency_us
+    if kind == DecisionKind.ACCEPT:
+        without = [one.label for one in meant if not math.isfinite(one.fibre.mcd_us) and not one.is_without_jitter]
+        if without or not meant:
+            what = ", ".join(without) or target.label
+            raise ConfigurationError(f"{what}: no jitter was measured, so there is nothing to accept")
+    if kind == DecisionKind.RESTORE and not any(one.decision is not None for one in meant):
+        raise ConfigurationError(f"{target.label}: nothing was decided on it that could be taken back")
+    return target, latency_us, reason
+
+
 def decide(store: StudyStore, label: str, kind: str, reason: str, *, analysis: int | None = None) -> str:
     """Keep a decision on an endplate, "3.1", or on all of a recording, "3"; nothing that was written before changes.
 
@@ -105,28 +160,7 @@ def decide(store: StudyStore, label: str, kind: str, reason: str, *, analysis: i
     StudyFileError
         When it cannot be written.
     """
-    target = read_target(label)
-    if kind not in set(DecisionKind):
-        raise ConfigurationError(f"'{kind}' cannot be decided; what can is {', '.join(DecisionKind)}")
-    reason = " ".join(reason.split())
-    if not reason:
-        raise ConfigurationError(f"{target.label}: a decision needs a reason; give one")
-    study = read_study(store, analysis=analysis)
-    if target.recording not in {one.described.number for one in study.recordings}:
-        raise ConfigurationError(f"{target.label}: the study has no recording {target.recording}")
-    latency_us = math.nan
-    meant = [one for one in study.endplates if one.recording == target.recording]
-    if target.number is not None:
-        found = study.endplate(target)
-        if found is None:
-            there = ", ".join(one.label for one in meant) or "none"
-            raise ConfigurationError(f"there is no endplate {target.label}; recording {target.recording} has {there}")
-        meant, latency_us = [found], found.latency_us
-    if kind == DecisionKind.ACCEPT:
-        without = [one.label for one in meant if not math.isfinite(one.fibre.mcd_us) and not one.is_without_jitter]
-        if without or not meant:
-            what = ", ".join(without) or target.label
-            raise ConfigurationError(f"{what}: no jitter was measured, so there is nothing to accept")
+    target, latency_us, reason = check_decision(store, label, kind, reason, analysis=analysis)
     keep_decision(store, DecisionKind(kind), target, latency_us=latency_us, reason=reason)
     what = f"endplate {target.label}" if target.number is not None else f"recording {target.label}"
     return f"{what}: {kind} ({reason})"
@@ -134,10 +168,11 @@ def decide(store: StudyStore, label: str, kind: str, reason: str, *, analysis: i
 
 def report_endplates(study: Study) -> tuple[EndplateReport, ...]:
     """The endplates of a study as a screen shows them."""
-    return tuple(_report(one) for one in study.endplates)
+    return tuple(report_endplate(one) for one in study.endplates)
 
 
-def _report(endplate: Endplate) -> EndplateReport:
+def report_endplate(endplate: Endplate) -> EndplateReport:
+    """One of them."""
     fibre = endplate.fibre
     return EndplateReport(
         recording=endplate.recording,

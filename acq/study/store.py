@@ -22,7 +22,7 @@ from typing import Any, Literal, Self, cast
 import numpy as np
 
 from acq import __version__
-from acq.errors import StudyFileError
+from acq.errors import ConfigurationError, StudyFileError
 from acq.records import (
     BoolArray,
     FibreResponse,
@@ -34,7 +34,7 @@ from acq.records import (
     RecordingAnalysis,
     Sweep,
 )
-from acq.study.about import ABOUT_FIELDS, check_about
+from acq.study.about import ABOUT_FIELDS, check_about, check_code
 from acq.study.database import (
     DamagedStudyError,
     ReadOnlyStudyError,
@@ -369,7 +369,8 @@ class StudyStore:
 
     def discard(self) -> None:
         """Close and delete the file, which nobody has put anything into that is worth keeping. Idempotent."""
-        self.close()
+        with suppress(StudyFileError):  # a full disk: what could not be completed goes anyway
+            self.close()
         for leftover in (self._path, *left_behind(self._path)):
             with suppress(OSError):
                 leftover.unlink()
@@ -554,17 +555,22 @@ class StudyStore:
         StudyFileError
             When there is no such thing, it must not be corrected, or the reason is missing.
         """
+        self.check_correction(what, to, reason=reason)
+        if isinstance(what, str):
+            self._add_entry("correction", what, to, reason=reason)
+        else:
+            self._add_entry("correction", "entry", to, about=what, reason=reason)
+
+    def check_correction(self, what: str | int, to: str, *, reason: str) -> None:
+        """Refuse what `correct` would, with its errors; nothing is written."""
         if not reason.strip():
             raise StudyFileError(f"{self._path}: a correction needs a reason; give one")
         if isinstance(what, str):
             self._check_correctable(what, to)
-            self._add_entry("correction", what, to, reason=reason)
-            return
-        if not any(entry.seq == what and entry.sort not in _OF_THE_FILE for entry in self.entries()):
+        elif not any(entry.seq == what and entry.sort not in _OF_THE_FILE for entry in self.entries()):
             raise StudyFileError(
                 f"{self._path}: there is no entry {what} to correct; `suprathresh record {self._path.name}` lists them"
             )
-        self._add_entry("correction", "entry", to, about=what, reason=reason)
 
     def add_copy(self, table: Table, values: Sequence[SqlValue]) -> None:
         """Add the values of a row of another study, with a number and a digest of this one."""
@@ -809,6 +815,9 @@ class StudyStore:
         return intact
 
     def _describe(self, recording: int, *, hint: str = "list the recordings") -> dict[str, Any]:
+        found = self._intact(RECORDINGS, "WHERE number = ?", recording)
+        if found:
+            return found[-1]
         described = self._described()
         if recording not in described:
             raise StudyFileError(f"{self._path}: there is no recording {recording}; {hint} first")
@@ -848,11 +857,16 @@ class StudyStore:
             add(ENTRIES, sort, kind, detail, recording, sample, None, None, about, reason, self._stamp())
 
     def _check_correctable(self, what: str, to: str) -> None:
-        known = sorted({*self.meta(), *ABOUT_FIELDS} - _NOT_CORRECTABLE)
+        known = sorted({*self.meta(), *ABOUT_FIELDS, "limits"} - _NOT_CORRECTABLE)
         if what not in known:
             raise StudyFileError(
                 f"{self._path}: '{what}' cannot be corrected; what can is {', '.join(known) or 'nothing'}"
             )
+        if what == "code":
+            try:
+                check_code(to)
+            except ConfigurationError as exc:
+                raise StudyFileError(f"{self._path}: {exc}") from exc
         if what in ABOUT_FIELDS:
             _, wrong = check_about({what: to})
             if wrong:

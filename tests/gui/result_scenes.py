@@ -8,16 +8,16 @@ from datetime import UTC, datetime
 
 import numpy as np
 
-from acq.display import EndplateReport
 from acq.records import FibreAnalysis, GuardVerdict, MissingReason, Origin
 from acq.study.about import StudyAbout
 from acq.study.decisions import Decision, DecisionKind, Target
 from acq.study.model import Endplate
 from acq.study.reference_limits import LimitChoice, choose_limit
+from acq.study.result import report_endplate
 from acq.study.summary import StudySummary, summarise
 from gui.result_view import ResultData
 
-__all__ = ["ABOUT", "make_endplate", "make_result", "report_of"]
+__all__ = ["ABOUT", "make_endplate", "make_result"]
 
 ABOUT = StudyAbout(code="M-017", age_years=47, muscle="orbicularis oculi", electrode="concentric")
 N = 60
@@ -82,29 +82,6 @@ def make_endplate(
     )
 
 
-def report_of(one: Endplate) -> EndplateReport:
-    """As the engine reports it."""
-    fibre = one.fibre
-    return EndplateReport(
-        recording=one.recording,
-        fibre=fibre.fibre,
-        latency_us=one.latency_us,
-        mcd_us=fibre.mcd_us,
-        mcd_interval_us=fibre.mcd_interval_us,
-        n_pairs=fibre.n_pairs,
-        blocking=(fibre.blocking_fraction, *fibre.blocking_interval),
-        is_acceptable=fibre.acceptable,
-        reasons=fibre.reasons,
-        label=one.label,
-        insertion=one.insertion,
-        is_counted=one.is_counted,
-        is_without_jitter=one.is_without_jitter,
-        why=one.reasons or one.doubts,
-        decided=str(one.decision.kind) if one.decision is not None else "",
-        notes=one.notes,
-    )
-
-
 def make_result(
     n: int = 24, *, n_above: int = 5, is_over: bool = False, about: StudyAbout = ABOUT
 ) -> tuple[ResultData, LimitChoice, StudySummary]:
@@ -136,7 +113,7 @@ def make_result(
     summary = summarise(endplates, limit=limits.chosen, about=about)
     data = ResultData(
         title="Result so far   M-017",
-        endplates=tuple(report_of(one) for one in endplates),
+        endplates=tuple(report_endplate(one) for one in endplates),
         summary=summary,
         limits=limits,
         is_over=is_over,

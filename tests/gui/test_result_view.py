@@ -13,11 +13,12 @@ from PyQt5.QtWidgets import QApplication
 from pytestqt.qtbot import QtBot
 
 from acq.study.decisions import DecisionKind
+from acq.study.result import report_endplate
 from gui.dialogs import ReasonDialog
 from gui.key_map import DEFAULT_KEYS
 from gui.result_view import KINDS, ResultData, ResultView, figures_of, standing_of
 from gui.themes import BRIGHT, DARK, Theme, with_font_scale
-from tests.gui.result_scenes import ABOUT, make_endplate, make_result, report_of
+from tests.gui.result_scenes import ABOUT, make_endplate, make_result
 
 Key = Qt.Key
 
@@ -100,7 +101,7 @@ def test_without_a_limit_no_figure_is_held_against_one() -> None:
     ],
 )
 def test_what_an_endplate_counts_for_is_said(changes: dict[str, object], words: str) -> None:
-    assert standing_of(report_of(make_endplate(1, 1, mcd_us=20.0, **changes))) == words  # type: ignore[arg-type]
+    assert standing_of(report_endplate(make_endplate(1, 1, mcd_us=20.0, **changes))) == words  # type: ignore[arg-type]
 
 
 def test_its_letters_are_decisions_and_mean_nothing_beside_it() -> None:

@@ -197,7 +197,7 @@ def test_an_unknown_current_is_said_everywhere(tmp_path: Path, wav: Path, capsys
         (("--uv-per-unit", "nan"), "is not a finite number"),
         (("--before-ms", "nan"), "before-ms"),
         (("--refractory-ms", "nan"), "refractory-ms"),
-        (("--code", "x", "--add"), "is described already"),
+        (("--code", "X-1", "--add"), "is described already"),
         (("--margin-relative", -1), "margin"),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 import warnings
 from dataclasses import fields, replace
 from datetime import datetime
@@ -11,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from acq.errors import InputFileError
+from acq.errors import ConfigurationError, InputFileError
 from acq.exchange.edf import read_edf, write_edf
 from acq.exchange.edf_file import LARGEST_RECORD_BYTES, choose_record, open_edf
 from acq.exchange.recordings import Recording, load_recording
@@ -311,7 +312,7 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
     with pytest.raises(InputFileError, match="exists already"):
         write_edf(make_recording(), path)
     assert path.read_text() == "mine"
-    with pytest.raises(InputFileError, match="cannot be written"):
+    with pytest.raises(ConfigurationError, match="cannot be written"):
         write_edf(make_recording(), tmp_path / "absent" / "x.edf")
 
 
@@ -398,10 +399,6 @@ def test_a_file_cut_short_says_so(tmp_path: Path) -> None:
 
 
 def test_a_file_without_the_library_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
-    from acq.errors import ConfigurationError
-
     path = tmp_path / "x.edf"
     write_edf(make_recording(), path)
     monkeypatch.setitem(sys.modules, "edfio", None)

@@ -489,7 +489,7 @@ def test_nwb_of_another_program(tmp_path: Path) -> None:
     np.testing.assert_allclose(by_channel.intensity_ma, 1.5)
     np.testing.assert_array_equal(by_channel.sweeps_uv, by_table.sweeps_uv)
     np.testing.assert_allclose(np.max(np.abs(by_channel.sweeps_uv), axis=1), 450, atol=60)
-    with pytest.raises(InputFileError, match="not told when the stimuli came; .* its signals are"):
+    with pytest.raises(InputFileError, match=r"not told when the stimuli came; .* its signals are"):
         read_one(path, needle_channel="needle")
     with pytest.raises(InputFileError, match="give --needle-channel, one of its signals"):
         read_one(path)

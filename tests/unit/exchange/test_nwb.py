@@ -1,6 +1,7 @@
 import dataclasses
 import json
 import warnings
+import weakref
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -26,7 +27,7 @@ from acq.records import Pulse, PulseKind, Sweep
 from acq.report.summary_document import plain_summary
 from acq.study.encoding import encode_analysis
 from acq.study.result import make_result
-from acq.study.store import StudyStore
+from acq.study.store import StoredSweeps, StudyStore
 from tests.exchange_studies import BEGUN, SECRETS, damage_a_sweep, make_exchange_study
 
 pynwb = pytest.importorskip("pynwb")
@@ -49,6 +50,26 @@ def write_whole(study_path: Path, path: Path, **options: Any) -> None:
         tables = build_tables(store, make_result(store), **options)
         summary = plain_summary(tables.study, tables.result.summary, tables.result.limits)
         write_nwb(tables, path, samples=store.sweeps, summary=summary)
+
+
+def test_the_samples_of_one_recording_at_a_time_are_in_memory(
+    study_path: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    held: list[weakref.ref[StoredSweeps]] = []
+    with StudyStore.open(study_path) as store:
+        sweeps = store.sweeps
+
+        def watched(number: int) -> StoredSweeps:
+            assert not [one for one in held if one() is not None]
+            found = sweeps(number)
+            held.append(weakref.ref(found))
+            return found
+
+        result = make_result(store)
+        monkeypatch.setattr(store, "sweeps", watched)
+        tables = build_tables(store, result)
+        write_nwb(tables, tmp_path / "a.nwb", samples=watched)
+    assert len(held) > 2 * len(tables.study.recordings)
 
 
 @pytest.fixture(scope="module")

@@ -12,6 +12,8 @@ from typing import Any
 import click
 import pytest
 from click.testing import CliRunner
+from hypothesis import given
+from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 from rich.cells import cell_len
 from rich.console import Console
@@ -106,6 +108,48 @@ def test_the_schema_refuses_what_is_wrong(path: tuple[str, ...], value: object) 
         place = place[step]
     place[path[-1]] = value
     assert not Draft202012Validator(summary_schema()).is_valid(document)
+
+
+def test_the_schema_says_what_everything_is() -> None:
+    """Every field is described or is its own definition, and no object takes what is not in the schema."""
+
+    def look(where: str, node: dict[str, Any]) -> None:
+        if "object" in node.get("type", ()):
+            assert "additionalProperties" in node, where
+            assert set(node.get("properties", {})) == set(node.get("required", ())), where
+        for name, field in node.get("properties", {}).items():
+            assert field.keys() & {"description", "const", "$ref"}, f"{where}/{name}"
+            look(f"{where}/{name}", field)
+        for part in ("anyOf", "oneOf"):
+            for one in node.get(part, ()):
+                look(where, one)
+        if isinstance(node.get("items"), dict):
+            look(f"{where}[]", node["items"])
+
+    schema = summary_schema()
+    look("", schema)
+    for name, node in schema["$defs"].items():
+        look(name, node)
+
+
+@given(
+    mcd_us=st.lists(st.floats(min_value=0.0, max_value=1e6) | st.just(math.inf), max_size=4),
+    figure=st.floats(),
+    interval=st.tuples(st.floats(), st.floats()),
+    text=st.text(max_size=20),
+)
+def test_figures_of_any_kind_make_a_valid_document(
+    mcd_us: list[float], figure: float, interval: tuple[float, float], text: str
+) -> None:
+    endplates = []
+    for number, mcd in enumerate(mcd_us, start=1):
+        one = make_endplate(mcd, number=number, notes=(text,))
+        fibre = replace(
+            one.fibre, mcd_interval_us=interval, mcd_noise_us=figure, amplitude_uv=figure, rise_time_us=figure
+        )
+        endplates.append(replace(one, fibre=fibre))
+    document = _document(make_plain_study(endplates))
+    Draft202012Validator(summary_schema()).validate(document)
 
 
 def test_every_published_limit_fits_the_schema() -> None:

@@ -100,6 +100,10 @@ def test_a_whole_recording_can_be_set_aside(path):
         ("1.1", "set aside", "  ", "needs a reason"),
         ("first", "set aside", "x", "write 3.1"),
         ("0.1", "set aside", "x", "write 3.1"),
+        ("1.1", "restore", "x", "nothing was decided on it"),
+        ("2", "restore", "x", "nothing was decided on it"),
+        ("1.1", "note", "\x1b[31m red", "up to 500 letters in one line"),
+        ("1.1", "note", "x" * 501, "up to 500 letters in one line"),
     ],
 )
 def test_what_cannot_be_decided_is_refused_and_nothing_is_written(path, label, kind, reason, says):

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from acq.study import repeats
 from acq.study.repeats import Seen, find_repeats
 from tests.made_endplates import make_fibre
 
@@ -38,10 +39,15 @@ def shape_of(width):
 SHARP, BROAD = 3.0, 4.5  # samples
 
 
-def find(*recordings, insertions=None):
-    """Recordings are lists of (fibre, waveform)."""
+def find(*recordings, insertions=None, are_copies=False):
+    """Recordings are lists of (fibre, waveform); the same fibre never answers twice to the last bit."""
+    apart_us = 0.0 if are_copies else 0.01
     seen = [
-        Seen(number, fibre, insertions[number - 1] if insertions else 1)
+        Seen(
+            number,
+            replace(fibre, latency_us=fibre.latency_us + apart_us * number),
+            insertions[number - 1] if insertions else 1,
+        )
         for number, parts in enumerate(recordings, start=1)
         for fibre, _ in parts
     ]
@@ -99,3 +105,27 @@ def test_another_insertion_or_a_recording_between_makes_them_two():
     other = [(fibre(8000.0), shape_of(BROAD))]
     assert find(parts, parts, insertions=(1, 2)) == {}
     assert find(parts, other, parts) == {}
+
+
+def test_a_recording_brought_in_twice_is_one_wherever_it_stands():
+    copied = [(fibre(4000.0, mcd_us=15.0), shape_of(SHARP)), (fibre(6000.0), shape_of(BROAD))]
+    other = [(fibre(8000.0, mcd_us=20.0), shape_of(BROAD))]
+    assert find(copied, other, copied, insertions=(1, 1, 2), are_copies=True) == {3: 0, 4: 1}
+
+
+def test_two_that_never_answered_are_not_copies():
+    silent = [(fibre(np.nan), shape_of(SHARP))]
+    assert find(silent, silent, insertions=(1, 2), are_copies=True) == {}
+
+
+def test_sixty_alike_are_told_in_a_bounded_number_of_comparisons(monkeypatch):
+    """Each waveform is averaged once, whatever the number of pairs."""
+    averaged = []
+    average = repeats._average
+    monkeypatch.setattr(repeats, "_average", lambda *of: averaged.append(of) or average(*of))
+    crowd = [
+        [(fibre(4000.0 + k), shape_of(SHARP)) for k in range(60)],
+        [(fibre(4000.5 + k), shape_of(SHARP)) for k in range(60)],
+    ]
+    assert len(find(*crowd)) == 60
+    assert len(averaged) == 120

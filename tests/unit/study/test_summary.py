@@ -125,7 +125,7 @@ def test_the_conclusion_has_figures_limit_rule_and_what_is_missing() -> None:
     found = summarise(make_endplates(HEALTHY[:22]), limit=LIMIT)
     assert found.conclusion.startswith("Within the limits: the mean MCD is 13.3 µs (95 % interval 1")
     for part in ("limit 27 µs", "0 of 22 endplates (0 %, 95 % interval 0 to 15 %)", "A made-up source, 2031",
-                 "more than 10 %", "The chance that five further endplates turn this is below 1 %",
+                 "more than 10 %", "The probability that this turns is below 1 % with five further endplates",
                  "8 more endplates make 30."):  # fmt: skip
         assert part in found.conclusion
     assert found.is_clear
@@ -139,7 +139,7 @@ def test_a_mean_whose_interval_holds_its_limit_is_not_clear() -> None:
         )
         assert found.verdict is (StudyVerdict.ABOVE if mean_us > 27 else StudyVerdict.WITHIN)
         assert not found.is_clear
-        assert "Not clear: the interval of the mean holds its limit" in found.conclusion
+        assert "Not clear: the interval of the mean includes its limit" in found.conclusion
 
 
 @pytest.mark.parametrize("mcd_us", [HEALTHY, A_TREE, [*HEALTHY[:26], 40.0, 50.0, 60.0, 70.0], [math.nan] * 25])
