@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import io
+import os
 import sys
 from collections.abc import Sequence
 from importlib.metadata import EntryPoint, entry_points
@@ -102,8 +103,12 @@ def cli(context: click.Context) -> None:
 def main(arguments: Sequence[str] | None = None) -> None:
     """Run the command line; one line on standard error and exit code 2 for anything the user can put right."""
     _never_fail_on_a_letter()
+    given = sys.argv[1:] if arguments is None else list(arguments)
+    if not all(map(_can_be_a_name, given)):
+        _say("a character was given that no name on this system has; leave it out")
+        sys.exit(_USAGE)
     try:
-        result = cli.main(args=list(arguments) if arguments is not None else None, standalone_mode=False)
+        result = cli.main(args=given, standalone_mode=False)
     except click.exceptions.Exit as exc:
         sys.exit(exc.exit_code)
     except click.Abort:
@@ -124,6 +129,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.stderr.close()
         sys.exit(1)
     sys.exit(result if isinstance(result, int) else 0)
+
+
+def _can_be_a_name(word: str) -> bool:
+    """Whether the system takes a word as the name of a file; else every question about it would fail on its own way."""
+    try:
+        os.fsencode(word)
+    except UnicodeEncodeError:
+        return False
+    return "\0" not in word
 
 
 def _never_fail_on_a_letter() -> None:

@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 __all__ = [
+    "SIMULATED_PATIENT",
     "BoolArray",
     "ChannelDescription",
     "DeviceDescription",
@@ -94,6 +96,9 @@ class ChannelDescription:
     unit: str  # "uv", "ma" or "v"
     quantum: float | None = None
     full_scale: float | None = None
+
+
+SIMULATED_PATIENT: Final = "Simulated patient"  # how the detail of a simulated device begins
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from PyQt5.QtWidgets import QFrame, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 from acq.report.cautions import INTENDED_USE
 from gui.controls import Button, font_for, make_style_sheet, set_look
 from gui.key_map import Command
+from gui.report_line import ReportLine
 from gui.themes import Theme
 from gui.view_model import ViewModel
 
@@ -59,31 +60,18 @@ class EndCard(QFrame):
         self.buttons = {command: Button(text) for command, text in _BUTTONS.items()}
         for command, button in self.buttons.items():
             button.clicked.connect(lambda _=False, command=command: self.pressed.emit(command))
-        self._status = QLabel(self)
-        self._status.setTextFormat(Qt.TextFormat.PlainText)
-        self._status.setObjectName("status of the report")
-        self._status.setWordWrap(True)
-        set_look(self._status, "strong")
-        self.open_button = Button("&Open it")
-        self.open_button.clicked.connect(lambda: self.report_opened.emit(self._report))
-        self._report = ""
         row = QHBoxLayout(self)
         column = QVBoxLayout()
         column.addWidget(self._text)
-        self._line = QWidget(self)  # hidden as a whole: a row of hidden widgets alone would be as narrow as none
-        self._line.setObjectName("line")
-        line = QHBoxLayout(self._line)
-        line.setContentsMargins(0, 0, 0, 0)
-        line.addWidget(self._status, 1)
-        line.addWidget(self.open_button)
-        column.addWidget(self._line)
+        self.line = ReportLine(self)
+        self.line.opened.connect(self.report_opened)
+        column.addWidget(self.line)
         row.addLayout(column, 1)
         buttons = QVBoxLayout()
         for button in (*self.buttons.values(), self.leave_button):
             buttons.addWidget(button)
         buttons.addStretch(1)
         row.addLayout(buttons)
-        self.say("")
         self.set_theme(theme)
 
     def set_report_keys(self, keys: dict[str, str]) -> None:
@@ -96,18 +84,6 @@ class EndCard(QFrame):
         """Say which key shows the result."""
         text = _BUTTONS[Command.RESULT]
         self.buttons[Command.RESULT].setText(f"{key}  {text}" if key else text)
-
-    def say(self, text: str) -> None:
-        """Say how a report goes; an empty text takes it away."""
-        self._status.setText(text)
-        self._line.setVisible(bool(text))
-        self.open_button.hide()
-
-    def offer(self, path: str) -> None:
-        """A report is made: say where, and offer to open it."""
-        self.say(f"report kept in {path}")
-        self._report = path
-        self.open_button.show()
 
     def set_theme(self, theme: Theme) -> None:
         """Take other colours or letters."""

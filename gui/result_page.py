@@ -52,18 +52,18 @@ class ResultPage(QWidget):
         column.addWidget(self.error_bar)
         column.addWidget(self.view, 1)
         self._file.changed.connect(self._show)
-        self._file.told.connect(self.view.say)
+        self._file.told.connect(self.view.line.say)
         self._file.failed.connect(self._fail)
         self.view.decided.connect(self._file.decide)
         self.view.closed.connect(self.leave)
         self.view.key_elsewhere.connect(self._take_key)
         self.view.report_wanted.connect(self._make_report)
         self.view.report_opened.connect(self._open_report)
-        self.reports.told.connect(self.view.say)
-        self.reports.made.connect(self.view.offer)
+        self.reports.told.connect(self.view.line.say)
+        self.reports.made.connect(self.view.line.offer)
         self.reports.failed.connect(self._fail)
         self.setStyleSheet(make_style_sheet(theme))
-        self.view.say("the study is being read …")
+        self.view.line.say("the study is being read …")
 
     def begin(self) -> None:
         """Read the file."""
@@ -76,11 +76,11 @@ class ResultPage(QWidget):
         self.left.emit()
 
     def _show(self, data: ResultData) -> None:
-        self.view.say("")
+        self.view.line.say("")
         self.view.show_result(data)
 
     def _fail(self, why: str) -> None:
-        self.view.say("")
+        self.view.line.say("")
         self.error_bar.show_error(why)
 
     def _make_report(self, kind: str) -> None:
@@ -89,7 +89,7 @@ class ResultPage(QWidget):
 
     def _open_report(self, path: str) -> None:
         if not open_path(path):
-            self.view.say(f"this system opens no such file; the report is {path}")
+            self.view.line.say(f"this system opens no such file; the report is {path}")
 
     def _take_key(self, name: str) -> None:
         command = self._key_map.command(name)

@@ -33,6 +33,7 @@ from gui.controls import Button, font_for, letter_height, letter_width, make_sty
 from gui.dialogs import ReasonDialog
 from gui.key_map import key_name, show_key
 from gui.pictures.base import said
+from gui.report_line import ReportLine
 from gui.themes import Theme
 
 if TYPE_CHECKING:
@@ -342,23 +343,13 @@ class ResultView(QWidget):
         self.table.itemSelectionChanged.connect(self._follow_choice)
         self.chosen_words = _label("")
         self.chosen_words.setObjectName("chosen")
-        self.status = _label("strong")
-        self.status.setObjectName("status of the report")
         for widget in (self._title, self._scroll):
             column.addWidget(widget)
         column.addWidget(self.table, 1)
-        self.open_button = Button("&Open it")
-        self.open_button.clicked.connect(lambda: self.report_opened.emit(self._report))
-        self.open_button.hide()
-        self._report = ""
-        self._line = QWidget(self)
-        row = QHBoxLayout(self._line)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.addWidget(self.status, 1)
-        row.addWidget(self.open_button)
-        self._line.hide()
+        self.line = ReportLine(self)
+        self.line.opened.connect(self.report_opened)
         column.addWidget(self.chosen_words)
-        column.addWidget(self._line)
+        column.addWidget(self.line)
         self._buttons = self._make_buttons()
         column.addLayout(self._buttons)
         self.set_theme(theme)
@@ -429,18 +420,6 @@ class ResultView(QWidget):
         """Say which keys make a report, wherever on the page."""
         for name, text in _REPORTS:
             self.report_buttons[name].setText(f"{keys[name]}  {text}" if keys.get(name) else text)
-
-    def say(self, text: str) -> None:
-        """Say how a report or a decision goes; an empty text takes it away."""
-        self.status.setText(text)
-        self._line.setVisible(bool(text))
-        self.open_button.hide()
-
-    def offer(self, path: str) -> None:
-        """A report is made: say where, and offer to open it."""
-        self.say(f"report kept in {path}")
-        self._report = path
-        self.open_button.show()
 
     @property
     def chosen(self) -> EndplateReport | None:

@@ -229,8 +229,8 @@ class StudyWindow(QWidget):
         self.result.key_elsewhere.connect(self._take_key_of_result)
         self.end_card.report_opened.connect(self._open_report)
         for part in (self.result, self.end_card):
-            self.reports.told.connect(part.say)
-            self.reports.made.connect(part.offer)
+            self.reports.told.connect(part.line.say)
+            self.reports.made.connect(part.line.offer)
         self.reports.failed.connect(self._fail)
 
     # ---- life -----------------------------------------------------------------------------------------------------
@@ -589,7 +589,7 @@ class StudyWindow(QWidget):
         is_over = model.ended is not None
         if self._decided_on is not None and self._decided_on is not model.finished_endplates:
             self._decided_on = None
-            self.result.say("")
+            self.result.line.say("")
         self.result.show_result(
             ResultData(
                 title="   ".join(
@@ -608,12 +608,12 @@ class StudyWindow(QWidget):
             self._act(ActName.DECIDE, text=f"{label}\t{kind}\t{reason}")
             self._decided_on = self._model.finished_endplates
             if self._model.output.state is OutputState.DELIVERING:  # a result takes time in which nothing is watched
-                self.result.say("sent to the engine; the result follows once the output is at rest")
+                self.result.line.say("sent to the engine; the result follows once the output is at rest")
             return
         if self._file is None:
             self._file = StudyFileResult(Path(self._model.ended.study_path), self)
             self._file.changed.connect(self._take_file_result)
-            self._file.told.connect(self.result.say)
+            self._file.told.connect(self.result.line.say)
             self._file.failed.connect(self._fail)
         self._file.decide(label, kind, reason)
 
@@ -636,7 +636,7 @@ class StudyWindow(QWidget):
 
     def _fail(self, why: str) -> None:
         for part in (self.result, self.end_card):
-            part.say("")
+            part.line.say("")
         self.error_bar.show_error(why)
 
     def _take_key_of_result(self, name: str) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from acq.clock import Clock, RealClock, VirtualClock
 from acq.devices.contract import Device
 from acq.errors import ConfigurationError, DeviceError, DeviceTimeoutError, LateStimulusError
-from acq.records import ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
+from acq.records import SIMULATED_PATIENT, ChannelDescription, DeviceDescription, FloatArray, Pulse, SampleBlock
 from acq.units import s_to_samples, samples_to_us, us_to_samples
 from hardware_profiles import HardwareProfile
 from sim_device.bedside import HALF_RANGE, Bedside, GivenPulse, convert
@@ -128,7 +128,7 @@ class SimulatedDevice(Device):
         electrode, stimulator = self._scenario.electrode, self._scenario.stimulator
         return DeviceDescription(
             name="simulated",
-            detail=f"Simulated patient: {self._scenario.summary} (seed {self.seed})",
+            detail=f"{SIMULATED_PATIENT}: {self._scenario.summary} (seed {self.seed})",
             channels=(
                 ChannelDescription("needle", "uv", self._quantum_uv, electrode.full_scale_uv),
                 ChannelDescription("monitor", "ma", self._quantum_ma, stimulator.monitor_full_scale_ma),

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import click
 
-from acq.study.decisions import DecisionKind
+from acq.study.decisions import DecisionKind, read_target
+from acq.study.model import Study, read_study
 from acq.study.result import check_decision, decide
 from acq.study.store import StudyStore
 
@@ -34,5 +35,19 @@ def command(file: Path, what: str, kind: str, reason: str, analysis: int | None)
     with StudyStore.open(file, "write") as store:
         sentence = decide(store, what, _WORDS[kind], reason, analysis=analysis)
     with StudyStore.open(file) as store:
+        if kind in (str(DecisionKind.ACCEPT), str(DecisionKind.RESTORE)):  # it may be another thing that speaks against
+            sentence += f"; {_tell_counted(read_study(store, analysis=analysis), what)}"
         click.echo(f"{sentence}; seal {store.seal}")
     return 0
+
+
+def _tell_counted(study: Study, what: str) -> str:
+    """What counts now of that which was decided on."""
+    target = read_target(what)
+    if target.number is None:
+        counted = [one.is_counted for one in study.endplates if one.recording == target.recording]
+        return f"{sum(counted)} of its {len(counted)} endplates count"
+    endplate = study.endplate(target)
+    if endplate is None or endplate.is_counted:
+        return "it counts" if endplate is not None else "it is not found"
+    return f"it does not count: {'; '.join(endplate.reasons)}"

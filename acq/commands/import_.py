@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 from collections.abc import Sequence
 from contextlib import closing
@@ -21,26 +20,28 @@ from acq.commands.options import (
     about_options,
     finite,
     margin_options,
-    plain_margin,
     settings_from,
 )
-from acq.commands.study import print_results, tell_study
+from acq.commands.study import print_document, print_results, tell_study
 from acq.errors import ConfigurationError, InputFileError, StudyFileError
 from acq.exchange.continuous import ImportOptions
-from acq.exchange.incoming import read_foreign
+from acq.exchange.incoming import read_foreign, read_own_about
 from acq.exchange.recordings import Recording
 from acq.offline import RecordingSettings, analyse_recording
 from acq.records import RecordingAnalysis, Sweep
-from acq.report.cautions import INTENDED_USE
-from acq.report.results import plain_result
-from acq.study.about import check_code
+from acq.study.about import ABOUT_FIELDS, check_about, check_code
 from acq.study.copying import make_code
-from acq.study.store import StudyStore
+from acq.study.store import IMPORTED, StudyStore
 
 __all__ = ["command"]
 
 _ABOVE_0 = click.FloatRange(min=0, min_open=True)
 _LONGEST_EXTENT_MS = 500.0
+# A fibre's potential has 0.2 to 5 mV, with some needles to 20 (PRACTICE); a motor axon in the muscle fires from
+# tenths of a milliampere on (PRACTICE). Twice that and more away, or every odd recording would be warned of.
+_LARGEST_POTENTIAL_UV = 50_000.0
+_SMALLEST_POTENTIAL_UV = 10.0
+_LOWEST_CURRENT_MA = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,19 +153,13 @@ def command(
     )
     with ending_like_ctrl_c():
         incoming = _read(files, options, settings)
+        if not is_adding:
+            about = {**_told_by(files, set(about)), **about}
         known = {"code": code if code is not None else make_code(), **about}
         numbers = _write(study_path, incoming, settings, meta=None if is_adding else known)
     results = dict(zip(numbers, (one.analysis for one in incoming), strict=True))
     if as_json:
-        document = {
-            "schema_version": 1,
-            "intended_use": INTENDED_USE,
-            "program": f"suprathresh {__version__}",
-            "study": str(study_path),
-            "margin": plain_margin(settings.margin),
-            "recordings": [plain_result(number, one) for number, one in results.items()],
-        }
-        click.echo(json.dumps(document, indent=2, allow_nan=False))
+        print_document(results, margin=settings.margin, study=str(study_path))
     else:
         print_results(results, margin=settings.margin)
         with closing(StudyStore.open(study_path)) as kept:
@@ -215,6 +210,43 @@ def _read(files: Sequence[Path], options: ImportOptions, settings: RecordingSett
     return incoming
 
 
+def _told_by(files: Sequence[Path], known: set[str]) -> dict[str, str | int | float]:
+    """What the files of this program say of the study they are from, as far as they agree and nobody has said it."""
+    told: dict[str, set[str]] = {}
+    for file in files:
+        said = read_own_about(file)
+        for name in ABOUT_FIELDS:
+            told.setdefault(name, set()).add(said.get(name, ""))
+    agreed = {name: next(iter(all_)) for name, all_ in told.items() if len(all_) == 1 and name not in known}
+    about, _ = check_about(agreed)  # what makes no sense in them was not given
+    if about:
+        said_words = ", ".join(f"{name} {value}" for name, value in about.items())
+        click.echo(f"suprathresh: as the files say: {said_words}", err=True)
+    return about
+
+
+def _hint_at_units(recording: Recording, analysis: RecordingAnalysis) -> tuple[str, ...]:
+    """What is so far from anything measured that a unit must be wrong, by a thousand as a rule."""
+    hints = []
+    largest_uv = max((one.amplitude_uv for one in analysis.fibres), default=0.0)
+    if largest_uv > _LARGEST_POTENTIAL_UV:
+        hints.append(
+            f"a potential has {largest_uv / 1000:.3g} mV, and a muscle fibre's has some millivolts at most: check the"
+            " unit of the needle channel, --uv-per-unit"
+        )
+    elif 0 < largest_uv < _SMALLEST_POTENTIAL_UV:
+        hints.append(
+            f"the largest potential has {largest_uv:.2g} µV, and what is looked for has more than 50: check the unit of"
+            " the needle channel, --uv-per-unit"
+        )
+    if recording.intensity_ma.max() < _LOWEST_CURRENT_MA:
+        hints.append(
+            f"the strongest stimulus has {1000 * recording.intensity_ma.max():.2g} µA, and no nerve answers that: check"
+            " the unit of the current, --ma-per-unit"
+        )
+    return tuple(hints)
+
+
 def _analyse(
     file: Path, recording: Recording, options: ImportOptions, settings: RecordingSettings
 ) -> RecordingAnalysis:
@@ -223,10 +255,13 @@ def _analyse(
     except ValueError as exc:
         raise InputFileError(f"{file}: {exc}") from exc
     fibres = analysis.fibres
+    hints = _hint_at_units(recording, analysis) if not options.is_intensity_unknown else ()
+    for hint in hints:
+        click.echo(f"suprathresh: {file}: {hint}", err=True)
     if options.is_intensity_unknown:
         # In what stands for milliamperes; somebody would take it for a current.
         fibres = tuple(replace(one, threshold_ma=None, threshold_interval_ma=None) for one in fibres)
-    return replace(analysis, fibres=fibres, reasons=(*analysis.reasons, *recording.damage))
+    return replace(analysis, fibres=fibres, reasons=(*analysis.reasons, *recording.damage, *hints))
 
 
 def _write(
@@ -250,7 +285,7 @@ def _write(
 def _add(store: StudyStore, one: _Incoming, settings: RecordingSettings) -> int:
     recording = one.recording
     number = store.start_recording(
-        profile="imported",
+        profile=IMPORTED,
         device=f"imported from {one.kind}",
         electrode=recording.electrode,
         sample_rate_hz=recording.sample_rate_hz,

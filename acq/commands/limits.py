@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import date
 from pathlib import Path
+from typing import Final
 
 import click
 from rich import box
@@ -46,6 +47,8 @@ from acq.study.reference_limits import (
 )
 
 __all__ = ["command"]
+
+_FEW_REASONS: Final = 3
 
 
 def _own_name(context: click.Context, parameter: click.Parameter, value: str | None) -> str | None:
@@ -150,15 +153,17 @@ def command(
             fewest_endplates=fewest_endplates,
             report=report,
         )
-    _tell_left_out(found, quietly=as_json)
-    limits = derive_limits(found.subjects, share=round(percentile / 100, 6))
+    limits = _derive(found, share=round(percentile / 100, 6))
     kept, why_not = _make(limits, LimitMethod(method), IndividualWay(individual), name)
-    if target is not None:
-        if kept is None:
-            raise ConfigurationError(why_not)
+    if target is not None and kept is None:
+        raise ConfigurationError(why_not)
+    if target is not None and kept is not None:
         with written_whole(target) as path:
             path.write_text(format_limits([kept]), encoding="utf-8", newline="\n")
             read_limits(path)
+    if not as_json:
+        for one in found.left_out:
+            click.echo(f"left out: {one.file}: {one.reason}", err=True)
     if as_json:
         document = _plain_derived(found, limits, kept, why_not, target)
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, default=str))
@@ -286,16 +291,31 @@ def _plain_limit(limit: ReferenceLimit) -> dict[str, object]:
 # ---- derived --------------------------------------------------------------------------------------------------------
 
 
-def _tell_left_out(found: Collection, *, quietly: bool) -> None:
-    if not quietly:
-        for one in found.left_out:
-            click.echo(f"left out: {one.file}: {one.reason}", err=True)
+def _derive(found: Collection, *, share: float) -> LaboratoryLimits:
+    """The limits; where there are none, one line that also says why studies were left out."""
     if not found.subjects:
         raise ConfigurationError(
-            f"no study of the folder can be used ({len(found.left_out)} left out, such as "
-            f"{found.left_out[0].file}: {found.left_out[0].reason}); limits need studies of healthy subjects with at "
+            f"no study of the folder can be used ({_sum_up(found)}); limits need studies of healthy subjects with at "
             "least --fewest endplates that count, of one muscle, electrode, activation and stimulation"
         )
+    try:
+        return derive_limits(found.subjects, share=share)
+    except ConfigurationError as exc:
+        if not found.left_out:
+            raise
+        raise ConfigurationError(f"{exc}; {_sum_up(found)}") from exc
+
+
+def _sum_up(found: Collection) -> str:
+    """Why studies were left out: each reason with the first file it holds for."""
+    files: dict[str, list[str]] = {}
+    for one in found.left_out:
+        files.setdefault(one.reason, []).append(one.file)
+    shown = sorted(files.items(), key=lambda item: -len(item[1]))[:_FEW_REASONS]
+    told = [f"{first}{f' and {len(others)} more' if others else ''}: {why}" for why, (first, *others) in shown]
+    if len(files) > len(shown):
+        told.append("and for other reasons")
+    return f"{len(found.left_out)} left out: " + "; ".join(told)
 
 
 def _make(

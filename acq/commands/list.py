@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
@@ -58,8 +59,8 @@ def command(folder: Path | None, recursive: bool, code: str | None, muscle: str 
     Without FOLDER: where studies are kept if nobody says otherwise.
     """
     folder = folder if folder is not None else default_study_path(datetime.now()).parent
-    if not folder.is_dir():
-        what = "is a file, not a folder" if folder.exists() else "no such folder"
+    if not os.path.isdir(folder):  # noqa: PTH112 - Path.is_dir raises for a name that is too long
+        what = "is a file, not a folder" if os.path.lexists(folder) else "no such folder"
         raise InputFileError(f"{folder}: {what}; give the folder that holds the studies")
     try:
         paths = sorted(folder.rglob(_SUFFIX) if recursive else folder.glob(_SUFFIX))

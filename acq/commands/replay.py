@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 import tempfile
 from contextlib import ExitStack
@@ -14,14 +13,13 @@ from acq import __version__
 from acq.clock import Clock, RealClock, VirtualClock
 from acq.commands.analyse import settings_in
 from acq.commands.interruption import Interruption, ending_like_ctrl_c
-from acq.commands.options import margin_options, plain_margin, settings_from
-from acq.commands.study import print_results, tell_study
+from acq.commands.options import margin_options, settings_from
+from acq.commands.study import print_document, print_results, tell_study
 from acq.devices.registry import read_profile
 from acq.devices.replay import ReplayDevice
 from acq.engine import Engine, EngineOptions
 from acq.exchange.recordings import Recording, load_recording
 from acq.offline import RecordingSettings
-from acq.report.results import plain_result
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 
@@ -107,14 +105,7 @@ def command(
         finally:
             results = engine.finish()
         if as_json:
-            document = {
-                "schema_version": 1,
-                "program": f"suprathresh {__version__}",
-                "file": str(file),
-                "margin": plain_margin(settings.margin),
-                "recordings": [plain_result(n, one) for n, one in results.items()],
-            }
-            click.echo(json.dumps(document, indent=2, allow_nan=False))
+            print_document(results, margin=settings.margin, file=str(file))
         else:
             print_results(results, margin=settings.margin)
             if not is_temporary:

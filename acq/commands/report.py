@@ -31,9 +31,9 @@ def command(file: Path, out: tuple[Path, ...], paper: PaperName, options: Result
     One page of result, a row of figures for every endplate, the record and the methods; nothing in it needs colour.
     Without OUT it is written beside the study, as FILE.pdf. Nothing is overwritten.
     """
-    paths = out or (file.with_suffix(".pdf"),)
     if not is_study_file(file):
         raise InputFileError(f"{file}: no study file; `suprathresh import` makes a study of recordings made elsewhere")
+    paths = out or (file.with_suffix(".pdf"),)
     check_names(paths)
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     console = Console(stderr=True)

@@ -47,7 +47,7 @@ from acq.study.store import StudyStore
 from acq.unattended import PATIENCE_S, scan_and_accept
 from hardware_profiles import HardwareProfile
 
-__all__ = ["command", "finish_with_fault", "print_results", "tell_study"]
+__all__ = ["command", "finish_with_fault", "print_document", "print_results", "tell_study"]
 
 
 @click.command("study")
@@ -297,6 +297,19 @@ def print_results(
         console.print(f"margin tested by {n_testing} of {n_testing + n_measuring} pulses ({share:.0f} %)")
     if results:
         console.print(INTENDED_USE, soft_wrap=True)
+
+
+def print_document(results: Mapping[int, RecordingAnalysis], *, margin: MarginRule, **of: str) -> None:
+    """The same as one JSON document. of : what the results are of, as `study` or `file`."""
+    document = {
+        "schema_version": 1,
+        "intended_use": INTENDED_USE,
+        "program": f"suprathresh {__version__}",
+        **of,
+        "margin": plain_margin(margin),
+        "recordings": [plain_result(number, one) for number, one in results.items()],
+    }
+    click.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
 def _tell_conclusion(engine: Engine) -> None:

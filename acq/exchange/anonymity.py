@@ -12,8 +12,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from acq.study.about import StudyAbout
-from acq.study.copying import EPOCH, KEPT_PROFILES, REMOVED, coarse_age_years, make_code, without_paths
+from acq.study.about import EPOCH, StudyAbout
+from acq.study.copying import KEPT_PROFILES, REMOVED, coarse_age_years, make_code, without_paths
 from acq.study.decisions import Decision
 from acq.study.model import Endplate, Study, StudyRecording
 from acq.study.reference_limits import LimitChoice, ReferenceLimit, all_limits
@@ -94,7 +94,7 @@ def _anonymous_about(about: StudyAbout) -> StudyAbout:
     return replace(
         about,
         code=make_code(),
-        begun_at=EPOCH,
+        begun_at=None,
         age_years=coarse_age_years(years) if years is not None else None,
         operator="",
         medication="",

@@ -207,7 +207,8 @@ def _from_channel(path: Path, continuous: Continuous, options: ImportOptions) ->
     if not found.is_between_samples:
         doubts.append(
             f"the edges of the stimulus channel are steeper than its sampling: an onset is known to a sample,"
-            f" {1e6 / rate_hz:.3g} µs; where stimulator and recorder have not one clock, that adds to the jitter"
+            f" {1e6 / rate_hz:.3g} µs; where stimulator and recorder have not one clock, that alone makes an MCD of"
+            f" {1e6 / rate_hz / 3:.2g} µs"  # mean difference of two times, each anywhere within a sample
         )
     ma_per_unit = continuous.ma_per_unit
     return Onsets(
@@ -260,7 +261,9 @@ def read_onsets(path: Path) -> Onsets:
     except OSError as exc:
         raise InputFileError(f"{path}: cannot be read ({exc.strerror or exc}); check the name and the folder") from exc
     except ValueError as exc:  # no text, or no name of a file
-        raise InputFileError(f"{show(str(path))}: is no text ({show(str(exc))}); save the onsets as CSV") from exc
+        raise InputFileError(
+            f"{show(str(path))}: is no text in UTF-8 ({show(str(exc))}); save the onsets as CSV UTF-8"
+        ) from exc
     lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     delimiter = next((one for one in (";", "\t", ",") if lines and one in lines[0]), ",")
     try:

@@ -97,6 +97,11 @@ def _read_head(path: Path) -> tuple[list[str], str, int]:
     except OSError as exc:
         raise InputFileError(f"{path}: cannot be read ({exc.strerror or exc}); check that you may read it") from exc
     except UnicodeDecodeError as exc:
+        with path.open("rb") as raw:
+            head = raw.read(_LONGEST_LINE)
+        first_line, newline, _ = head.partition(b"\n")
+        if newline and min(head) > 8 and any(one in first_line for one in (b",", b";", b"\t")):
+            raise InputFileError(f"{path}: is text, but not in UTF-8; save it as CSV UTF-8") from exc
         raise InputFileError(
             f"{path}: is of no kind that is read here: EDF, EDF+, BDF, BDF+, WAV, CSV, NWB, .npz or a study"
         ) from exc

@@ -42,6 +42,8 @@ LONGEST_PAUSE_S: Final = 10.0
 _SHORTENED_S: Final = 1.0
 _MOST_FILE_SAMPLES: Final = 100_000_000  # of one channel: half an hour at 50 kHz, and a gigabyte while it is written
 _OWN: Final = "suprathresh recording 1"
+# Of the study; what tells of a person more than that, such as the age, is left to the formats that have a place for it.
+_TOLD: Final = ("muscle", "side", "activation", "stimulation", "skin_temperature_c")
 _EXACT_RATE: Final = 1e-12  # relative; what floats do not tell from exact
 _HEADROOM: Final = 1.25  # of the current channel above the strongest pulse
 _CODE: Final = re.compile(r"[!-~]{1,40}")
@@ -295,7 +297,7 @@ def _annotate(
         "program": f"suprathresh {__version__}",
     }
     if study is not None:
-        about |= {"muscle": study.muscle.replace(";", ","), "side": study.side}
+        about |= {name: str(getattr(study, name) or "").replace(";", ",") for name in _TOLD}
     told = "; ".join(f"{key} {_plain(value)}" for key, value in about.items() if value not in (None, ""))
     found: list[tuple[int, float, float | None, str]] = [(0, 0.0, None, f"{_OWN}; {told}")]
     onsets = first + r.onset_index
@@ -354,6 +356,13 @@ def _render(n: int, first: IntArray, values: npt.NDArray[np.int64]) -> IntArray:
 def is_own(file: EdfFile) -> bool:
     """Whether this program has written the file."""
     return any(one.text.startswith(_OWN) for one in file.annotations or ())
+
+
+def read_edf_about(file: EdfFile) -> dict[str, str]:
+    """What a file that `write_edf` has written says of the study, by the names of `acq.study.about`."""
+    about = next((one.text for one in file.annotations or () if one.text.startswith(_OWN)), "")
+    values = dict(part.split(" ", 1) for part in about.split("; ")[1:] if " " in part)
+    return {name: values[name] for name in _TOLD if name in values}
 
 
 def read_edf(path: Path, *, file: EdfFile | None = None) -> Recording:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from acq.errors import InputFileError
 from acq.exchange.continuous import Continuous, ImportOptions, Onsets, cut_sweeps
 from acq.exchange.csv_in import open_csv
-from acq.exchange.edf import is_own, open_foreign_edf, read_edf
+from acq.exchange.edf import is_own, open_foreign_edf, read_edf, read_edf_about
 from acq.exchange.edf_file import is_edf, open_edf
 from acq.exchange.recordings import (
     Recording,
@@ -25,7 +25,7 @@ from acq.exchange.wave import is_wave, open_wave
 if TYPE_CHECKING:
     from acq.exchange.nwb import NwbSeries
 
-__all__ = ["read_foreign"]
+__all__ = ["read_foreign", "read_own_about"]
 
 _ZIP_MAGIC: Final = b"PK\x03\x04"
 _UNIT_UV: Final = "uv"
@@ -68,6 +68,24 @@ def read_foreign(path: Path, options: ImportOptions) -> tuple[str, list[Recordin
         return _read_nwb(path, options)
     continuous = open_wave(path, options) if is_wave(magic) else open_csv(path, options)
     return continuous.kind, [cut_sweeps(path, continuous, options)]
+
+
+def read_own_about(path: Path) -> dict[str, str]:
+    """What a file that this program has written says of its study, by the names of `acq.study.about`; else nothing.
+
+    Raises
+    ------
+    InputFileError
+        When the file is damaged.
+    """
+    magic = read_magic(path)
+    if is_edf(magic):
+        return read_edf_about(open_edf(path))
+    if is_hdf5(magic):
+        from acq.exchange.nwb import is_own_nwb, read_nwb_about
+
+        return read_nwb_about(path) if is_own_nwb(path) else {}
+    return {}
 
 
 def _with_electrode(recording: Recording, options: ImportOptions) -> Recording:

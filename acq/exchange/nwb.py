@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import struct
 import zlib
 from collections.abc import Iterator
@@ -16,6 +17,7 @@ import numpy.typing as npt
 from acq.errors import ConfigurationError, InputFileError
 from acq.exchange.recordings import MOST_SAMPLES, Recording, check_sample_rate, derive_rate_hz, show
 from acq.records import FloatArray, PulseKind
+from acq.study.about import ABOUT_FIELDS
 
 if TYPE_CHECKING:
     import h5py
@@ -32,6 +34,7 @@ __all__ = [
     "read_nwb_values",
 ]
 
+_STUDY: Final = "scratch/study"
 _RECORDINGS: Final = "processing/ecephys/recordings"
 _STIMULI: Final = "intervals/stimuli"
 _SIGNAL_FOLDERS: Final = ("acquisition", "stimulus/presentation", "processing")
@@ -180,6 +183,21 @@ def nwb_numbers(path: Path) -> tuple[int, ...]:
     with _opened(path) as file:
         _require_own(path, file)
         return _find_numbers(file)
+
+
+def read_nwb_about(path: Path) -> dict[str, str]:
+    """What a file that this program has written says of the study, by the names of `acq.study.about`.
+
+    Raises
+    ------
+    InputFileError
+        When the file is damaged. One line.
+    """
+    with _opened(path) as file:
+        if _STUDY not in file:
+            return {}
+        plain = json.loads(_dataset(file, _STUDY).asstr()[()])
+        return {name: str(plain[name]) for name in ABOUT_FIELDS if plain.get(name) is not None}
 
 
 def _require_own(path: Path, file: h5py.File) -> None:

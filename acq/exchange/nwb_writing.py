@@ -30,8 +30,8 @@ from acq import __version__
 from acq.errors import ConfigurationError
 from acq.exchange.tables import Column, StudyTables, SweepTimes, Table, plain_values
 from acq.records import FloatArray
-from acq.study.about import ELECTRODES
-from acq.study.copying import EPOCH, OLDEST_YEARS
+from acq.study.about import ELECTRODES, EPOCH
+from acq.study.copying import OLDEST_YEARS
 from acq.study.encoding import encode_samples
 from acq.study.store import StoredSweeps
 

@@ -274,20 +274,22 @@ def _nothing_known(values: FloatArray, n: int) -> FloatArray:
 
 def _make_responses(study: Study, sweeps: Mapping[int, SweepTimes]) -> tuple[Table, list[str]]:
     """A row per stimulus and endplate; recordings whose sweeps are not all there any more are left out."""
-    left_out: list[str] = []
+    unknown: dict[str, list[str]] = {}
     parts: list[dict[str, Any]] = []
     endplates = []
     for one in study.endplates:
         stored, n = sweeps.get(one.recording), one.fibre.latency_us.size
         if stored is None or stored.onset_sample.size != n:
             n_there = 0 if stored is None else stored.onset_sample.size
-            left_out.append(
-                f"responses of endplate {one.label}: {n} stimuli were analysed and {n_there} are intact, so it is not"
-                " known which is which; analyse the recording again"
-            )
+            unknown.setdefault(f"{n} stimuli were analysed and {n_there} are intact", []).append(one.label)
             continue
         endplates.append(one)
         parts.append(_responses_of(one, stored))
+    left_out = [
+        f"responses of endplate{'s' if len(labels) > 1 else ''} {', '.join(labels)}: {why}, so it is not known which is"
+        " which; `suprathresh analyse --keep`, of a copy where the study is damaged, gives them"
+        for why, labels in unknown.items()
+    ]
     described: tuple[tuple[str, Kind, str], ...] = (
         ("endplate", "text", "label of the endplate"),
         ("recording", "int", "number of the recording"),
@@ -627,7 +629,7 @@ def build_tables(store: StudyStore, result: StudyResult, *, is_anonymous: bool =
             responses,
             _make_record(entries, begun, is_anonymous=is_anonymous),
         ),
-        left_out=(*store.damage, *left_out),
+        left_out=(*left_out, *store.damage),  # what is missing altogether before single sweeps
     )
 
 

@@ -207,9 +207,9 @@ def describe_result(result: StudyResult, *, damage: Sequence[str] = ()) -> Front
     }
     facts = tuple(Fact(name, value or NOT_GIVEN, bool(value) and value != NOT_GIVEN) for name, value in given.items())
     damaged = tuple(dict.fromkeys((*study.damage, *damage)))
-    if study.lost:
+    if study.unheeded:
         damaged += (
-            f"{_count(len(study.lost), 'decision')} on endplates that this analysis does not find; see the record",
+            f"{_count(len(study.unheeded), 'decision')} on endplates that this analysis does not find; see the record",
         )
     return Front(
         code=about.code or "without a code",

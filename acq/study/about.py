@@ -16,6 +16,7 @@ __all__ = [
     "ABOUT_FIELDS",
     "ACTIVATIONS",
     "ELECTRODES",
+    "EPOCH",
     "SIDES",
     "STIMULATIONS",
     "StudyAbout",
@@ -32,7 +33,9 @@ STIMULATIONS: Final = (
     "intramuscular",
 )  # of the nerve twig outside, or of its branches inside the muscle
 
+EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of a study whose dates were removed
 _CODE: Final = re.compile(r"[A-Za-z0-9_-]{1,32}")
+_DECIMAL: Final = re.compile(r"[0-9]{1,3}(?:[.,][0-9]{1,6})?")
 _OLDEST_YEARS: Final = 120
 _LONGEST_WORDS: Final = 60
 _LONGEST_TEXT: Final = 500
@@ -70,10 +73,7 @@ def _whole_years(text: str) -> int:
 
 def _temperature_c(text: str) -> float:
     low_c, high_c = _TEMPERATURE_C
-    try:
-        value_c = float(text.replace(",", "."))
-    except ValueError:
-        value_c = math.nan
+    value_c = float(text.replace(",", ".")) if _DECIMAL.fullmatch(text) else math.nan
     if not low_c <= value_c <= high_c:
         raise ValueError(f"give degrees Celsius of the skin from {low_c:g} to {high_c:g}, or leave it empty")
     return value_c
@@ -169,7 +169,8 @@ def _moment(said: object) -> datetime | None:
         at = datetime.fromisoformat(str(said))
     except ValueError:
         return None
-    return at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+    at = at if at.tzinfo is not None else at.replace(tzinfo=UTC)
+    return at if at != EPOCH else None
 
 
 def read_about(meta: Mapping[str, Any], *, electrodes: tuple[str, ...] = ()) -> StudyAbout:

@@ -348,20 +348,20 @@ def find_study_cautions(study: Study) -> tuple[str, ...]:
     without = [str(one.described.number) for one in study.recordings if one.analysis is None]
     if without:
         found.append(f"recordings without a result, which are not in this: {_some(without)}")
-    if study.lost:
-        labels = [f"{one.target.label} {one.kind}" for one in study.lost]
+    if study.unheeded:
+        labels = [f"{one.target.label} {one.kind}" for one in study.unheeded]
         found.append(f"decisions whose endplate is not found in this analysis, and do not count: {_some(labels)}")
     if study.damage:
         # The folder may tell who works where; a caution goes into what is given away.
         damage = "; ".join(study.damage).replace(str(study.path), study.path.name)
         found.append(f"the study file is damaged, what could not be read is not in this: {damage}")
-    elsewhere = [str(one.described.number) for one in study.recordings if one.described.profile == "imported"]
+    elsewhere = [str(one.described.number) for one in study.recordings if one.is_imported]
     if elsewhere:
         found.append(
             f"recordings made elsewhere: {_some(elsewhere)}; stimulus, filters and timing are as their files say, and "
             "nobody watched the margin while they were made"
         )
-    if any(one.described.profile == "simulated" for one in study.recordings):
+    if any(one.is_simulated for one in study.recordings):
         found.append("recorded on a simulated patient")
     return tuple(found)
 

@@ -3,24 +3,24 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import secrets
 from contextlib import ExitStack, suppress
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from acq.errors import StudyFileError
-from acq.study.about import check_about
+from acq.study.about import EPOCH, check_about
 from acq.study.database import left_behind
 from acq.study.encoding import encode_json
 from acq.study.rescue import readable, rescue
 from acq.study.rows import ENTRIES, RECORDINGS, STIMULI, SqlValue
-from acq.study.store import StudyStore
+from acq.study.store import IMPORTED, SIMULATED, StudyStore
 from acq.study.verification import verify
 
 __all__ = [
-    "EPOCH",
     "KEPT_PROFILES",
     "OLDEST_YEARS",
     "REMOVED",
@@ -33,10 +33,9 @@ __all__ = [
 # Letters and digits that are not taken for each other, read out or written by hand.
 _LETTERS: Final = "ABCDEFGHKLMNPQRTUVWXY"
 _DIGITS: Final = "23456789"
-EPOCH: Final = datetime(2000, 1, 1, tzinfo=UTC)  # stands for the beginning of a study
 REMOVED: Final = "removed"
 # Profiles that say what a recording is, not whose; another may be named by its place, host or number.
-KEPT_PROFILES: Final = frozenset({"simulated", "imported"})
+KEPT_PROFILES: Final = frozenset({SIMULATED, IMPORTED})
 _FREE_TEXT: Final = {"mark", "note", "insertion"}  # kinds of entries that a person has written
 # "opened" tells where the needle was put in anew.
 _KEPT_SORTS: Final = {"act", "event", "verdict", "procedure", "decision", "analysis", "opened"}
@@ -77,7 +76,7 @@ def copy_study(path: Path, into: Path, *, is_anonymous: bool = False) -> str:
     StudyFileError
         When the one cannot be read or the other cannot be written.
     """
-    if into.exists():
+    if os.path.lexists(into):
         raise StudyFileError(f"{into}: exists already; choose another name, nothing is overwritten")
     try:
         return _copy_anonymous(path, into) if is_anonymous else _copy_whole(path, into)

@@ -63,17 +63,17 @@ class DamagedStudyError(StudyFileError):
 
 def log_path(path: Path) -> Path:
     """Where what was committed lies until it is put into the study file itself."""
-    return path.with_name(f"{path.name}-wal")
+    return path.parent / f"{path.name}-wal"  # `with_name` takes no folder such as "."
 
 
 def left_behind(path: Path) -> tuple[Path, Path]:
     """What a program that died may leave beside a study file: the log, and the journal of its very beginning."""
-    return log_path(path), path.with_name(f"{path.name}-journal")
+    return log_path(path), path.parent / f"{path.name}-journal"
 
 
 def is_left_open(path: Path) -> bool:
     """Whether a program died in it: something lies beside it, or it still says that it has a log."""
-    if any(beside.exists() for beside in left_behind(path)):
+    if any(map(os.path.lexists, left_behind(path))):  # unlike `Path.exists`, no error for a name that is too long
         return True
     try:
         with path.open("rb") as stream:
@@ -90,7 +90,7 @@ def check_header(path: Path) -> None:
     StudyFileError
         One line that says what the file is instead.
     """
-    if path.is_dir():
+    if os.path.isdir(path):  # noqa: PTH112 - Path.is_dir raises for a name that is too long
         raise StudyFileError(f"{path}: this is a folder; give the study file inside it")
     try:
         with path.open("rb") as stream:

@@ -98,6 +98,7 @@ class Subject:
     n_below: int = 0
     skin_temperature_c: float | None = None
     medication: str = ""
+    is_simulated: bool = False
 
     @property
     def mean_us(self) -> float:
@@ -266,6 +267,7 @@ def _make_subject(study: Study) -> Subject:
         n_below=sum(one > 0 for one in least),
         skin_temperature_c=about.skin_temperature_c,
         medication=about.medication,
+        is_simulated=any(one.is_simulated for one in study.recordings),
     )
 
 
@@ -421,6 +423,9 @@ def _find_warnings(subjects: Sequence[Subject], means_us: FloatArray) -> Iterabl
         if found.pvalue < _UNLIKELY:
             rho, p = float(found.statistic), float(found.pvalue)
             yield f"the mean MCD goes with age (Spearman's ρ {rho:.2f}, p {p:.3f}); consider limits for bands of age"
+    simulated = [one.file for one in subjects if one.is_simulated]
+    if simulated:
+        yield f"recorded on simulated patients, whose limits are nobody's: {_names(simulated)}"
     treated = [one.file for one in subjects if one.medication]
     if treated:
         yield f"medication is noted for {_names(treated)}: look whether it acts on the endplate"

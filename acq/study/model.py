@@ -17,12 +17,12 @@ from typing import Any, Final
 from acq.errors import StudyFileError
 from acq.procedures.contract import ProcedureName
 from acq.procedures.keeping import read_procedures
-from acq.records import FibreAnalysis, Origin, RecordingAnalysis
+from acq.records import SIMULATED_PATIENT, FibreAnalysis, Origin, RecordingAnalysis
 from acq.study.about import ELECTRODES, StudyAbout, read_about
 from acq.study.admission import AdmissionRule, judge_admission
 from acq.study.decisions import Decision, DecisionKind, Target, corrected_entries, read_decisions
 from acq.study.repeats import Seen, find_repeats
-from acq.study.store import StoredEntry, StoredRecording, StoredResult, StudyStore
+from acq.study.store import IMPORTED, SIMULATED, StoredEntry, StoredRecording, StoredResult, StudyStore
 
 __all__ = ["AnalysisRun", "Endplate", "Insertion", "Study", "StudyRecording", "read_study"]
 
@@ -104,6 +104,16 @@ class StudyRecording:
         """The one that its result was made for."""
         return self.said_electrode if self.said_electrode is not None else self.described.electrode
 
+    @property
+    def is_simulated(self) -> bool:
+        """Whether it is of a simulated patient."""
+        return self.described.profile == SIMULATED or self.described.device.startswith(SIMULATED_PATIENT)
+
+    @property
+    def is_imported(self) -> bool:
+        """Whether it was made elsewhere."""
+        return self.described.profile == IMPORTED
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Study:
@@ -135,6 +145,11 @@ class Study:
     def set_aside(self) -> tuple[Endplate, ...]:
         """The others."""
         return tuple(one for one in self.endplates if not one.is_counted)
+
+    @property
+    def unheeded(self) -> tuple[Decision, ...]:
+        """Of the lost ones, those on what counts: no notes."""
+        return tuple(one for one in self.lost if one.kind is not DecisionKind.NOTE)
 
     def endplate(self, target: Target) -> Endplate | None:
         """The one of that label; None where there is none."""

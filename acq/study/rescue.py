@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -75,7 +76,7 @@ def _diagnose(path: Path) -> tuple[str, ...]:
     except OtherFormatError:
         raise
     except StudyFileError as exc:
-        if not path.is_file() or path.stat().st_size == 0:
+        if not os.path.isfile(path) or path.stat().st_size == 0:  # noqa: PTH113 - Path.is_file raises for a long name
             raise
         # Its beginning may be what is damaged.
         return (str(exc).removeprefix(f"{path}: ").partition(";")[0],)

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self, cast
+from typing import Any, Final, Literal, Self, cast
 
 import numpy as np
 
@@ -73,6 +73,8 @@ from acq.study.rows import (
 from acq.study.verification import describe_row
 
 __all__ = [
+    "IMPORTED",
+    "SIMULATED",
     "StoredCorrection",
     "StoredEntry",
     "StoredRecording",
@@ -82,6 +84,10 @@ __all__ = [
     "VerdictChange",
     "default_study_path",
 ]
+
+
+SIMULATED: Final = "simulated"  # the profile of a simulated patient that comes with the program
+IMPORTED: Final = "imported"  # stands for the profile of a recording made elsewhere
 
 
 @dataclass(frozen=True)

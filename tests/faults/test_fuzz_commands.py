@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import os
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path
 
@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from acq.cli import cli, main
 from tests.fuzz import profile_input, recording_input, scenario_input, study_input
 from tests.fuzz.mutation import mutated_bytes, mutated_toml
-from tests.fuzz.search import search
+from tests.fuzz.search import search, search_all
+from tests.made_endplates import make_fibre, write_study
 
 # What would run for long, or wait for somebody: never given, or given only with these values.
 _ALWAYS = {
@@ -33,7 +34,15 @@ _WORDS = (
     "simulated", "nidaqmx_analogue", "healthy", "study_healthy:99999", "study_healthy:0", "relative", "each", "max",
     "x" * 5_000, "a\ud800b",
 )  # fmt: skip
-_NEVER = {"--at", "--serve", "--stimuli", "--seconds", "--speed", "--reset"}
+_NEVER = {
+    "--at", "--serve", "--stimuli", "--seconds", "--speed", "--reset", "--recordings",
+    "--recursive",  # of the folder / it would run for minutes
+}  # fmt: skip
+# The result of a study, and what is made of it; each is tried by itself, or most would come up too seldom.
+_ON_STUDIES = (
+    "list", "summary", "decide", "report", "limits", "export", "import", "analyse", "verify", "copy", "record",
+    "correct",
+)  # fmt: skip
 
 
 def run(arguments: Sequence[str]) -> tuple[int, str]:
@@ -57,19 +66,26 @@ def check_outcome(arguments: Sequence[str]) -> bool:
     return code != 2
 
 
-def find_options(name: str) -> list[tuple[str, bool]]:
-    """Options of a command, and whether each takes a value."""
+def find_parameters(name: str) -> list[click.Parameter]:
+    """All that a command takes."""
     command = cli.get_command(click.Context(cli), name)
     assert command is not None
-    found = []
-    for parameter in command.params:
-        if isinstance(parameter, click.Option) and not _NEVER & set(parameter.opts):
-            found += [(option, not parameter.is_flag) for option in parameter.opts]
-    return found
+    return command.params
 
 
 NAMES = tuple(cli.list_commands(click.Context(cli)))
-OPTIONS = {name: find_options(name) for name in NAMES}
+OPTIONS = {
+    name: [one for one in find_parameters(name) if isinstance(one, click.Option) and not _NEVER & set(one.opts)]
+    for name in NAMES
+}
+ARGUMENTS = {
+    name: [one for one in find_parameters(name) if isinstance(one, click.Argument)]
+    for name in NAMES
+    if name not in _ALWAYS or name == "replay"
+}
+_EXPORTED = (".json", ".csv", ".nwb", ".parquet", ".npz", ".edf", ".bdf")
+_GOOD = ("result.study", "recording.npz")
+_NUMBERS = (click.types.IntParamType, click.types.FloatParamType, click.types.IntRange, click.types.FloatRange)
 
 
 @pytest.fixture(autouse=True)
@@ -93,29 +109,117 @@ def files(tmp_path: Path) -> list[str]:
     }
     folder = tmp_path / "inputs"
     folder.mkdir()
+    blocking = make_fibre(latency_us=6000.0, mcd_us=40.0, blocking_fraction=0.3, blocking_interval=(0.2, 0.4))
+    about = {"muscle": "frontalis", "age_years": 40, "code": "R-02"}
+    write_study(folder / "result.study", [[make_fibre()], [make_fibre(latency_us=4000.0), blocking]], about=about)
+    kinds["half_result.study"] = (folder / "result.study").read_bytes()[:40_000]
+    kinds["onsets.csv"] = b"onset_s,intensity_ma\n0.1,1.0\n0.2,1.1\n"
+    kinds["limits.toml"] = b"schema_version = 1\n[[limit]]\n"
     for name, data in kinds.items():
         (folder / name).write_bytes(data)
-        (folder / f"half_{name}").write_bytes(data[: len(data) // 2])
+        if not name.startswith("half_"):
+            (folder / f"half_{name}").write_bytes(data[: len(data) // 2])
     return [str(path) for path in sorted(folder.iterdir())] + [str(folder), str(folder / "absent.toml")]
 
 
+def stay_here(word: str) -> str:
+    """A word that as the name of a new file would be made outside the working folder is made one inside it."""
+    if os.path.lexists(word) if "\0" not in word else False:
+        return word
+    parts = [part for part in word.replace("\\", "/").split("/") if part != ".."]
+    return "/".join(parts).lstrip("/") or "word" if "/" in word or "\\" in word else word
+
+
+@st.composite
+def command_lines(draw: st.DrawFn, name: str, files: Sequence[str]) -> list[str]:
+    """A command with options, and with what it takes by its place, mostly of the right kind."""
+    words = st.sampled_from((*_WORDS, *files)) | st.text(max_size=8).map(stay_here)
+    new_ends = {"report": (".html", ".pdf"), "export": _EXPORTED, "limits": (".toml",)}.get(name, (".study",))
+    ends = st.sampled_from(new_ends) | st.sampled_from(("", ".study", ".pdf", *_EXPORTED))
+    new = st.builds("new{}{}".format, st.integers(0, 10**9), ends)
+    study, recording = (next(one for one in files if Path(one).name == kind) for kind in _GOOD)
+    right: dict[str, st.SearchStrategy[str]] = {
+        "file": st.just(study),
+        "files": st.just(recording),
+        "folder": st.just(os.fspath(Path(study).parent)),
+        "what": st.sampled_from(["1.1", "2.1", "2", "age"] if name != "decide" else ["1.1", "2.1", "2.2", "2"]),
+        "number": st.sampled_from("12"),
+        "code": st.just("R-3"),
+    }
+
+    def is_right() -> bool:
+        return draw(st.sampled_from([True] * 7 + [False]))
+
+    def value(parameter: click.Parameter) -> str:
+        kind, known = parameter.type, right.get(parameter.name or "")
+        if not is_right():
+            return draw(words)
+        if known is not None:
+            return draw(known)
+        if isinstance(kind, click.Choice):
+            return draw(st.sampled_from([str(one) for one in kind.choices]))
+        if isinstance(kind, click.Path):
+            return draw(new | st.sampled_from(files))
+        return draw(st.sampled_from("123")) if isinstance(kind, _NUMBERS) else draw(words)
+
+    line = [name]
+    line += [value(parameter) for parameter in ARGUMENTS.get(name, []) if parameter.required or is_right()]
+    for parameter in OPTIONS[name]:
+        if draw(st.sampled_from([parameter.required] * 11 + [not parameter.required])):
+            option = draw(st.sampled_from(parameter.opts))
+            line += [option] if parameter.is_flag else [option, *(value(parameter) for _ in range(parameter.nargs))]
+    if not is_right():
+        line.insert(draw(st.integers(0, len(line))), draw(words))
+    return [*line, *_ALWAYS.get(line[0], [])] if name == line[0] else line
+
+
+@pytest.fixture
+def nothing_outside(tmp_path: Path) -> Iterator[None]:
+    """Whatever was typed: what is made, is made in the working folder, or beside the study that was named."""
+    outside = [tmp_path.parent, Path(tmp_path.anchor)]
+    before = {folder: set(folder.iterdir()) for folder in outside}
+    yield
+    for folder, names in before.items():
+        assert set(folder.iterdir()) <= names
+
+
+@pytest.mark.usefixtures("nothing_outside")
 @pytest.mark.timeout(7200)
 def test_random_arguments(full: bool, files: list[str]) -> None:
-    @st.composite
-    def command_lines(draw: st.DrawFn) -> list[str]:
-        name = draw(st.sampled_from(NAMES))
-        value = st.sampled_from((*_WORDS, *files)) | st.text(max_size=8)
-        line = [name]
-        for _ in range(draw(st.integers(0, 3))):
-            option, takes_value = draw(st.sampled_from(OPTIONS[name]))
-            line += [option, draw(value)] if takes_value else [option]
-        for _ in range(draw(st.integers(0, 1 if name in ("analyse", "replay") else 0))):
-            line.insert(1, draw(st.sampled_from(files) | value))
-        if draw(st.integers(0, 9)) == 0:
-            line.insert(draw(st.integers(0, len(line))), draw(value))
-        return [*line, *_ALWAYS.get(line[0], [])] if name == line[0] else line
+    names = st.sampled_from(NAMES)
+    search(check_outcome, names.flatmap(lambda name: command_lines(name, files)), n=5_000 if full else 60)
 
-    search(check_outcome, command_lines(), n=5_000 if full else 60)
+
+@pytest.mark.usefixtures("nothing_outside")
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("name", _ON_STUDIES)
+def test_random_arguments_of_what_is_made_of_studies(full: bool, files: list[str], name: str) -> None:
+    study = next(one for one in files if Path(one).name == "result.study")
+    good = {
+        "list": [os.fspath(Path(study).parent)],
+        "report": [study, "good.html"],
+        "export": [study, "good.json"],
+        "import": [next(one for one in files if Path(one).name == "recording.npz"), "--into", "good.study"],
+        "decide": [study, "1.1", "note", "--reason", "seen"],
+        "correct": [study, "age", "--to", "41", "--reason", "a slip"],
+        "copy": [study, "good_copy.study"],
+        "limits": [],
+        "analyse": [study, "--recording", "1"],
+    }
+    code, said = run([name, *good.get(name, [study])])
+    assert code in (0, 1), said  # so that what follows is not refused for want of a file
+    search_all(check_outcome, command_lines(name, files), n=1_000 if full else 12)
+
+
+@pytest.mark.usefixtures("files")
+def test_a_folder_of_folders_with_a_loop_is_listed(own_home: Path) -> None:
+    try:
+        (own_home / "inputs" / "loop").symlink_to(own_home, target_is_directory=True)
+    except OSError:
+        pytest.skip("no links here")
+    code, said = run(["list", "--recursive", str(own_home)])
+    assert code in (0, 1), said
+    assert "Traceback" not in said
 
 
 @pytest.mark.timeout(7200)

@@ -226,13 +226,13 @@ def test_reports_are_of_studies_that_are_over(qtbot: QtBot) -> None:
     with qtbot.waitSignal(view.report_wanted) as wanted:
         view.report_buttons["html"].click()
     assert wanted.args == ["html"]
-    view.offer("/a/b.pdf")
-    assert "/a/b.pdf" in view.status.text()
+    view.line.offer("/a/b.pdf")
+    assert "/a/b.pdf" in view.line.status.text()
     with qtbot.waitSignal(view.report_opened) as opened:
-        view.open_button.click()
+        view.line.open_button.click()
     assert opened.args == ["/a/b.pdf"]
-    view.say("")
-    assert not view.open_button.isVisible()
+    view.line.say("")
+    assert not view.line.open_button.isVisible()
 
 
 def test_escape_goes_back_and_other_keys_are_for_others(view: ResultView, qtbot: QtBot) -> None:

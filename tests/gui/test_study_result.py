@@ -84,7 +84,7 @@ def test_the_page_reads_decides_and_leaves(qtbot: QtBot, study: Path) -> None:
     QTest.keyClick(dialog.line, Qt.Key.Key_Return)
     qtbot.waitUntil(lambda: page.view.chosen is not None and page.view.chosen.notes == ("rather deep",), timeout=20_000)
     assert page.view.chosen.label == label
-    qtbot.waitUntil(lambda: page.view.status.isVisible(), timeout=5000)
+    qtbot.waitUntil(lambda: page.view.line.status.isVisible(), timeout=5000)
     with qtbot.waitSignal(page.left):
         QTest.keyClick(page.view.table, Qt.Key.Key_Escape)
 
@@ -107,6 +107,6 @@ def test_a_report_of_the_page_is_of_its_study(qtbot: QtBot, study: Path, monkeyp
     QTest.keyClick(page.view.table, Qt.Key.Key_H, Qt.KeyboardModifier.ControlModifier)
     assert asked == [(str(study), "pdf"), (str(study), "html")]
     page.reports.made.emit(str(study.with_suffix(".pdf")))
-    assert "one.pdf" in page.view.status.text()
+    assert "one.pdf" in page.view.line.status.text()
     page.reports.failed.emit("no report: the disk is full")
     assert "disk is full" in page.error_bar.sentence.text()

@@ -593,16 +593,16 @@ def test_what_is_decided_goes_to_the_engine_and_comes_back_from_it(bedside) -> N
     (sent,) = [message for message in one.line.sent if isinstance(message, Act)]
     assert (sent.name, sent.text) == (ActName.DECIDE, "1.1\tset aside\tmore than one fibre")
     assert "counts" in view.table.item(0, 7).text()  # nothing is shown before the engine has kept it
-    assert "once the output is at rest" in view.status.text()
+    assert "once the output is at rest" in view.line.status.text()
     one.show()
-    assert view.status.isVisible()
+    assert view.line.status.isVisible()
     data, limits, summary = make_result()
     first = replace(data.endplates[0], is_counted=False, decided="set aside", why=("set aside by the operator: x",))
     one.window.receive(news(endplates=(first, *data.endplates[1:]), summary=summary, limits=limits))
     one.show()
     assert "set aside by the operator: x" in view.table.item(0, 7).text()
     assert view.chosen.label == "1.1"
-    assert not view.status.isVisible()
+    assert not view.line.status.isVisible()
 
 
 def test_the_screens_own_keys_work_beside_the_result(bedside) -> None:
@@ -647,13 +647,13 @@ def test_a_complete_study_tells_its_conclusion_and_offers_reports(bedside, qtbot
     one.press(Qt.Key.Key_H, Qt.KeyboardModifier.ControlModifier)
     assert asked == [(study, "pdf"), (study, "html")]
     one.window.reports.told.emit("the report (PDF) is being made … 3 s")
-    assert "3 s" in card._status.text()
+    assert "3 s" in card.line.status.text()
     one.window.reports.made.emit(str(tmp_path / "a.pdf"))
-    assert "a.pdf" in card._status.text()
-    assert card.open_button.isVisible()
+    assert "a.pdf" in card.line.status.text()
+    assert card.line.open_button.isVisible()
     one.window.reports.failed.emit("no report: the disk is full")
     assert "disk is full" in one.window.error_bar.sentence.text()
-    assert not card._status.isVisible()
+    assert not card.line.status.isVisible()
     card.buttons[Command.RESULT].click()
     assert one.window.is_result_shown
     assert not card.isVisible()

@@ -68,7 +68,8 @@ def test_the_limits_a_study_is_held_against_can_be_corrected(study: Path) -> Non
 
 
 @pytest.mark.parametrize(
-    ("what", "to"), [("code", "Given Surname"), ("code", "surname"), ("note", "red \x1b[31m"), ("²", "1"), ("name", "x")]
+    ("what", "to"),
+    [("code", "Given Surname"), ("code", "surname"), ("note", "red \x1b[31m"), ("²", "1"), ("name", "x")],
 )
 def test_names_and_control_characters_are_refused_in_one_line(study: Path, what: str, to: str) -> None:
     before = study.read_bytes()  # the seal that was written down on paper holds
@@ -82,9 +83,12 @@ def test_names_and_control_characters_are_refused_in_one_line(study: Path, what:
 
 
 @pytest.mark.parametrize(
-    "arguments", [("1.9", "accept"), ("9", "note"), ("x", "note"), ("1.1", "restore"), ("1.1", "accept", "--analysis", "2")]
+    "arguments",
+    [("1.9", "accept"), ("9", "note"), ("x", "note"), ("1.1", "restore"), ("1.1", "accept", "--analysis", "2")],
 )
-def test_a_decision_that_is_refused_leaves_the_file_and_its_seal_as_they_were(study: Path, arguments: tuple[str, ...]) -> None:
+def test_a_decision_that_is_refused_leaves_the_file_and_its_seal_as_they_were(
+    study: Path, arguments: tuple[str, ...]
+) -> None:
     before = study.read_bytes()
     code, _, err = run("decide", study, *arguments, "--reason", "a slip")
     assert code == 2
@@ -92,6 +96,43 @@ def test_a_decision_that_is_refused_leaves_the_file_and_its_seal_as_they_were(st
     assert study.read_bytes() == before
     assert run("decide", study, "1.1", "set-aside", "--reason", "doubtful")[0] == 0
     assert study.read_bytes() != before
+
+
+def test_a_decision_says_what_counts_now(study: Path) -> None:
+    def decide(*words: str) -> str:
+        code, out, err = run("decide", study, *words, "--reason", "a slip")
+        assert code == 0, err
+        return out
+
+    assert "1.2: set aside (a slip); seal" in decide("1.2", "set-aside")
+    assert "; it counts; seal" in decide("1.2", "restore")
+    decide("1", "set-aside")
+    assert "; 2 of its 2 endplates count; seal" in decide("1", "restore")
+
+
+def test_what_is_restored_may_still_not_count(tmp_path: Path) -> None:
+    study = write_study(tmp_path / "made.study", [[make_fibre(n_pairs=3)]])
+    assert run("decide", study, "1.1", "accept", "--reason", "seen")[1].count("; it counts; seal") == 1
+    _, out, _ = run("decide", study, "1.1", "restore", "--reason", "a slip")
+    assert "; it does not count: 3 comparable pairs, 30 are needed; seal" in out
+
+
+@pytest.mark.parametrize("name", [".", "/", "", "x" * 5_000])
+@pytest.mark.parametrize(
+    "line",
+    [["summary"], ["report"], ["list"], ["verify"], ["record"], ["decide", "1.1", "note", "--reason", "x"],
+     ["correct", "code", "--to", "R-2", "--reason", "x"], ["copy", "new.study"], ["copy", "new.study", "--anonymous"],
+     ["export", "new.json"], ["analyse"]],
+    ids=lambda line: " ".join(line[:1] + line[2:]),
+)  # fmt: skip
+def test_what_is_no_file_in_the_place_of_a_study_is_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, line: list[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run(line[0], name, *line[1:])
+    assert code == (0 if line == ["list"] and len(name) < 2 else 2)
+    assert code == 0 or len(err.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_the_help_names_everything_that_can_be_corrected() -> None:
@@ -107,3 +148,14 @@ def test_a_control_character_in_the_record_does_not_reach_the_terminal(study: Pa
     assert code == 0
     assert "before" in out
     assert "\x1b" not in out
+
+
+@pytest.mark.parametrize("label", ["", "  ", "\x1b"])
+def test_an_analysis_without_a_name_is_called_by_how_it_differs(study: Path, label: str) -> None:
+    code, out, err = run("analyse", study, "--keep", "--margin-relative", "0.4", "--label", label)
+    assert code == 0, err
+    assert "kept as analysis 2 of made.study: " in out
+    with StudyStore.open(study) as store:
+        called = make_result(store).study.analyses[-1].label
+    assert called.strip()
+    assert called.isprintable()

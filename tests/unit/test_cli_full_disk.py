@@ -55,7 +55,7 @@ def test_what_does_not_fit_is_one_line_and_nothing_is_left(study: Path, tmp_path
     out.mkdir()
     line = [{"made.study": str(study), "out": str(out)}.get(one, one) for one in arguments]
     line = [one.replace("out/", f"{out}/", 1) if one.startswith("out/") else one for one in line]
-    ended = subprocess.run(  # noqa: S603 - this program itself
+    ended = subprocess.run(
         [sys.executable, "-c", _LIMITED, str(_FEW_BYTES), *line],
         capture_output=True,
         text=True,

@@ -187,8 +187,78 @@ def test_an_unknown_current_is_said_everywhere(tmp_path: Path, wav: Path, capsys
 
 
 @pytest.mark.parametrize(
+    ("uv_per_unit", "ma_per_unit", "words"),
+    [
+        (0.3, 0.001, ()),
+        (300, 0.001, ("check the unit of the needle channel",)),
+        (0.0003, 0.001, ("check the unit of the needle channel",)),
+        (0.3, 0.000001, ("check the unit of the current",)),
+    ],
+)
+def test_a_unit_wrong_by_a_thousand_is_hinted_at(
+    tmp_path: Path,
+    wav: Path,
+    capsys: pytest.CaptureFixture[str],
+    uv_per_unit: float,
+    ma_per_unit: float,
+    words: tuple[str, ...],
+) -> None:
+    path = tmp_path / "x.study"
+    options = ("--uv-per-unit", uv_per_unit, "--stimulus-channel", 2, "--ma-per-unit", ma_per_unit)
+    code, _, err = run(capsys, "import", wav, "--into", path, *options)
+    assert code == 0
+    with StudyStore.open(path) as store:
+        (result,) = store.results()
+    hints = [one for one in result.analysis.reasons if "check the unit" in one]
+    assert len(hints) == len(words)
+    for hint, word in zip(hints, words, strict=True):
+        assert word in hint
+        assert hint in err
+
+
+@pytest.mark.parametrize("kind", ["nwb", "edf"])
+def test_what_a_file_of_this_program_says_of_its_study_comes_along(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], kind: str
+) -> None:
+    pytest.importorskip("pynwb")
+    original = tmp_path / "first.study"
+    known = ("--age", 44, "--muscle", "frontalis", "--side", "left", "--temperature", "33.5")
+    assert run(capsys, "import", small_npz(tmp_path / "x.npz"), "--into", original, *known)[0] == 0
+    file = tmp_path / f"out.{kind}"
+    assert run(capsys, "export", original, file)[0] == 0
+    code, _, err = run(capsys, "import", file, "--into", tmp_path / "again.study", "--side", "right")
+    assert code == 0
+    assert "as the files say: " in err
+    with StudyStore.open(tmp_path / "again.study") as store:
+        about = read_study(store).about
+    assert (about.muscle, about.side, about.skin_temperature_c) == ("frontalis", "right", 33.5)
+    assert about.age_years == (44 if kind == "nwb" else None)
+    # Of two that do not agree, neither is believed.
+    other = tmp_path / "other.study"
+    assert run(capsys, "correct", original, "muscle", "--to", "masseter", "--reason", "a slip")[0] == 0
+    assert run(capsys, "export", original, tmp_path / f"two.{kind}")[0] == 0
+    assert run(capsys, "import", file, tmp_path / f"two.{kind}", "--into", other)[0] == 0
+    with StudyStore.open(other) as store:
+        about = read_study(store).about
+    assert (about.muscle, about.side) == ("", "left")
+
+
+def test_text_that_is_not_in_utf_8_is_told_from_no_text(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "x.csv"
+    path.write_bytes("Zeit [s];Nadel [µV]\r\n0,00002;1,5\r\n".encode("cp1252"))
+    code, _, err = run(capsys, "import", path, "--into", tmp_path / "x.study")
+    assert code == 2
+    assert "not in UTF-8; save it as CSV UTF-8" in err
+    path.write_bytes(b"\x89\xff;\x00\n,\xfe")
+    code, _, err = run(capsys, "import", path, "--into", tmp_path / "x.study")
+    assert code == 2
+    assert "is of no kind that is read here" in err
+
+
+@pytest.mark.parametrize(
     ("options", "words"),
     [
+        (("--code", "Given Surname"), "a study carries a code, not a name"),
         (("--filter-hz", 9000, 500), "--filter-hz: "),
         (("--filter-hz", "nan", 500), "--filter-hz: "),
         (("--filter-hz", 500, "inf"), ""),

@@ -74,6 +74,14 @@ def test_the_list_can_be_narrowed(capsys):
     assert "there are some for orbicularis oculi" in out
 
 
+def test_why_nothing_can_be_derived_is_summed_up_in_one_line(capsys, healthy):
+    code, _, err = run(capsys, "--from", healthy, "--muscle", "masseter")
+    assert code == 2
+    assert len(err.splitlines()) == 1
+    assert "26 left out: 00.study and 24 more: is of frontalis" in err
+    assert "broken.study: cannot be read" in err
+
+
 def test_limits_are_derived_and_kept_and_then_listed(capsys, healthy, tmp_path):
     target = tmp_path / "limits.toml"
     code, out, err = run(capsys, "--from", healthy, "--write", target, "--name", "ours", "--percentile", 95)
@@ -145,7 +153,7 @@ def test_wrong_input_is_one_line(capsys, healthy, tmp_path, monkeypatch, argumen
     code, out, err = run(capsys, *(one.replace("{healthy}", str(healthy)) for one in arguments))
     assert code == 2
     assert out == ""
-    last = [line for line in err.splitlines() if not line.startswith("left out: ")]
-    assert len(last) == 1
-    assert words in last[0]
+    assert len(err.splitlines()) == 1
+    assert err.startswith("suprathresh: ")
+    assert words in err
     assert not any(tmp_path.iterdir())

@@ -475,6 +475,17 @@ def test_odd_studies_are_reported(name: str, recordings: list[list[Fibre]], tmp_
     assert "nan" not in " ".join(texts).lower().split()
 
 
+def test_a_row_says_what_the_summary_says(tmp_path: Path) -> None:
+    """Where blocking alone makes an endplate count as above, its row does not call it within the limit."""
+    blocks = Fibre(mcd_us=15.0, n_missing_endplate=10, blocking_interval=(0.05, 0.3))
+    path = drawn_study(tmp_path / "a.study", [[blocks, Fibre(latency_ms=6.0)]])
+    with StudyStore.open(path) as store:
+        made = make_result(store, ResultOptions(rule=SummaryRule(counts_blocking=True)))
+        rows = gather_content(store, made).rows
+    assert made.summary.above == ("1.1",)
+    assert [row.words.status for row in rows] == ["blocks; counts as above the limit", "within the limit"]
+
+
 def test_current_that_is_not_known_is_said(tmp_path: Path) -> None:
     path = drawn_study(tmp_path / "a.study", [[Fibre(threshold_ma=None)]], is_intensity_known=False)
     with StudyStore.open(path) as store:

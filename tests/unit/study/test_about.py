@@ -27,6 +27,8 @@ def test_what_is_filled_in_is_kept_in_its_own_type_and_what_is_blank_is_left_out
     [
         ("age_years", "47.5"),
         ("age_years", "121"),
+        ("skin_temperature_c", "3_3"),
+        ("skin_temperature_c", "٣٣"),
         ("age_years", "-3"),
         ("age_years", "٤٧"),
         ("side", "both"),
@@ -93,6 +95,7 @@ def test_an_anonymous_copy_keeps_what_limits_are_made_from_and_nothing_that_tell
     [
         (None, None),
         ("yesterday", None),
+        ("2000-01-01T00:00:00+00:00", None),  # of a copy whose dates were removed
         ("2031-03-04T09:30:00", datetime(2031, 3, 4, 9, 30, tzinfo=UTC)),
         ("2031-03-04T09:30:00+00:00", datetime(2031, 3, 4, 9, 30, tzinfo=UTC)),
     ],

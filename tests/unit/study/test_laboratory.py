@@ -265,6 +265,7 @@ def test_a_limit_of_the_mean_above_that_of_single_endplates_is_refused():
         ({"n_below": 3}, "3 endplates with a jitter below the timing noise"),
         ({"age_years": None}, "1 of 31 subjects have no age"),
         ({"medication": "something"}, "medication is noted for 99.study"),
+        ({"is_simulated": True}, "recorded on simulated patients, whose limits are nobody's: 99.study"),
         ({"skin_temperature_c": 29.0}, "skin below 32 °C in 99.study"),
     ],
 )

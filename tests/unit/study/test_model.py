@@ -12,6 +12,7 @@ from acq.errors import ConfigurationError, StudyFileError
 from acq.procedures.contract import ProcedureName, ProcedureResult
 from acq.procedures.keeping import keep_procedure
 from acq.records import Pulse, PulseKind, Sweep
+from acq.study.conclusion import find_study_cautions
 from acq.study.decisions import read_decisions, read_target
 from acq.study.model import read_study
 from acq.study.result import decide
@@ -194,6 +195,8 @@ def test_what_was_decided_on_a_recording_without_an_endplate_is_not_lost_silentl
     path = write_study(tmp_path / "a.study", [[]])
     study = decided(path, ("1", kind, "the needle had moved"))
     assert [(one.target.label, one.reason) for one in study.lost] == [("1", "the needle had moved")]
+    assert len(study.unheeded) == (kind == "set aside")
+    assert any("1 set aside" in one for one in find_study_cautions(study)) == (kind == "set aside")
 
 
 def test_decisions_on_a_recording_and_its_endplates_hold_in_their_order(path):
@@ -359,3 +362,21 @@ def test_a_decision_that_makes_no_sense_is_named(path, detail):
         store.add_decision("set aside", detail, recording=1, reason="x")
     with pytest.raises(StudyFileError, match="a decision, cannot be read"):
         study_of(path)
+
+
+@pytest.mark.parametrize(
+    ("profile", "device", "is_simulated"),
+    [
+        ("simulated", "Simulated patient: healthy (seed 1)", True),
+        ("of-our-own", "Simulated patient: healthy (seed 1)", True),
+        ("of-our-own", "a card", False),
+    ],
+)
+def test_a_simulated_patient_is_one_whatever_its_profile_is_called(tmp_path, profile, device, is_simulated):
+    with StudyStore.create(tmp_path / "a.study", meta={"code": "R-01"}) as store:
+        store.start_recording(
+            profile=profile, device=device, electrode="concentric", sample_rate_hz=50_000.0, band_hz=(500.0, 10_000.0),
+            mains_hz=50.0, settings={},
+        )  # fmt: skip
+        [recording] = read_study(store).recordings
+    assert recording.is_simulated is is_simulated

@@ -281,6 +281,22 @@ def test_the_chance_of_a_change_falls_with_the_distance_from_the_limit() -> None
     assert chances[-1] == (0.0, 0.0)
 
 
+def test_of_fewer_than_five_jitters_the_mean_has_no_interval() -> None:
+    """Of two, Student's t tells 0 to 406 µs; from five on the interval is that of scipy's t distribution."""
+    for n in range(8):
+        found = summarise(make_endplates([12.0, 30.0, 15.0, 22.0, 18.0, 9.0, 27.0][:n]), limit=LIMIT)
+        assert math.isfinite(found.mean_us) == (n > 0)
+        assert all(map(math.isnan, found.mean_interval_us)) == (n < 5)
+    values = np.array([12.0, 30.0, 15.0, 22.0, 18.0])
+    wanted = stats.t.interval(0.95, 4, values.mean(), stats.sem(values))
+    assert summarise(make_endplates(list(values)), limit=LIMIT).mean_interval_us == pytest.approx(wanted)
+
+
+def test_the_mean_is_said_of_those_that_were_measured() -> None:
+    found = summarise(make_endplates([20.0] * 20 + [math.nan] * 5), limit=None)
+    assert "The mean MCD of 20 endplates of 25 is 20.0 µs" in found.conclusion
+
+
 def test_too_few_for_a_forecast() -> None:
     assert all(map(math.isnan, _outlook([20.0, 20.0], SHARE_ALONE)))
     assert all(map(math.isnan, _outlook([20.0, 40.0], SHARE_ALONE)))
