@@ -26,7 +26,6 @@ from acq.report.cautions import INTENDED_USE
 from acq.report.comparison import compare
 from acq.report.procedures import print_procedure
 from acq.report.results import comparison_table, plain_result, plain_row, result_table
-from acq.study.encoding import encode_json
 from acq.study.model import read_study
 from acq.study.reanalysis import analyse_again, describe_difference
 from acq.study.store import StudyStore
@@ -102,7 +101,7 @@ def _keep(
         first = next(iter(stored.values()))
         label = " ".join("".join(one for one in label or "" if one.isprintable() or one.isspace()).split())
         if not label:
-            label = describe_difference(json.loads(encode_json(first)), json.loads(encode_json(settings_of(first))))
+            label = describe_difference(stored_settings(first, path=file), settings_of(first))
             label += f", electrode {electrode.replace('_', ' ')}" if electrode is not None else ""
         task = progress.add_task("analysing again", total=len(stored))
         results = analyse_again(

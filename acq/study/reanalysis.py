@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
 from acq.errors import InputFileError
 from acq.exchange.recordings import Recording, recording_from_store
+from acq.guard.margin import MarginRule
 from acq.offline import RecordingSettings, analyse_recording
 from acq.records import RecordingAnalysis
 from acq.study.encoding import encode_json
@@ -18,11 +20,21 @@ __all__ = ["analyse_again", "describe_difference"]
 _LONGEST: Final = 200
 
 
-def describe_difference(before: Mapping[str, Any], after: Mapping[str, Any]) -> str:
-    """How settings differ, in one line: "margin.relative 0.2 → 0.3"; what is not in both is left out."""
-    found = _differences("", before, after)
+def describe_difference(before: RecordingSettings, after: RecordingSettings) -> str:
+    """How settings differ, in one line: "margin 20 % → 30 %", and others by their names."""
+    found = [_tell_margins(before.margin, after.margin)] if before.margin != after.margin else []
+    plain: list[dict[str, Any]] = [
+        json.loads(encode_json(replace(one, margin=MarginRule()))) for one in (before, after)
+    ]
+    found += _differences("", *plain)
     text = ", ".join(found) if found else "the same settings"
     return text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
+
+
+def _tell_margins(before: MarginRule, after: MarginRule) -> str:
+    whom = {"each": "each fibre", "highest": "the fibre with the least"}
+    scope = f", for {whom[before.scope]} → {whom[after.scope]}" if before.scope != after.scope else ""
+    return f"margin {before.describe()} → {after.describe()}{scope}"
 
 
 def _differences(where: str, before: Mapping[str, Any], after: Mapping[str, Any]) -> list[str]:

@@ -98,7 +98,7 @@ def test_analysing_again_keeps_a_new_result_beside_the_old_one(capsys, study):
     code, out, _ = run(capsys, "analyse", study, "--keep", "--margin-relative", "0.5", "--json")
     assert code == 0
     document = json.loads(out)
-    assert (document["analysis"], document["label"]) == (2, "margin.relative 0.2 → 0.5")
+    assert (document["analysis"], document["label"]) == (2, "margin 20 % → 50 %")
     with StudyStore.open(study) as store:
         first, second = store.results()
         runs = read_study(store).analyses
@@ -108,7 +108,7 @@ def test_analysing_again_keeps_a_new_result_beside_the_old_one(capsys, study):
     assert sum(int(one.admitted.sum()) for one in second.analysis.fibres) < sum(
         int(one.admitted.sum()) for one in first.analysis.fibres
     )
-    assert [run.label for run in runs] == ["as recorded", "margin.relative 0.2 → 0.5"]
+    assert [run.label for run in runs] == ["as recorded", "margin 20 % → 50 %"]
     assert verify(study).is_sound
 
 

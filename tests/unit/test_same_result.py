@@ -57,7 +57,7 @@ def decided_and_analysed_again(path: Path) -> Path:
         decide(store, "2.1", "set aside", "the needle moved")
         decide(store, "3.2", "note", "looked at twice")
         decide(store, "5.1", "set aside", "two fibres")
-        detail = json.dumps({"label": "margin.relative 0.2 → 0.3", "electrode": None, "recordings": [5]})
+        detail = json.dumps({"label": "margin 20 % → 30 %", "electrode": None, "recordings": [5]})
         store.add_analysis(detail, [(5, make_analysis([make_fibre(latency_us=9100.0)]), {})])
     return path
 
