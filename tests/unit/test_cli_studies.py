@@ -8,7 +8,7 @@ from acq.cli import main
 from acq.study.model import read_study
 from acq.study.store import StudyStore
 from acq.study.verification import verify
-from tests.made_endplates import make_fibre, write_study
+from tests.made_endplates import NOW, make_fibre, write_recording, write_study
 from tests.made_studies import make_study
 
 
@@ -90,6 +90,23 @@ def test_a_decision_is_kept_with_its_reason_and_shown_by_the_record(capsys, stud
     assert "decision set aside: 1.1 (needle moved)" in out
     with StudyStore.open(study) as store:
         assert [one.label for one in read_study(store).set_aside] == ["1.1"]
+
+
+def test_a_whole_insertion_is_decided_on_by_its_recordings(capsys, tmp_path):
+    path = tmp_path / "a.study"
+    with StudyStore.create(path, meta={"code": "R-01"}, now=lambda: NOW) as store:
+        write_recording(store, [make_fibre(latency_us=4000.0)])
+        store.add_action("insertion", "lower lid")
+        for at_us in (5000.0, 6000.0):
+            write_recording(store, [make_fibre(latency_us=at_us)])
+    code, out, _ = run(capsys, "decide", path, "i2", "set-aside", "--reason", "the needle bent")
+    assert code == 0
+    assert out.startswith("recording 2: set aside (the needle bent)\nrecording 3: set aside (the needle bent); seal ")
+    with StudyStore.open(path) as store:
+        assert [one.label for one in read_study(store).counted] == ["1.1"]
+    code, _, err = run(capsys, "decide", path, "i3", "set-aside", "--reason", "x")
+    assert code == 2
+    assert "it has i1, i2" in err
 
 
 def test_analysing_again_keeps_a_new_result_beside_the_old_one(capsys, study):
