@@ -285,16 +285,16 @@ class _Outbox:
             self._result_version = -1
         sweeps, tracks, n_dropped = self._engine.fetch_sweeps()
         snapshot = self._engine.snapshot()
-        result = None
-        if self._engine.result_version != self._result_version:
-            self._result_version = self._engine.result_version
-            result = self._engine.result()
         with self._lock:
             self._n_dropped += n_dropped + max(0, len(self._sweeps) + len(sweeps) - _SWEEPS_KEPT)
             self._sweeps.extend(sweeps)
             self._tracks = tracks if tracks is not None else self._tracks
             self._snapshot = snapshot if snapshot is not None else self._snapshot
-            self._result = result if result is not None else self._result
+        if self._engine.result_version != self._result_version:
+            self._result_version = self._engine.result_version
+            result = self._engine.result()  # takes a while, and the rest need not wait for it
+            with self._lock:
+                self._result = result
 
     def take(self, **now: Any) -> News:
         """All of it, with what the output does now."""

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
+import psutil
 import pytest
 
 from acq.hosting import host
@@ -299,7 +300,7 @@ def test_a_killed_engine_is_noticed_and_its_study_can_be_gone_on_with(begin, tmp
     assert screen.link.wait_for_end(5.0)
     assert find_running() == ()
     again = begin(resume=True)
-    again.wait(lambda: again.of(News), "news")
+    again.wait(lambda: again.last_snapshot() is not None, "a snapshot")
     assert again.last_snapshot().recording == 2
     assert complete(again).failure is None
     assert verify(tmp_path / "one.study").is_sound
@@ -311,6 +312,7 @@ def test_a_frozen_engine_is_not_waited_for_for_ever(begin, monkeypatch) -> None:
     screen = begin()
     screen.wait(lambda: screen.of(News), "first news")
     os.kill(screen.link.where.process, signal.SIGSTOP)
+    screen.wait(lambda: psutil.Process(screen.link.where.process).status() == psutil.STATUS_STOPPED, "a frozen engine")
     try:
         with pytest.raises(LinkError, match="does not answer"):
             attach(screen.link.where)
