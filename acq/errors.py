@@ -12,7 +12,13 @@ __all__ = [
     "SafetyViolationError",
     "StudyFileError",
     "SuprathreshError",
+    "install_hint",
 ]
+
+
+def install_hint(extra: str) -> str:
+    """How to install what an extra of this program brings; never by a name on an index, which may be another's."""
+    return f'from the program\'s folder: pip install ".[{extra}]"'  # these quotes are understood on Windows as well
 
 
 class SuprathreshError(Exception):

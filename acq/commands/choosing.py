@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from importlib.metadata import EntryPoint, entry_points
 from typing import Any, Final, Literal
 
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, install_hint
 
 __all__ = ["SCREEN_GROUP", "ProbeResult", "View", "choose_view", "tell_remedy"]
 
@@ -25,7 +25,7 @@ _SCREEN, _PROBE = "screen", "probe"
 _HAVE_ALWAYS_A_DISPLAY = ("win32", "cygwin", "darwin")
 _UNSEEN = ("offscreen", "minimal", "minimalegl")
 _NEED_A_DISPLAY = ("xcb", "wayland")  # how the names of Qt's platforms begin that show a window on a desktop
-_INSTALL = 'From the program\'s folder: pip install ".[gui]"'
+_INSTALL = f"F{install_hint('gui')[1:]}"
 _ANEW = "Install the program anew"
 _MOST_NAMES = 3  # of missing shared objects that are told one by one
 _UNREACHABLE = ("could not connect to display", "Failed to create wl_display")  # Qt's words, the same in every language

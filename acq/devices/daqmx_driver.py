@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from acq.devices.daqmx_errors import DEAD_SERVER, UNAVAILABLE, explain_driver_error, explain_server_error
 from acq.devices.service_token import METADATA_KEY, VARIABLE, read_token
-from acq.errors import ConfigurationError, DeviceError
+from acq.errors import ConfigurationError, DeviceError, install_hint
 
 __all__ = ["DaqmxDriver", "check_address"]
 
@@ -20,7 +20,7 @@ _CALL_LIMIT_S: Final = 1.0  # beyond the time-out of the call itself; the driver
 _RESET_LIMIT_S: Final = 20.0
 _CONNECT_S: Final = 3.0  # a service on the same network answers within milliseconds
 _UNAUTHENTICATED: Final = 16  # status code of gRPC, https://grpc.io/docs/guides/status-codes/
-_INSTALL: Final = "from the program's folder: pip install '.[hardware]'"
+_INSTALL: Final = install_hint("hardware")
 
 # The same input cannot be said to a driver that is not there.
 _NO_DRIVER: Final = (

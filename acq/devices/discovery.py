@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from acq.devices.daqmx_driver import DaqmxDriver
-from acq.errors import ConfigurationError, DeviceError
+from acq.errors import ConfigurationError, DeviceError, install_hint
 
 __all__ = ["Card", "CardSearch", "PortSearch", "SerialPort", "find_cards", "find_serial_ports", "list_cards"]
 
-_INSTALL = "from the program's folder: pip install '.[hardware]'"
+_INSTALL = install_hint("hardware")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

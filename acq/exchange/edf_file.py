@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from acq.errors import ConfigurationError, InputFileError
+from acq.errors import ConfigurationError, InputFileError, install_hint
 from acq.exchange.recordings import show
 
 if TYPE_CHECKING:
@@ -109,9 +109,7 @@ def _library() -> Any:
     try:
         import edfio  # here: it is an extra
     except ImportError as exc:
-        raise ConfigurationError(
-            'EDF and BDF files need the package edfio; install it with `pip install "suprathresh[exchange]"`'
-        ) from exc
+        raise ConfigurationError(f"EDF and BDF files need the package edfio; {install_hint('exchange')}") from exc
     return edfio
 
 

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 
-from acq.errors import ConfigurationError, InputFileError
+from acq.errors import ConfigurationError, InputFileError, install_hint
 from acq.exchange.recordings import MOST_SAMPLES, Recording, check_sample_rate, derive_rate_hz, show
 from acq.records import FloatArray, PulseKind
 from acq.study.about import ABOUT_FIELDS
@@ -88,7 +88,7 @@ def _opened(path: Path) -> Iterator[h5py.File]:
         import h5py
     except ImportError as exc:
         raise ConfigurationError(
-            f'{path}: NWB needs a library that is not installed ({exc}): `pip install "suprathresh[exchange]"`'
+            f"{path}: NWB needs a package that is not installed ({exc}); {install_hint('exchange')}"
         ) from exc
     try:
         with h5py.File(path, "r") as file:

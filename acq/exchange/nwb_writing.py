@@ -27,7 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from acq import __version__
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, install_hint
 from acq.exchange.tables import Column, StudyTables, SweepTimes, Table, plain_values
 from acq.records import FloatArray
 from acq.study.about import ELECTRODES, EPOCH
@@ -78,7 +78,7 @@ def write_nwb(
         from pynwb import NWBHDF5IO
     except ImportError as exc:
         raise ConfigurationError(
-            f'NWB needs a library that is not installed ({exc}): `pip install "suprathresh[exchange]"`'
+            f"NWB needs a package that is not installed ({exc}); {install_hint('exchange')}"
         ) from exc
     content = _make_file(tables)
     series = _add_signals(content, tables, samples)

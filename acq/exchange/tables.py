@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from acq import __version__
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, install_hint
 from acq.exchange.anonymity import anonymous_entries, anonymous_result
 from acq.records import BoolArray, FibreAnalysis, FloatArray, IntArray
 from acq.study.encoding import encode_json
@@ -681,7 +681,7 @@ def write_parquet(tables: StudyTables, table: Table, path: Path) -> None:
         import pyarrow.parquet as pq
     except ImportError as exc:
         raise ConfigurationError(
-            f'Parquet needs a library that is not installed ({exc}): `pip install "suprathresh[exchange]"`'
+            f"Parquet needs a package that is not installed ({exc}); {install_hint('exchange')}"
         ) from exc
     pq.write_table(to_arrow(tables, table), path, compression="zstd")
 

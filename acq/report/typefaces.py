@@ -14,7 +14,7 @@ from enum import StrEnum
 from importlib import resources
 from typing import Any, Final
 
-from acq.errors import ConfigurationError
+from acq.errors import ConfigurationError, install_hint
 
 __all__ = ["Face", "break_lines", "fonts_of", "has_unset_letters", "load_fonts", "split_runs", "width_pt"]
 
@@ -49,7 +49,7 @@ def load_fonts() -> dict[str, Any]:
         from reportlab.pdfbase import pdfmetrics
         from reportlab.pdfbase.ttfonts import TTFont
     except ImportError as exc:
-        raise ConfigurationError('a report as PDF needs reportlab: pip install "suprathresh[report]"') from exc
+        raise ConfigurationError(f"a report as PDF needs the package reportlab; {install_hint('report')}") from exc
     folder = resources.files("acq.report").joinpath("fonts")
     loaded = {}
     for name in (*Face, _SPARE):

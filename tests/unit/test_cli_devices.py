@@ -142,7 +142,7 @@ def test_a_package_that_is_not_there_is_a_sentence(monkeypatch: pytest.MonkeyPat
     monkeypatch.setitem(sys.modules, package, None)
     note = find_cards().note if package == "nidaqmx" else find_serial_ports().note
     assert f"{package}" in note
-    assert "pip install '.[hardware]'" in note
+    assert 'pip install ".[hardware]"' in note
 
 
 def test_serial_ports_are_sorted(see: Any) -> None:

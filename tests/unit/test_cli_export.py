@@ -262,5 +262,5 @@ def test_a_missing_library_is_one_line(study_path: Path, tmp_path: Path, monkeyp
             without.setitem(sys.modules, module, None)
             code, _, err = export(study_path, tmp_path / name, *(["--table", "record"] if name[0] == "o" else []))
         assert code == 2
-        assert 'pip install "suprathresh[exchange]"' in err
+        assert 'pip install ".[exchange]"' in err
     assert list(tmp_path.iterdir()) == []
