@@ -19,13 +19,16 @@ class AdmissionRule:
     takes_untested : also where the margin was never tested, as in recordings made elsewhere; said in the result.
     most_noise_us : timing noise, as MCD; half of the lowest limit of a single endplate in use (28 µs): above it a
     normal jitter and one at the limit are hardly told apart. blocks_surely : lower end of the interval of the blocking
-    from which an endplate with too few pairs counts as one that blocks.
+    from which an endplate with too few pairs counts as one that blocks. largest_flip_us : between two latencies; a random flip
+    adds half of its distance to an MCD, so that one below the lowest limit of a single endplate in use makes
+    none abnormal.
     """
 
     fewest_pairs: int = 30
     takes_untested: bool = False
     most_noise_us: float = 14.0
     blocks_surely: float = 0.1
+    largest_flip_us: float = 28.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +75,8 @@ def judge_admission(
     elif not fibre.acceptable and fibre.origin is Origin.ENDPLATE:  # a result from before the refusals stood apart
         reasons.append("the potential is not acceptable: " + "; ".join(fibre.reasons))
     if math.isfinite(fibre.mode_distance_us):
-        reasons.append(f"the latency flips between two values {fibre.mode_distance_us:.0f} µs apart")
+        of_flip = reasons if fibre.mode_distance_us > rule.largest_flip_us else doubts
+        of_flip.append(f"the latency flips between two values {fibre.mode_distance_us:.0f} µs apart")
     n_assured = int((fibre.verdict == GuardVerdict.ASSURED).sum())
     has_margin = bool(fibre.admitted.any())
     is_without_jitter = False

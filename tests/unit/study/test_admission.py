@@ -7,6 +7,7 @@ import pytest
 
 from acq.records import GuardVerdict, Origin
 from acq.study.admission import AdmissionRule, judge_admission
+from acq.study.reference_limits import all_limits
 from tests.made_endplates import filled, make_fibre
 
 NOT_ASSURED = {"verdict": filled(GuardVerdict.UNTESTED), "admitted": np.zeros(60, dtype=bool)}
@@ -67,6 +68,18 @@ def test_an_origin_test_goes_before_what_the_recording_alone_says():
     assert judge_admission(late, origin_said=Origin.ENDPLATE).is_counted
     assert not judge_admission(make_fibre(), origin_said=Origin.F_WAVE).is_counted
     assert judge_admission(make_fibre(), origin_said=Origin.UNDECIDED).is_counted
+
+
+def test_a_flip_too_small_to_make_an_endplate_abnormal_is_a_doubt():
+    found = judge_admission(make_fibre(mode_distance_us=12.0))
+    assert found.is_counted
+    assert "12 µs apart" in found.doubts[0]
+    # Half of the distance is what an even, random flip adds to the MCD: no normal one passes the lowest limit by it.
+    distance_us = AdmissionRule().largest_flip_us
+    latency_us = 5000.0 + distance_us * np.random.default_rng(3).integers(0, 2, 20_000)
+    added_us = float(np.abs(np.diff(latency_us)).mean())
+    assert added_us == pytest.approx(distance_us / 2, rel=0.03)
+    assert added_us < min(one.individual_us for one in all_limits() if one.activation == "stimulated")
 
 
 def test_a_repeat_is_counted_where_it_came_first():
