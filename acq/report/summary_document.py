@@ -147,6 +147,7 @@ def _plain_rule(study: Study, summary: StudySummary) -> dict[str, Any]:
         "n_fewest_pairs": admission.fewest_pairs,
         "takes_untested": admission.takes_untested,
         "most_noise_us": admission.most_noise_us,
+        "largest_flip_us": admission.largest_flip_us,
         "share_blocks_without_jitter": admission.blocks_surely,
     }
 
