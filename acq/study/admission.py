@@ -19,9 +19,9 @@ class AdmissionRule:
     takes_untested : also where the margin was never tested, as in recordings made elsewhere; said in the result.
     most_noise_us : timing noise, as MCD; half of the lowest limit of a single endplate in use (28 µs): above it a
     normal jitter and one at the limit are hardly told apart. blocks_surely : lower end of the interval of the blocking
-    from which an endplate with too few pairs counts as one that blocks. largest_flip_us : between two latencies; a random flip
-    adds half of its distance to an MCD, so that one below the lowest limit of a single endplate in use makes
-    none abnormal.
+    from which an endplate with too few pairs counts as one that blocks. largest_flip_us : between two latencies; a
+    random flip adds half of its distance to an MCD, so that one below the lowest limit of a single endplate in use
+    makes none abnormal.
     """
 
     fewest_pairs: int = 30
