@@ -51,11 +51,6 @@ class Criterion:
         above, allowed = n_above * self.share.denominator, self.share.numerator * n
         return (above >= allowed) & (n_above > 0) if self.counts_equal else above > allowed
 
-    def fewest_above(self, n: int) -> int:
-        """The least number of endplates above the individual limit that are too many of n."""
-        allowed = self.share * n
-        return max(1, math.ceil(allowed)) if self.counts_equal else math.floor(allowed) + 1
-
     def average(self, mcd_us: FloatArray) -> FloatArray:
         """The average that is held against `average_us`.
 

@@ -74,9 +74,7 @@ def command(
     is_folder = kind in _OF_A_RECORDING and wanted is not None and number is None and not _ends_in(out, kind)
     if kind in ("nwb", *_OF_A_RECORDING) and not is_folder and not _ends_in(out, kind):
         raise click.UsageError(f"{out}: give a name that ends in .{kind}, as other programs expect it")
-    if not is_study_file(file):
-        if kind not in _OF_A_RECORDING:
-            raise InputFileError(f"{file}: no study file; of a recording, {', '.join(_OF_A_RECORDING)} can be made")
+    if kind in _OF_A_RECORDING and not is_study_file(file):
         recording = load_recording(file, number=number)
         _say(_write_recording(recording, out, kind))
         click.echo(f"{out}: {recording.n_sweeps} sweeps of {recording.name}")

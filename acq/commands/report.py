@@ -10,8 +10,6 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from acq.commands.interruption import ending_like_ctrl_c
 from acq.commands.study_options import result_options
-from acq.errors import InputFileError
-from acq.exchange.recordings import is_study_file
 from acq.report.pdf import PAPERS, PaperName
 from acq.report.writing import ReportOptions, check_names, write_report
 from acq.study.result import ResultOptions
@@ -31,8 +29,6 @@ def command(file: Path, out: tuple[Path, ...], paper: PaperName, options: Result
     One page of result, a row of figures for every endplate, the record and the methods; nothing in it needs colour.
     Without OUT it is written beside the study, as FILE.pdf. Nothing is overwritten.
     """
-    if not is_study_file(file):
-        raise InputFileError(f"{file}: no study file; `suprathresh import` makes a study of recordings made elsewhere")
     paths = out or (file.with_suffix(".pdf"),)
     check_names(paths)
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())

@@ -63,7 +63,10 @@ def readable(path: Path) -> Iterator[tuple[Path, tuple[str, ...]]]:
             if troubles:
                 source = folder / f"rescued {path.name}"
                 if not rescue(path, source):
-                    raise StudyFileError(f"{path}: nothing in it is of a study ({troubles[0]}); use another copy of it")
+                    raise StudyFileError(
+                        f"{path}: nothing in it is of a study ({troubles[0]}); use another copy of it, or `suprathresh "
+                        "import` for a recording made elsewhere"
+                    )
         except OSError as exc:
             raise StudyFileError(f"{path}: cannot be read ({exc.strerror or exc}); check the drive") from exc
         yield source, troubles

@@ -192,8 +192,8 @@ def test_nothing_is_overwritten_and_wrong_wishes_are_one_line(study_path: Path, 
         ((study_path, tmp_path / "no" / "made.nwb"), "there is no folder"),
         ((study_path, tmp_path / "made.nwb", "--analysis", 9), "there is no analysis 9"),
         ((study_path, tmp_path / "made.nwb", "--limits", "no such"), "no such"),
-        ((tmp_path / "absent.study", tmp_path / "made.nwb"), "no such file"),
-        ((recording, tmp_path / "made.nwb"), "no study file"),
+        ((tmp_path / "absent.study", tmp_path / "made.nwb"), "no such study"),
+        ((recording, tmp_path / "made.nwb"), "`suprathresh import`"),
     ):
         code, _, err = export(*arguments)
         assert code == 2, arguments

@@ -1,6 +1,7 @@
 """Commands on studies that are kept: list, decide, analyse --keep, and going on with one."""
 
 import json
+from pathlib import Path
 
 import pytest
 
@@ -107,6 +108,28 @@ def test_a_whole_insertion_is_decided_on_by_its_recordings(capsys, tmp_path):
     code, _, err = run(capsys, "decide", path, "i3", "set-aside", "--reason", "x")
     assert code == 2
     assert "it has i1, i2" in err
+
+
+@pytest.mark.parametrize("what", [("summary",), ("report", "x.html"), ("export", "x.json"), ("export", "x.nwb")])
+def test_a_study_whose_beginning_is_lost_still_gives_its_result(capsys, study, tmp_path, monkeypatch, what):
+    monkeypatch.chdir(tmp_path)
+    study.write_bytes(bytes(100) + study.read_bytes()[100:])
+    code, out, err = run(capsys, what[0], study, *what[1:])
+    assert code in (0, 1)  # 1 where what is left out is to be noticed by a script
+    made = out if what[0] == "summary" else "".join(one.name for one in tmp_path.glob("x.*"))
+    assert made
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("what", [("summary",), ("report", "x.html"), ("export", "x.json"), ("export", "x.nwb")])
+def test_a_recording_in_place_of_a_study_is_told_what_to_do(capsys, tmp_path, monkeypatch, what):
+    monkeypatch.chdir(tmp_path)
+    recording = Path(__file__).parents[1] / "recordings" / "A1.npz"
+    code, _, err = run(capsys, what[0], recording, *what[1:])
+    assert code == 2
+    assert "`suprathresh import`" in err
+    assert len(err.strip().splitlines()) == 1
+    assert not list(tmp_path.iterdir())
 
 
 def test_analysing_again_keeps_a_new_result_beside_the_old_one(capsys, study):
