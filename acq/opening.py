@@ -22,7 +22,7 @@ from acq.study.copying import make_code
 from acq.study.store import StudyStore, default_study_path
 from hardware_profiles import HardwareProfile
 
-__all__ = ["Preparation", "begin_study", "check_code", "prepare_study", "settings_of_profile"]
+__all__ = ["Preparation", "begin_study", "prepare_study", "settings_of_profile"]
 
 
 @dataclass(frozen=True, slots=True)

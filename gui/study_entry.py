@@ -10,7 +10,7 @@ from typing import Final
 from acq.errors import ConfigurationError, StudyFileError
 from acq.hosting.messages import ReplayRequest, StudyRequest
 from acq.report.cautions import CAUTIONS
-from acq.study.about import ELECTRODES, StudyAbout, check_about
+from acq.study.about import ELECTRODES, StudyAbout, check_about, check_code
 from acq.study.reference_limits import (
     LimitChoice,
     ReferenceLimit,
@@ -162,9 +162,6 @@ def check_entry(entry: StudyEntry, *, now: datetime) -> tuple[StudyRequest | Non
     dict
         By name of the field, one sentence each that says what is wrong and what to do.
     """
-    # Only here: it brings the engine with it, and the screen is there sooner without.
-    from acq.opening import check_code
-
     code = entry.code.strip()
     about, wrong_about = check_about({name: getattr(entry, name) for name in _ABOUT})
     wrong: dict[str, str] = {}
