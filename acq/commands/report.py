@@ -29,8 +29,9 @@ def command(file: Path, out: tuple[Path, ...], paper: PaperName, options: Result
     One page of result, a row of figures for every endplate, the record and the methods; nothing in it needs colour.
     Without OUT it is written beside the study, as FILE.pdf. Nothing is overwritten.
     """
-    paths = out or (file.with_suffix(".pdf"),)
-    check_names(paths)
+    paths = out or (file.parent / f"{file.stem}.pdf",)  # `with_suffix` takes no folder such as "."
+    if out:
+        check_names(paths)
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn())
     console = Console(stderr=True)
     # Where nobody looks it would leave an empty line before what is said.

@@ -402,7 +402,7 @@ def test_a_file_without_the_library_says_what_to_install(tmp_path: Path, monkeyp
     path = tmp_path / "x.edf"
     write_edf(make_recording(), path)
     monkeypatch.setitem(sys.modules, "edfio", None)
-    with pytest.raises(ConfigurationError, match=r'pip install "suprathresh\[exchange\]"'):
+    with pytest.raises(ConfigurationError, match=r"edfio.*pip install \"\.\[exchange\]\""):
         read_edf(path)
 
 
