@@ -10,11 +10,13 @@ Kernels let go of the interpreter's lock, so that the acquisition thread runs be
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 import numba
+from numba.core.caching import FunctionCache
 
 __all__ = ["Kernel", "compiled", "kernels", "prepare_kernels"]
 
@@ -39,6 +41,24 @@ class Kernel:
         return f"{function.__module__}.{function.__qualname__}"
 
 
+class _ForgivingCache(FunctionCache):
+    """Numba's own cache on disk, but what is torn there (power cut, full disk) is compiled anew instead of an end."""
+
+    def load_overload(self, sig: Any, target_context: Any) -> Any:
+        """Return what was compiled before, or None."""
+        try:
+            return cast(Any, super()).load_overload(sig, target_context)
+        except Exception:  # noqa: BLE001 - a torn pickle raises anything
+            with contextlib.suppress(Exception):
+                cast(Any, self).flush()
+            return None
+
+    def save_overload(self, sig: Any, data: Any) -> None:
+        """Keep it, if that can be done."""
+        with contextlib.suppress(Exception):
+            cast(Any, super()).save_overload(sig, data)
+
+
 _KERNELS: Final[list[Kernel]] = []
 
 
@@ -55,18 +75,15 @@ def compiled(*signatures: str, sums: bool = False) -> Callable[[Callable[_P, _R]
     """
 
     def make(function: Callable[_P, _R]) -> Callable[_P, _R]:
-        try:
-            dispatcher = _jit(function, sums=sums, kept=True)
-        except RuntimeError:  # no folder can be written to: neither the program's nor one of the user's
-            dispatcher = _jit(function, sums=sums, kept=False)
+        options: Any = {"nogil": True, "error_model": "numpy", "fastmath": set(_SUMS) if sums else False}
+        dispatcher: Any = numba.njit(**options)(function)
+        # Where no folder can be written to, neither the program's nor one of the user's, nothing is kept.
+        with contextlib.suppress(RuntimeError):
+            dispatcher._cache = cast(Any, _ForgivingCache)(function)
         _KERNELS.append(Kernel(dispatcher, signatures))
         return cast("Callable[_P, _R]", dispatcher)
 
     return make
-
-
-def _jit(function: Callable[..., Any], *, sums: bool, kept: bool) -> Any:
-    return numba.njit(cache=kept, nogil=True, error_model="numpy", fastmath=set(_SUMS) if sums else False)(function)
 
 
 def kernels() -> tuple[Kernel, ...]:
