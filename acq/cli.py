@@ -29,6 +29,7 @@ _OWN = {
         "Accept or set aside an endplate, take that back, or note something, with the reason.",
     ),
     "report": ("acq.commands.report", "Print a study as PDF or HTML: one page of result, one row an endplate."),
+    "archive": ("acq.commands.archive", "Analyse all studies and recordings of a folder anew, on many cores."),
     "limits": ("acq.commands.limits", "List the reference limits; derive a laboratory's own from its healthy studies."),
     "export": ("acq.commands.export", "Write a study as NWB, EDF+, BDF+, Parquet, CSV or JSON."),
     "import": (
@@ -41,6 +42,7 @@ _OWN = {
     "correct": ("acq.commands.correct", "Correct something in a study by a new entry, with its reason."),
     "devices": ("acq.commands.devices", "Say which devices, cards and ports there are, and what each profile needs."),
     "check": ("acq.commands.check", "Check the set-up on a resistor, before any patient."),
+    "help": ("acq.commands.help", "Read the manual: first study, screen, verdicts, card, numbers, …"),
 }
 _INTERRUPTED = 130
 _USAGE = 2

@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import math
 import queue
+import sys
 import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Mapping
@@ -35,6 +36,7 @@ from acq.exchange.recordings import recording_from_store
 from acq.guard.margin import MarginRule
 from acq.guard.proposal import Needs, Proposal, find_needs, propose, settle
 from acq.offline import RecordingSettings, analyse_recording
+from acq.preparing import prepare_analysis
 from acq.procedures.catalogue import TITLES, make_procedure
 from acq.procedures.conductor import Conductor, stretch_of
 from acq.procedures.contract import Procedure, ProcedureName, ProcedureOptions, ProcedureResult, Sight
@@ -69,6 +71,9 @@ _FEED_AHEAD_S: Final = 0.04  # beyond the earliest onset the device still takes
 _FEED_SPARE_S: Final = 0.01  # what the feeding itself may take
 _WAIT_S: Final = 0.02
 _SNAPSHOT_EVERY_S: Final = 0.1
+_SNAPSHOT_WITHIN_S: Final = 0.2  # also where a sweep is just coming in
+_SNAPSHOT_TAKES_S: Final = 0.015  # with what is done of it meanwhile; a sweep that comes within it goes first
+_SWITCH_S: Final = 0.0005  # after which a thread that waits for the interpreter gets it, a tenth of the usual
 _MESSAGES_KEPT: Final = 8
 _STEADY_BEFORE_LOWERING: Final = 40  # sweeps for which less current has to be enough before it is proposed
 _HARDLY_RESPONDS: Final = 0.7  # blocking from which a missed test tells next to nothing, as with F waves
@@ -281,7 +286,9 @@ class Engine:
             # A replay has all the time it needs.
             is_threaded=not (self._about.is_virtual_time or self._is_replay),
         )
-        self._blas = contextlib.ExitStack()
+        self._restoring = contextlib.ExitStack()  # what the run has changed for the whole process
+        if not self._about.is_virtual_time:
+            prepare_analysis()  # before anything can be delivered: no verdict may wait for a compiler
         self._refitter = Refitter() if self._options.fits_elsewhere and not self._about.is_virtual_time else None
         self._begin_recording()
         try:
@@ -294,9 +301,12 @@ class Engine:
             device.close()
             raise
         # For the whole run and all its threads: entered and left by each, it would be undone for the others.
-        self._blas.enter_context(one_blas_thread())
+        self._restoring.enter_context(one_blas_thread())
         self._cutter.expect(device.recorded_pulses())
         if not self._about.is_virtual_time:
+            # A verdict is made by several threads in turn; each would wait 5 ms for whichever has just begun something.
+            self._restoring.callback(sys.setswitchinterval, sys.getswitchinterval())
+            sys.setswitchinterval(_SWITCH_S)
             self._start_threads()
         self._publish(force=True)
 
@@ -832,7 +842,7 @@ class Engine:
             trouble = self._release_device()
             if self._sound is not None:
                 self._sound.close()
-            self._blas.close()
+            self._restoring.close()
         if trouble is not None:
             self._say(f"at the end: {trouble}")
         try:
@@ -1791,8 +1801,12 @@ class Engine:
         now_s = self._wall.now_s()
         if self._backlog.is_busy:
             return  # what is being worked on cannot be shown; the next turn will
-        # A snapshot costs milliseconds: none for a run that nobody watches.
-        if not force and (not self._has_viewer or now_s - self._last_snapshot_s < _SNAPSHOT_EVERY_S):
+        # A snapshot costs milliseconds: none for a run that nobody watches, and none in the way of a sweep.
+        age_s = now_s - self._last_snapshot_s
+        if not force and (not self._has_viewer or age_s < _SNAPSHOT_EVERY_S):
+            return
+        can_wait = not self._about.is_virtual_time and age_s < _SNAPSHOT_WITHIN_S
+        if not force and can_wait and self._cutter.is_sweep_due(within_s=_SNAPSHOT_TAKES_S):
             return
         self._last_snapshot_s = now_s
         snapshot = self.make_snapshot()

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from acq import __version__
 from acq.devices.contract import Device
 from acq.devices.registry import DeviceOptions, open_device, read_profile
-from acq.engine import Engine, EngineOptions
 from acq.errors import ConfigurationError, SuprathreshError
 from acq.guard.margin import MarginRule
 from acq.hosting.messages import StudyRequest
-from acq.offline import RecordingSettings
 from acq.sound.settings import OFF, SoundSettings, choose_settings
 from acq.study.about import check_code
 from acq.study.checks import default_check_path, find_last_check, tell_last_check
@@ -22,7 +20,11 @@ from acq.study.copying import make_code
 from acq.study.store import StudyStore, default_study_path
 from hardware_profiles import HardwareProfile
 
-__all__ = ["Preparation", "begin_study", "prepare_study", "settings_of_profile"]
+if TYPE_CHECKING:  # loaded where they are needed: a screen asks for a study that another process begins
+    from acq.engine import Engine
+    from acq.offline import RecordingSettings
+
+__all__ = ["Preparation", "begin_study", "margin_of_profile", "prepare_study", "settings_of_profile"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +113,8 @@ def begin_study(preparation: Preparation, *, is_watched: bool = False) -> tuple[
     SuprathreshError
         When the file or the device cannot be opened; a file that was made for it is gone again.
     """
+    from acq.engine import Engine, EngineOptions
+
     request = preparation.request
     if request.resume:
         if request.study_path is None:
@@ -155,14 +159,18 @@ def _check_scan(up_to_ma: float | None, profile: HardwareProfile, *, needs_limit
         )
 
 
+def margin_of_profile(profile: HardwareProfile) -> MarginRule:
+    """The margin a hardware profile asks for."""
+    guard = profile.guard
+    return MarginRule(absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine, scope=guard.scope)
+
+
 def settings_of_profile(profile: HardwareProfile) -> RecordingSettings:
     """The settings a hardware profile implies: its margin, and its band where the program has to filter."""
-    guard, acquisition = profile.guard, profile.acquisition
-    base = RecordingSettings(
-        margin=MarginRule(
-            absolute_ma=guard.absolute_ma, relative=guard.relative, combine=guard.combine, scope=guard.scope
-        )
-    )
+    from acq.offline import RecordingSettings
+
+    base = RecordingSettings(margin=margin_of_profile(profile))
+    acquisition = profile.acquisition
     if not acquisition.filter_in_program:
         return base
     return replace(base, waveforms=replace(base.waveforms, recording_band_hz=acquisition.band_hz))

@@ -1,29 +1,45 @@
 """Templates made in a process of their own, so that the guard does not wait for them.
 
 Making them takes a few tenths of a second and most of the interpreter's attention; a thread beside the guard's would
-hold it up nearly as much as doing it there.
+hold it up nearly as much as doing it there. Even handing over what they are made from, megabytes, is left to a thread.
 """
 
 from __future__ import annotations
 
 import contextlib
+import pickle
+import queue
 import signal
+import sys
+import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any, Final
 
 from acq.analysis.blas import one_blas_thread
-from acq.analysis.streaming import FitWork
+from acq.analysis.streaming import FitWork, fit_here
 from acq.analysis.waveforms import Waveforms
+from acq.errors import SuprathreshError
+from acq.preparing import prepare_analysis
 
 __all__ = ["Refitter"]
 
 _END_S: Final = 1.0
+_IDLE_S: Final = 0.1  # within which a courier with nothing under way ends
+_NICE: Final = 5  # the guard first; lower still, and beside two busy programs templates would come too late
+_BELOW_NORMAL: Final = 0x4000  # of Windows' priority classes
+_READY: Final = "ready"
+
+_Asked = tuple[FitWork, "Future[Waveforms]"]
 
 
 class Refitter:
-    """Makes templates in another process; in this one where that has died. For one thread, and ended by `close`."""
+    """Makes templates in another process; in this one where that has died, or is not ready yet.
+
+    For one thread, and ended by `close`.
+    """
 
     def __init__(self) -> None:
         context = get_context("spawn")
@@ -33,59 +49,99 @@ class Refitter:
         self._process = context.Process(target=_serve, args=(theirs,), name="refitting", daemon=True)
         self._process.start()
         theirs.close()
-        self._n_asked = 0
-        self._n_answered = 0
         self._is_broken = False
+        self._is_ready = threading.Event()
+        self._asked: queue.SimpleQueue[_Asked | None] = queue.SimpleQueue()
+        self._courier = threading.Thread(target=self._carry, name="refitting", daemon=True)
+        self._courier.start()
+
+    def wait_until_ready(self, timeout_s: float) -> bool:
+        """Whether the other process is ready to work."""
+        return self._is_ready.wait(timeout_s)
 
     def __call__(self, work: FitWork) -> Callable[[], Waveforms]:
         """Begin to make templates; gives what waits for them."""
-        if not self._is_broken:
-            try:
-                while self._n_answered < self._n_asked:
-                    self._take()  # of a recording that is over: nobody waits for it any more
-                self._line.send(work)
-                self._n_asked += 1
-            except (OSError, EOFError):
-                self._is_broken = True
-        number = self._n_asked
+        if self._is_broken or not self._is_ready.is_set():
+            return fit_here(work)
+        answer: Future[Waveforms] = Future()
+        self._asked.put((work, answer))
 
         def result() -> Waveforms:
-            if not self._is_broken and self._n_answered < number:
-                try:
-                    answer = self._take()
-                except (OSError, EOFError):
-                    self._is_broken = True
-                else:
-                    if isinstance(answer, Exception):
-                        raise answer
-                    return answer
-            return work.run()
+            try:
+                return answer.result()
+            except (OSError, EOFError):
+                self._is_broken = True
+                return work.run()
 
         return result
 
     def close(self) -> None:
         """End the process. Idempotent."""
         self._is_broken = True
+        self._asked.put(None)
+        self._courier.join(_IDLE_S)
+        if self._courier.is_alive():
+            self._process.kill()  # nobody waits for what it still does
+            self._courier.join(_END_S)
         self._line.close()
         self._process.join(_END_S)
         if self._process.is_alive():
             self._process.kill()
             self._process.join(_END_S)
 
-    def _take(self) -> Waveforms | Exception:
-        answer: Waveforms | Exception = self._line.recv()
-        self._n_answered += 1
-        return answer
+    def _carry(self) -> None:
+        """Take work over and templates back, one after the other; in the courier's thread."""
+        lost: Exception | None = None
+        try:
+            self._line.recv()
+        except (OSError, EOFError) as exc:
+            lost = exc
+        self._is_ready.set()
+        while (asked := self._asked.get()) is not None:
+            work, result = asked
+            if lost is None:
+                try:
+                    # One copy of the sweeps, where sending them as they are makes several.
+                    self._line.send_bytes(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
+                    answer: Waveforms | Exception = self._line.recv()
+                except (OSError, EOFError) as exc:
+                    lost = exc
+                else:
+                    if isinstance(answer, Exception):
+                        result.set_exception(answer)
+                    else:
+                        result.set_result(answer)
+                    continue
+            result.set_exception(EOFError(str(lost)))
 
 
 def _serve(line: Connection[Any, Any]) -> None:
     """Work until the other end is closed."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one who asks
+    _give_way()
+    # What cannot be compiled is said by the process that asks, which compiles the same before.
+    with contextlib.suppress(SuprathreshError):
+        prepare_analysis()
     with one_blas_thread(), contextlib.suppress(EOFError, OSError):
+        line.send(_READY)
         while True:
             work: FitWork = line.recv()
             try:
                 answer: Waveforms | Exception = work.run()
             except Exception as exc:  # noqa: BLE001 - raised where the templates are waited for
                 answer = exc
-            line.send(answer)
+            line.send_bytes(pickle.dumps(answer, pickle.HIGHEST_PROTOCOL))
+
+
+def _give_way() -> None:
+    """Run when the guard does not: at a lower priority."""
+    if sys.platform == "win32":
+        import ctypes
+
+        kernel = ctypes.windll.kernel32
+        kernel.SetPriorityClass(kernel.GetCurrentProcess(), _BELOW_NORMAL)
+        return
+    import os
+
+    with contextlib.suppress(OSError):
+        os.nice(_NICE)

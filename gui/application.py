@@ -30,7 +30,18 @@ from PyQt5.QtWidgets import QApplication, QDialog, QPlainTextEdit, QStackedWidge
 
 from acq.errors import SuprathreshError
 from acq.hosting.link import Link, LinkError, attach, start
-from acq.hosting.messages import Act, ActName, Ended, Leaving, Refused, ReplayRequest, Started, StudyRequest
+from acq.hosting.messages import (
+    PREPARING,
+    Act,
+    ActName,
+    Ended,
+    Leaving,
+    Preparing,
+    Refused,
+    ReplayRequest,
+    Started,
+    StudyRequest,
+)
 from acq.hosting.whereabouts import find_running
 from acq.study.store import StudyStore
 from gui.bridge import Bridge
@@ -283,6 +294,9 @@ class Application(QStackedWidget):
                 if self._is_ending:
                     QApplication.quit()
                 return
+            if isinstance(message, Preparing):
+                self.start_page.set_busy(f"{PREPARING}: {message.done}/{message.of}")
+                continue
             if isinstance(message, Started) and self.study is None:
                 self._show_study(link)
             if self.study is not None:
@@ -376,7 +390,9 @@ class Application(QStackedWidget):
         self.setWindowTitle("suprathresh")
 
     def _show_running(self) -> None:
-        self.start_page.set_running([(one.folder, f"{one.code}   {one.study_path}") for one in find_running()])
+        # One without a study was started ahead, and waits to be told what to begin.
+        running = [one for one in find_running() if one.study_path]
+        self.start_page.set_running([(one.folder, f"{one.code}   {one.study_path}") for one in running])
 
     def _refuse(self, why: str) -> None:
         self.start_page.clear_busy()

@@ -9,12 +9,12 @@ from pathlib import Path
 import click
 from click.core import ParameterSource
 
-from acq.commands.analyse import settings_in
-from acq.commands.options import margin_options, settings_from, sound_option
-from acq.devices.registry import read_profile
+from acq.commands.options import margin_from, margin_options, sound_option
+from acq.devices.registry import SIMULATED, read_profile
 from acq.errors import ConfigurationError
+from acq.hosting.link import start_ahead
 from acq.hosting.messages import ReplayRequest, StudyRequest
-from acq.opening import prepare_study, settings_of_profile
+from acq.opening import margin_of_profile, prepare_study
 
 __all__ = ["command", "run_screen"]
 
@@ -146,10 +146,14 @@ def command(
     if replayed is not None and (other := given & _NOT_OF_A_REPLAY):
         raise click.UsageError(f"--replay plays a recording: leave {_list(other)} out")
     # What a recording was made with holds for it, unless something else is asked for.
-    base = settings_of_profile(read_profile(profile_name or "simulated"))
+    profile = read_profile(profile_name or "simulated")
+    base = margin_of_profile(profile)
     if replayed is not None and given & _MARGIN:
-        base = settings_in(replayed, number)
-    settings = settings_from(
+        # Only here: the analysis, which is another process's else.
+        from acq.commands.analyse import settings_in
+
+        base = settings_in(replayed, number).margin
+    margin = margin_from(
         base,
         margin_rule=margin_rule,
         margin_relative=margin_relative,
@@ -162,7 +166,7 @@ def command(
         seed=seed,
         electrode=electrode,
         about={"muscle": muscle} if muscle else {},
-        margin=settings.margin,
+        margin=margin,
         sound=sound,
     )
     if picture is not None:
@@ -182,14 +186,17 @@ def command(
         return 0
     from acq.commands.choosing import choose_view
 
-    view = choose_view(wants="screen")
+    begins_at_once = not (replayed is None and profile_name is None and scenario is None)
+    view = choose_view(wants="screen", before_trial=start_ahead if begins_at_once else lambda: None)
     if view.qt_platform is not None:
         os.environ["QT_QPA_PLATFORM"] = view.qt_platform
     if replayed is not None:
-        margin = settings.margin if given & _MARGIN else None
-        return run_screen(ReplayRequest(path=str(replayed), number=number, margin=margin))
-    if profile_name is None and scenario is None:
+        asked = margin if given & _MARGIN else None
+        return run_screen(ReplayRequest(path=str(replayed), number=number, margin=asked))
+    if not begins_at_once:
         return run_screen()
+    if profile.device.kind == SIMULATED:
+        return run_screen(request)
     preparation = prepare_study(request)
     return run_screen(request, needs_cautions=None if preparation.is_simulated else preparation.last_check)
 

@@ -9,11 +9,19 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy import fft, signal
+from scipy import fft
 
 from acq.errors import ConfigurationError
 from acq.records import FloatArray
 from acq.units import US_PER_S
+from sim_device.filters import (
+    convolve_same,
+    design_high_pass,
+    design_low_pass,
+    respond_high_pass,
+    respond_low_pass,
+    run_sections,
+)
 
 __all__ = ["ElectrodeKind", "FrontEnd", "PotentialTemplate", "build_artefact", "build_template", "find_sensitivity"]
 
@@ -21,13 +29,14 @@ ElectrodeKind = Literal["single_fibre", "concentric"]
 
 _OVERSAMPLING = 32  # table points per sample: cubic interpolation is then exact to better than 1e-6 of the amplitude
 _NYQUIST_MARGIN = 0.45
-_HIGH_PASS_ORDER = 1  # MEM
-_LOW_PASS_ORDER = 2  # MEM
 
 
 @dataclass(frozen=True, slots=True)
 class FrontEnd:
-    """The recording band. The low pass is also the guard against aliasing, so it stays below half the sample rate."""
+    """The recording band: a high pass of the first order and a low pass of the second (MEM).
+
+    The low pass is also the guard against aliasing, so it stays below half the sample rate.
+    """
 
     high_pass_hz: float
     low_pass_hz: float
@@ -40,17 +49,14 @@ class FrontEnd:
 
     def respond(self, frequency_hz: FloatArray) -> npt.NDArray[np.complex128]:
         """Complex gain of the analogue circuit at `frequency_hz`, of the same shape."""
-        omega = 2 * np.pi * np.asarray(frequency_hz, dtype=np.float64)
-        high = signal.butter(_HIGH_PASS_ORDER, 2 * np.pi * self.high_pass_hz, "highpass", analog=True)
-        low = signal.butter(_LOW_PASS_ORDER, 2 * np.pi * self.effective_low_pass_hz, "lowpass", analog=True)
-        gain = signal.freqs(*high, worN=omega)[1] * signal.freqs(*low, worN=omega)[1]
-        return np.asarray(gain, dtype=np.complex128)
+        gain = respond_high_pass(self.high_pass_hz, frequency_hz)
+        gain *= respond_low_pass(self.effective_low_pass_hz, frequency_hz)
+        return gain
 
     def build_sections(self) -> FloatArray:
         """Build the same band for sampled noise, second-order sections (2, 6)."""
-        rate_hz = self.sample_rate_hz
-        high = signal.butter(_HIGH_PASS_ORDER, self.high_pass_hz, "highpass", fs=rate_hz, output="sos")
-        low = signal.butter(_LOW_PASS_ORDER, self.effective_low_pass_hz, "lowpass", fs=rate_hz, output="sos")
+        high = design_high_pass(self.high_pass_hz, sample_rate_hz=self.sample_rate_hz)
+        low = design_low_pass(self.effective_low_pass_hz, sample_rate_hz=self.sample_rate_hz)
         return np.ascontiguousarray(np.concatenate((high, low)))
 
 
@@ -158,7 +164,7 @@ def _build_line_source(kind: ElectrodeKind) -> tuple[FloatArray, FloatArray]:
     current = z ** (n - 2) * (n * (n - 1) - 2 * n * z + z**2) * np.exp(-z)
     # Wide enough for every pair of a current and a place: where currents are left out the others do not cancel.
     weight = find_sensitivity(kind, np.arange(-120.0, 120.0 + step / 2, step))
-    potential = signal.fftconvolve(current, weight, mode="same")
+    potential = convolve_same(current, weight)
     return position, potential / np.ptp(potential)
 
 
@@ -282,5 +288,5 @@ def build_artefact(
         -after_us / slow_us
     )
     # The amplifier's own low pass rounds the edges; its high pass is part of the decay already.
-    low = signal.butter(_LOW_PASS_ORDER, front_end.effective_low_pass_hz, "lowpass", fs=rate_hz, output="sos")
-    return np.ascontiguousarray(signal.sosfilt(low, charge))
+    low = design_low_pass(front_end.effective_low_pass_hz, sample_rate_hz=rate_hz)
+    return run_sections(low, charge, np.zeros((1, 2)))

@@ -5,11 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import signal
 
 from acq.records import FloatArray
 from sim_device import scenario as parts
 from sim_device.electrode import FrontEnd
+from sim_device.filters import find_gain, run_sections
 
 __all__ = ["NoiseSource"]
 
@@ -65,9 +65,9 @@ class NoiseSource:
     def _make_chunk(self) -> FloatArray:
         rng = self._rng
         flicker = rng.standard_normal(_CHUNK, dtype=np.float32) * self._flicker_gain
-        source, self._flicker_state = signal.sosfilt(self._flicker, flicker, zi=self._flicker_state)
+        source = run_sections(self._flicker, flicker, self._flicker_state)
         source += rng.standard_normal(_CHUNK, dtype=np.float32) * self._thermal_gain
-        chunk, self._band_state = signal.sosfilt(self._band, source, zi=self._band_state)
+        chunk = run_sections(self._band, source, self._band_state)
         phases = [p + s * self._n_made for p, s in zip(self._mains_phase, self._mains_step, strict=True)]
         weights = np.array([(math.cos(phase), math.sin(phase)) for phase in phases]).ravel()
         self._n_made += _CHUNK
@@ -93,5 +93,4 @@ def _build_flicker_sections(rate_hz: float) -> FloatArray:
 
 def _find_rms_gain(sections: FloatArray) -> float:
     """RMS of what the filter makes of white noise of unit variance, by Parseval's theorem."""
-    _, gain = signal.sosfreqz(sections, worN=1 << 16)
-    return math.sqrt(float(np.mean(np.abs(gain) ** 2)))
+    return math.sqrt(float(np.mean(np.abs(find_gain(sections, 1 << 16)) ** 2)))

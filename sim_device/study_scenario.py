@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self
 
 import numpy as np
 from pydantic import Field, ValidationError, model_validator
-from scipy import stats
+from scipy.special import ndtr, ndtri
 
 from acq.errors import ConfigurationError
 from hardware_profiles.wording import LONGEST_VALUE, show
@@ -125,8 +125,8 @@ class LogNormal(Part):
 
 def _draw_between(rng: np.random.Generator, *, low: float, high: float) -> float:
     """A standard normal deviate between two bounds: one draw."""
-    first, last = float(stats.norm.cdf(low)), float(stats.norm.cdf(high))
-    return float(stats.norm.ppf(first + (last - first) * rng.random()))
+    first, last = float(ndtr(low)), float(ndtr(high))
+    return float(ndtri(first + (last - first) * rng.random()))
 
 
 Distribution = Annotated[Fixed | Uniform | Normal | LogNormal, Field(discriminator="kind")]

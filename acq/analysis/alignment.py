@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 from scipy.ndimage import median_filter, uniform_filter1d
 
+from acq.analysis.alignment_kernels import ComplexArray, add_potential, refine_rows
 from acq.analysis.noise import NoiseModel
 from acq.records import BoolArray, FloatArray, IntArray
 
@@ -35,17 +35,14 @@ __all__ = [
     "refine_delays",
     "render",
     "spike_positions",
-    "turned",
+    "take_off",
 ]
-
-ComplexArray = npt.NDArray[np.complex128]
 
 _BEFORE_US = 1600.0  # of a potential's main spike, inside the flat part of the window
 _AFTER_US = 3500.0
 _GUARD = 1.25  # times the lowest frequency that times a potential
 _TAPER_US = 400.0
 _AMPLITUDE_SD = 0.4  # prior of a response's amplitude about its template's; keeps an overlapped fit finite
-_MAX_STEP_US = 40.0
 OVERLAP_US = 1000.0  # main spikes nearer than this overlap
 _EXTENT_US = (1500.0, 3800.0)  # before and after the main spike a template may differ from zero
 _SPIKE_STEP_US = 10.0
@@ -64,7 +61,9 @@ _LEAST_DELAY_SD_US = 0.5
 _LEAST_AMPLITUDE_SD = 0.003
 _FEW_PHASES = 2000
 _STEPS = 2  # of Gauss–Newton in a turn
-_CHUNK = 128  # sweeps refined at a time: their arrays stay in the cache
+_CHUNK = 256  # sweeps at a time: their arrays stay in the cache
+_OWN = ("C", "W")  # arrays as the kernels are compiled for
+_FREE = 1e-9  # 1/µs²: of a delay without a prior
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +71,8 @@ class Segment:
     """A window of the sweep, its taper and its Fourier basis.
 
     start, length : samples. lowest_hz : frequencies below it shape a potential, but hardly time it. frequency_hz :
-    (n_bins,). basis : (length, 2 n_bins), taper included, to real and imaginary parts; time zero is the middle of the
-    window. back : (2 n_bins, length), the way back to the samples.
+    (n_bins,). basis : (length, 2 n_bins), taper included, to the real and the imaginary part of each bin in turn; time
+    zero is the middle of the window. back : (2 n_bins, length), the way back to the samples.
     """
 
     start: int
@@ -100,12 +99,11 @@ class Segment:
 
     def transform(self, sweeps_uv: FloatArray) -> ComplexArray:
         """(n, n_samples) µV → (n, n_bins)."""
-        part = np.ascontiguousarray(sweeps_uv[:, self.start : self.start + self.length])
-        # One real product costs half of a complex one.
-        parts = part @ self.basis
-        n_bins = self.frequency_hz.size
-        spectrum = np.empty((part.shape[0], n_bins), dtype=np.complex128)
-        spectrum.real, spectrum.imag = parts[:, :n_bins], parts[:, n_bins:]
+        spectrum = np.empty((sweeps_uv.shape[0], self.frequency_hz.size), dtype=np.complex128)
+        for start in range(0, sweeps_uv.shape[0], _CHUNK):
+            part = np.ascontiguousarray(sweeps_uv[start : start + _CHUNK, self.start : self.start + self.length])
+            # One real product costs half of a complex one.
+            np.matmul(part, self.basis, out=spectrum[start : start + _CHUNK].view(np.float64))
         return spectrum
 
     @property
@@ -116,7 +114,7 @@ class Segment:
 
     def synthesise(self, spectrum: ComplexArray) -> FloatArray:
         """Waveform at the window's own samples: (…, n_bins) → (…, length)."""
-        wave: FloatArray = np.concatenate([spectrum.real, spectrum.imag], axis=-1) @ self.back
+        wave: FloatArray = np.ascontiguousarray(spectrum).view(np.float64) @ self.back
         return wave
 
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
@@ -151,8 +149,9 @@ def make_segment(
     frequency_hz = spacing * np.arange(1, high + 1, dtype=np.float64)
     time = np.arange(length) - (length - 1) / 2.0
     turns = np.exp(-2j * np.pi * np.outer(time / sample_rate_hz, frequency_hz))
-    basis = taper[:, None] * np.concatenate([turns.real, turns.imag], axis=1)
-    back = np.ascontiguousarray(np.concatenate([turns.real, turns.imag], axis=1).T) * (2.0 / length)
+    parts = turns.view(np.float64)
+    basis = taper[:, None] * parts
+    back = np.ascontiguousarray(parts.T) * (2.0 / length)
     return Segment(start, length, frequency_hz, basis, back, sample_rate_hz, band_hz[0])
 
 
@@ -174,16 +173,6 @@ class GroupFit:
     log_odds: FloatArray
     variance_us2: FloatArray
     residual: ComplexArray
-
-
-def turned(template: ComplexArray, delay_us: FloatArray, omega: FloatArray) -> ComplexArray:
-    """Every template at its delay: (f, b), (n, f) → (n, f, b).
-
-    omega : (b,) multiples 1 … b of the first.
-    """
-    shape = _turns(-omega[0] * delay_us, omega.size)
-    shape *= template
-    return shape
 
 
 def _turns(angle: FloatArray, n_bins: int) -> ComplexArray:
@@ -208,7 +197,8 @@ class Refinement(NamedTuple):
     """Joint estimate of delays and amplitudes. All (n, f) but `residual` (n, b) and `information` (n, 2f, 2f).
 
     information : normal matrix of delays, then amplitudes, with the amplitudes' prior; unit rows where a fibre is
-    absent. loss : (n,) −2 log-likelihood, up to a constant, with the amplitudes' prior.
+    absent. loss : (n,) −2 log-likelihood, up to a constant, with the amplitudes' prior. projection : product of each
+    potential at its delay with the residual, both white; 0 where it is absent.
     """
 
     delay_us: FloatArray
@@ -217,12 +207,13 @@ class Refinement(NamedTuple):
     residual: ComplexArray
     information: FloatArray
     loss: FloatArray
+    projection: FloatArray
 
     def take(self, rows: IntArray) -> Refinement:
         """The estimate of some sweeps: (m,) → m of n."""
         return Refinement(
             self.delay_us[rows], self.amplitude[rows], self.variance_us2[rows], self.residual[rows],
-            self.information[rows], self.loss[rows],
+            self.information[rows], self.loss[rows], self.projection[rows],
         )  # fmt: skip
 
     def put(self, rows: IntArray, part: Refinement) -> None:
@@ -265,74 +256,21 @@ def refine_delays(
         Prior of the delays; without it they are free.
     """
     n, f = delay_us.shape
-    root = np.sqrt(2.0 * weight)
-    white_template = template * root
-    precision = np.broadcast_to(1.0 / np.asarray(amplitude_sd, dtype=np.float64) ** 2, (f,))
-    centre = amplitude if usual_amplitude is None else np.broadcast_to(usual_amplitude, (n, f))
-    middle = np.zeros((n, f)) if usual_delay_us is None else usual_delay_us
-    sharpness = np.full(f, 1e-9) if delay_sd_us is None else delay_sd_us**-2.0
-    parts = [
-        _refine_chunk(
-            spectrum[rows] * root, white_template, delay_us[rows], amplitude[rows], present[rows], omega,
-            n_steps, precision, centre[rows], sharpness, middle[rows],
-        )
-        for rows in (slice(start, start + _CHUNK) for start in range(0, max(n, 1), _CHUNK))
-    ]  # fmt: skip
-    joined = parts[0] if len(parts) == 1 else Refinement(*map(np.concatenate, zip(*parts, strict=True)))
-    return joined._replace(residual=joined.residual / root)
-
-
-def _refine_chunk(
-    white: ComplexArray,
-    white_template: ComplexArray,
-    delay_us: FloatArray,
-    amplitude: FloatArray,
-    present: BoolArray,
-    omega: FloatArray,
-    n_steps: int,
-    precision: FloatArray,
-    centre: FloatArray,
-    sharpness: FloatArray,
-    middle: FloatArray,
-) -> Refinement:
-    """Few enough sweeps for the processor's cache; spectrum and templates are whitened."""
-    n, f = delay_us.shape
-    b = omega.size
-    delay = delay_us.copy()
-    scale = np.where(present, amplitude, 0.0)
-    seen = present.astype(np.float64)
-    delays, amplitudes = np.arange(f), np.arange(f, 2 * f)
-    # Real and imaginary parts side by side: the real products below are inner products of the complex ones.
-    jacobian = np.empty((n, 2 * f, 2 * b))
-    target = np.concatenate([white.real, white.imag], axis=1)
-    normal = np.empty((n, 2 * f, 2 * f))
-    inverse = normal
-    for step in range(n_steps + 1):
-        shape = turned(white_template, delay, omega)
-        jacobian[:, f:, :b] = shape.real
-        jacobian[:, f:, b:] = shape.imag
-        residual = target - (scale[:, None, :] @ jacobian[:, f:])[:, 0]
-        if step == n_steps:
-            break
-        jacobian[:, f:] *= seen[:, :, None]
-        slope = omega * scale[:, :, None]
-        np.multiply(shape.imag, slope, out=jacobian[:, :f, :b])
-        np.multiply(shape.real, -slope, out=jacobian[:, :f, b:])
-        normal = jacobian @ jacobian.transpose(0, 2, 1)
-        right = (jacobian @ residual[:, :, None])[:, :, 0]
-        normal[:, amplitudes, amplitudes] += precision
-        right[:, f:] += precision * (centre - scale) * seen
-        right[:, :f] += sharpness * (middle - delay) * seen
-        # An absent fibre's rows are empty: a unit diagonal keeps the system regular and its step zero.
-        normal[:, delays, delays] += np.where(present, sharpness, 1.0)
-        normal[:, amplitudes, amplitudes] += np.where(present, 0.0, 1.0 - precision)
-        inverse = np.linalg.inv(normal)
-        move = (inverse @ right[:, :, None])[:, :, 0]
-        delay += np.clip(move[:, :f], -_MAX_STEP_US, _MAX_STEP_US)
-        scale = np.where(present, np.clip(scale + move[:, f:], 0.02, 20.0), 0.0)
-    variance = np.where(present, np.diagonal(inverse, axis1=1, axis2=2)[:, :f], np.nan)
-    loss = np.einsum("ij,ij->i", residual, residual) + np.sum(precision * seen * (scale - centre) ** 2, axis=1)
-    return Refinement(delay, scale, variance, residual[:, :b] + 1j * residual[:, b:], normal, loss)
+    n_bins = omega.size
+    precision = np.full(f, 1.0 / np.asarray(amplitude_sd, dtype=np.float64) ** 2)
+    centre = np.array(amplitude if usual_amplitude is None else np.broadcast_to(usual_amplitude, (n, f)), order="C")
+    found = Refinement(
+        np.array(delay_us, order="C"), np.array(amplitude, order="C"), np.empty((n, f)),
+        np.empty((n, n_bins), dtype=np.complex128), np.empty((n, 2 * f, 2 * f)), np.empty(n), np.empty((n, f)),
+    )  # fmt: skip
+    refine_rows(
+        np.require(spectrum, np.complex128, _OWN), np.require(template, np.complex128, _OWN), np.sqrt(2.0 * weight),
+        omega, n_steps,
+        found.delay_us, found.amplitude, np.require(present, bool, _OWN), precision, centre, np.full(f, _FREE) if delay_sd_us is None else delay_sd_us**-2.0,
+        np.zeros((n, f)) if usual_delay_us is None else np.require(usual_delay_us, np.float64, _OWN),
+        found.variance_us2, found.residual, found.information, found.loss, found.projection,
+    )  # fmt: skip
+    return found
 
 
 def _support(segment: Segment) -> tuple[FloatArray, FloatArray]:
@@ -488,7 +426,7 @@ def _smoothed(strength: FloatArray) -> FloatArray:
 
 
 def fit_group(
-    sweeps_uv: FloatArray,
+    spectrum: ComplexArray,
     spikes: FloatArray,
     present: BoolArray,
     *,
@@ -505,15 +443,14 @@ def fit_group(
 
     Parameters
     ----------
-    sweeps_uv : (n, n_samples)
-        Other groups already subtracted.
+    spectrum : (n, b)
+        Of every sweep, from `segment.transform`.
     spikes : (n, f)
         First positions of each fibre's main spike in samples of the sweep; used where `present`.
     present : (n, f) bool
     """
     omega = 2e-6 * np.pi * segment.frequency_hz
     power = segment.noise_power(noise)
-    spectrum = segment.transform(sweeps_uv)
     delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
     fit = _Alternation(spectrum, present, segment, omega, delay)
     if _overlaps(delay, present):
@@ -535,7 +472,7 @@ def fit_group(
 
 
 def fit_roughly(
-    sweeps_uv: FloatArray, spikes: FloatArray, present: BoolArray, *, noise: NoiseModel, segment: Segment
+    spectrum: ComplexArray, spikes: FloatArray, present: BoolArray, *, noise: NoiseModel, segment: Segment
 ) -> tuple[GroupFit, FloatArray]:
     """Main deflections, delays and amplitudes of one group from rough positions: as `fit_group` takes them.
 
@@ -551,7 +488,7 @@ def fit_roughly(
     omega = 2e-6 * np.pi * segment.frequency_hz
     power = segment.noise_power(noise)
     delay = np.where(present, (np.nan_to_num(spikes) - segment.middle) * (1e6 / segment.sample_rate_hz), 0.0)
-    fit = _Alternation(segment.transform(sweeps_uv), present, segment, omega, delay)
+    fit = _Alternation(spectrum, present, segment, omega, delay)
     anyone = present.any(axis=1)
     unexplained = power
     for _ in range(_ROUGH_TURNS):
@@ -714,11 +651,22 @@ def spike_positions(fit: GroupFit) -> FloatArray:
 
 def render(fit: GroupFit, *, n_samples: int, sweeps: IntArray | None = None) -> FloatArray:
     """The fitted potentials over time, in all or the given sweeps: (n, n_samples), zero outside the segment."""
+    rows = np.arange(fit.present.shape[0]) if sweeps is None else sweeps
+    out = np.zeros((rows.size, n_samples))
+    take_off(out, fit, sweeps=rows)
+    return np.negative(out, out=out)
+
+
+def take_off(sweeps_uv: FloatArray, fit: GroupFit, *, sweeps: IntArray | None = None) -> None:
+    """Subtract the fitted potentials from all or the given sweeps, (n, n_samples), in place."""
     rows = slice(None) if sweeps is None else sweeps
     scale = np.where(fit.present, fit.amplitude, 0.0)[rows]
-    omega = 2e-6 * np.pi * fit.segment.frequency_hz
-    shape = turned(fit.template, fit.delay_us[rows], omega)
-    spectrum = (scale[:, None, :] @ shape)[:, 0]
-    out = np.zeros((scale.shape[0], n_samples))
-    out[:, fit.segment.start : fit.segment.start + fit.segment.length] = fit.segment.synthesise(spectrum)
-    return out
+    delay_us = np.ascontiguousarray(fit.delay_us[rows])
+    segment = fit.segment
+    step = 2e-6 * np.pi * float(segment.frequency_hz[0])
+    for start in range(0, scale.shape[0], _CHUNK):
+        part = slice(start, start + _CHUNK)
+        spectrum = np.zeros((scale[part].shape[0], segment.frequency_hz.size), dtype=np.complex128)
+        for j, template in enumerate(fit.template):
+            add_potential(spectrum, template, step, j, delay_us[part], scale[part], 1.0)
+        sweeps_uv[part, segment.start : segment.start + segment.length] -= segment.synthesise(spectrum)

@@ -5,16 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import correlate1d, maximum_filter1d
 
+from acq.analysis.detection_kernels import pick_between, pick_events, sharpen_rows
 from acq.records import FloatArray, IntArray
 
-__all__ = ["BROAD_SIGMA_US", "SHARP_SIGMA_US", "Events", "find_events", "find_polarity", "sharpen"]
+__all__ = ["BROAD_SIGMA_US", "SHARP_SIGMA_US", "Events", "find_events", "find_polarity", "median_of", "sharpen"]
 
 SHARP_SIGMA_US = 90.0  # matches the main spike of potentials with a rise time of 100 to 300 µs
 BROAD_SIGMA_US = 130.0  # loses less of the slower ones, and more to distant activity
 _SEPARATION_US = 220.0  # two events of one sweep lie at least this far apart
 _HOLLOW_US = 300.0  # the hollows beside a peak lie within
+_FEW_EVENTS = 4  # of a sweep
+_FEW_VALUES = 200_000  # their median is taken at once
+_TRIED = 16_384  # of more values, that tell about where the median lies
+_MARGIN = 320  # ranks among these on either side: five standard errors of the median's
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +34,18 @@ class Events:
     size: FloatArray
 
 
-def sharpen(sweeps_uv: FloatArray, *, sample_rate_hz: float, sigma_us: float = SHARP_SIGMA_US) -> FloatArray:
+def sharpen(
+    sweeps_uv: FloatArray, *, sample_rate_hz: float, sigma_us: float = SHARP_SIGMA_US, polarity: float = 1.0
+) -> FloatArray:
     """Second Gaussian derivative of every sweep, sign such that a negative spike gives a positive peak.
 
     Slow activity (artefact tail, distant units) is suppressed against the main spike of a single-fibre potential.
     Input and output : (n_sweeps, n_samples).
+
+    Parameters
+    ----------
+    polarity : float
+        −1 where positive spikes shall give positive peaks.
     """
     sigma = sigma_us * 1e-6 * sample_rate_hz
     reach = int(np.ceil(4 * sigma))
@@ -43,8 +54,31 @@ def sharpen(sweeps_uv: FloatArray, *, sample_rate_hz: float, sigma_us: float = S
     kernel -= kernel.mean()
     kernel /= np.sqrt(np.sum(kernel**2))
     # Edges repeat the first and last sample, else the start of the sweep looks like an event.
-    sharpened: FloatArray = correlate1d(sweeps_uv, kernel, axis=1, mode="nearest")
+    sharpened = np.empty(sweeps_uv.shape)
+    if sharpened.size:
+        sharpen_rows(np.require(sweeps_uv, np.float64, ("C", "W")), kernel, polarity, sharpened)
     return sharpened
+
+
+def median_of(values: FloatArray, *, about: float = 0.0, is_folded: bool = False) -> float:
+    """Median of all values, (n, m), less `about`; of their magnitudes with `is_folded`. Exact, without a copy of them.
+
+    Some of the values tell between which two the median lies; one pass counts those below and collects those inside.
+    """
+    if values.size > _FEW_VALUES:
+        rng = np.random.default_rng(values.size)
+        tried = values[rng.integers(values.shape[0], size=_TRIED), rng.integers(values.shape[1], size=_TRIED)]
+        tried = np.sort(np.abs(tried - about) if is_folded else tried - about)
+        middle = tried.size // 2
+        low, high = float(tried[middle - _MARGIN]), float(tried[middle + _MARGIN])
+        inside = np.empty(values.size // 4)
+        n_below, n_inside = pick_between(values, about, is_folded, low, high, inside)
+        first, second = (values.size - 1) // 2 - n_below, values.size // 2 - n_below
+        if first >= 0 and second < n_inside < inside.size:
+            sorted_part = np.partition(inside[:n_inside], [first, second])
+            return float(np.mean(sorted_part[[first, second]]))
+    apart = values - about
+    return float(np.median(np.abs(apart) if is_folded else apart))
 
 
 def find_polarity(sharpened: FloatArray, first: int) -> float:
@@ -69,26 +103,14 @@ def find_events(
     sharpened : (n_sweeps, n_samples)
         From `sharpen`, of positive polarity.
     """
-    reach = max(1, round(_SEPARATION_US * 1e-6 * sample_rate_hz / 2))
-    part = sharpened[:, first:]
-    crest = maximum_filter1d(part, size=2 * reach + 1, axis=1, mode="nearest")
-    row, column = np.nonzero((part == crest) & (part >= threshold_sd * noise_sd))
-    inside = (column > 0) & (column < part.shape[1] - 1)
-    row, column = row[inside], column[inside]
-    stands_out = _prominence(sharpened, row, column + first, sample_rate_hz) >= threshold_sd * noise_sd
-    row, column = row[stands_out], column[stands_out]
-    left, middle, right = part[row, column - 1], part[row, column], part[row, column + 1]
-    curvature = left - 2.0 * middle + right
-    shift = np.where(curvature < 0, 0.5 * (left - right) / np.where(curvature < 0, curvature, -1.0), 0.0)
-    return Events(row.astype(np.int64), column + first + np.clip(shift, -0.5, 0.5), middle / noise_sd)
-
-
-def _prominence(sharpened: FloatArray, row: IntArray, column: IntArray, sample_rate_hz: float) -> FloatArray:
-    """Height of each peak above the higher one of the lowest points on its two sides."""
-    reach = max(2, round(_HOLLOW_US * 1e-6 * sample_rate_hz))
-    offset = np.arange(1, reach + 1)
-    last = sharpened.shape[1] - 1
-    before = sharpened[row[:, None], np.maximum(column[:, None] - offset, 0)].min(axis=1)
-    after = sharpened[row[:, None], np.minimum(column[:, None] + offset, last)].min(axis=1)
-    height: FloatArray = sharpened[row, column] - np.maximum(before, after)
-    return height
+    least = threshold_sd * noise_sd
+    separation = max(1, round(_SEPARATION_US * 1e-6 * sample_rate_hz / 2))
+    hollow = max(2, round(_HOLLOW_US * 1e-6 * sample_rate_hz))
+    signal = np.require(sharpened, np.float64, ("C", "W"))
+    room = _FEW_EVENTS * signal.shape[0]
+    while True:
+        sweep, position, size = np.empty(room, dtype=np.int64), np.empty(room), np.empty(room)
+        count = pick_events(signal, first, least, separation, hollow, sweep, position, size)
+        if count <= room:
+            return Events(sweep[:count].copy(), position[:count].copy(), size[:count] / noise_sd)
+        room = count

@@ -7,8 +7,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import correlate1d
 
-from acq.analysis.alignment import GroupFit, render
-from acq.analysis.detection import BROAD_SIGMA_US, find_events, find_polarity, sharpen
+from acq.analysis.alignment import GroupFit, take_off
+from acq.analysis.detection import BROAD_SIGMA_US, find_events, find_polarity, median_of, sharpen
 from acq.analysis.fitting import describe_fits, enough_responses, fit_tracks
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
@@ -65,20 +65,24 @@ def find_fibres(
     sharpened = sharpen(sweeps_uv, sample_rate_hz=sample_rate_hz)
     polarity = find_polarity(sharpened, first)
     noise_sd = _sharpened_noise(sharpened, onset_index)
-    tracks = _find_tracks(sharpened * polarity, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
-    mains = _without_lobes(tracks, sharpened * polarity, onset_index, sample_rate_hz)
+    sharpened *= polarity
+    tracks = _find_tracks(sharpened, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
+    mains = _without_lobes(tracks, sharpened, onset_index, sample_rate_hz)
+    del sharpened
     mains, fits = _fit_believed(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
     tries = 0
     while tries < _TRIES and len(mains) < settings.max_fibres:
-        left = sweeps_uv - sum(render(fit, n_samples=n_samples) for fit in fits)
-        sharp = sharpen(left, sample_rate_hz=sample_rate_hz) * polarity
+        left = sweeps_uv.copy()
+        for fit in fits:
+            take_off(left, fit)
+        sharp = sharpen(left, sample_rate_hz=sample_rate_hz, polarity=polarity)
         rest = _find_tracks(sharp, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
         new = [track for track in rest if not _is_leftover(track, mains, 1.0, sample_rate_hz)]
         tries += 1
         if not new:
             # What hardly stands out of the noise of one sweep does by coming again at the same latency.
             tries = _TRIES
-            broad = sharpen(left, sample_rate_hz=sample_rate_hz, sigma_us=BROAD_SIGMA_US) * polarity
+            broad = sharpen(left, sample_rate_hz=sample_rate_hz, sigma_us=BROAD_SIGMA_US, polarity=polarity)
             level = _sharpened_noise(broad, onset_index)
             rest = _find_tracks(broad, first, level, sample_rate_hz, _FAINT * settings.detection_sd, n)
             new = [
@@ -123,7 +127,7 @@ def _sharpened_noise(sharpened: FloatArray, onset_index: int) -> float:
     parts = [sharpened[:, edge : max(edge + 1, onset_index - 2 * edge)]]
     tail = sharpened.shape[1] // 5
     parts.append(sharpened[:, -tail:-edge])
-    return max(min(1.4826 * float(np.median(np.abs(part))) for part in parts if part.size), 1e-9)
+    return max(min(1.4826 * median_of(part, is_folded=True) for part in parts if part.size), 1e-9)
 
 
 def _find_tracks(

@@ -20,7 +20,8 @@ from acq.analysis.alignment import (
     nearest_spike_us,
     spike_positions,
 )
-from acq.analysis.matching import KnownPotentials, know_potentials, match
+from acq.analysis.alignment_kernels import left_over
+from acq.analysis.matching import KnownPotentials, know_potentials, match_spectra
 from acq.analysis.noise import NoiseModel
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.tracking import Track
@@ -124,21 +125,21 @@ def fit_tracks(
             sample_rate_hz=sample_rate_hz,
             band_hz=settings.fit_band_hz,
         )
-        fit, needed = _fit_needed(sweeps_uv, group, noise, segment)
+        fit, needed = _fit_needed(segment.transform(sweeps_uv), group, noise, segment)
         fits.append(fit)
         kept += needed
     return fits, kept
 
 
 def _fit_needed(
-    sweeps_uv: FloatArray, group: list[Track], noise: NoiseModel, segment: Segment
+    spectrum: ComplexArray, group: list[Track], noise: NoiseModel, segment: Segment
 ) -> tuple[GroupFit, list[Track]]:
     """A group without the tracks that explain nothing the others would not.
 
     One potential may be taken for two, a side lobe or an early response of it for another one that goes with it. Two
     templates for one can explain nearly anything together; so each that is in doubt is left out for a trial.
     """
-    fit = _fit_tracks_of(sweeps_uv, group, noise, segment)
+    fit = _fit_tracks_of(spectrum, group, noise, segment)
     tried: set[int] = set()
     while len(group) > 1:
         doubted = [j for j in _in_doubt(fit, group) if id(group[j]) not in tried]
@@ -147,16 +148,16 @@ def _fit_needed(
         weakest = min(doubted, key=lambda j: float(np.nansum(group[j].size)))
         tried.add(id(group[weakest]))
         others = group[:weakest] + group[weakest + 1 :]
-        without = _fit_tracks_of(sweeps_uv, others, noise, segment)
+        without = _fit_tracks_of(spectrum, others, noise, segment)
         if not _is_needed(fit, without, noise):
             group, fit = others, without
     return fit, group
 
 
-def _fit_tracks_of(sweeps_uv: FloatArray, group: Sequence[Track], noise: NoiseModel, segment: Segment) -> GroupFit:
+def _fit_tracks_of(spectrum: ComplexArray, group: Sequence[Track], noise: NoiseModel, segment: Segment) -> GroupFit:
     spikes = np.stack([t.position for t in group], axis=1)
-    spikes, present, left = _look_again(sweeps_uv, spikes, noise, segment)
-    return _fit_group(sweeps_uv, spikes, present, left, noise, segment, n_iterations=6)[0]
+    spikes, present, left = _look_again(spectrum, spikes, noise, segment)
+    return _fit_group(spectrum, spikes, present, left, noise, segment, n_iterations=6)[0]
 
 
 def _in_doubt(fit: GroupFit, group: Sequence[Track]) -> list[int]:
@@ -197,7 +198,7 @@ def _is_needed(fit: GroupFit, without: GroupFit, noise: NoiseModel) -> bool:
 
 
 def _look_again(
-    sweeps_uv: FloatArray, spikes: FloatArray, noise: NoiseModel, segment: Segment
+    spectrum: ComplexArray, spikes: FloatArray, noise: NoiseModel, segment: Segment
 ) -> tuple[FloatArray, BoolArray, FloatArray]:
     """Who responded where, and when, by the main deflections alone: (n, f) each, from tracks of the same shape.
 
@@ -206,8 +207,8 @@ def _look_again(
     """
     present = np.isfinite(spikes)
     rows = _learn_from(present)
-    rough, unexplained = fit_roughly(sweeps_uv[rows], spikes[rows], present[rows], noise=noise, segment=segment)
-    found = match(sweeps_uv, know_potentials(rough, noise, power=unexplained))
+    rough, unexplained = fit_roughly(spectrum[rows], spikes[rows], present[rows], noise=noise, segment=segment)
+    found = match_spectra(spectrum, know_potentials(rough, noise, power=unexplained))
     left = _left_over(found.residual, segment.noise_power(noise))
     if present.shape[1] == 1 or not found.present.any(axis=0).all():
         return spikes, present, left
@@ -216,7 +217,8 @@ def _look_again(
 
 def _left_over(residual: ComplexArray, power: FloatArray) -> FloatArray:
     """Power of what the potentials leave of every sweep over that of noise: (n, b), (b,) → (n,)."""
-    left: FloatArray = np.mean(np.abs(residual) ** 2 / power, axis=1)
+    left = np.empty(residual.shape[0])
+    left_over(np.ascontiguousarray(residual), power, left)
     return left
 
 
@@ -229,8 +231,8 @@ def fit_again(
     """
     pairs = [
         _fit_group(
-            sweeps_uv, spike_positions(fit), fit.present, _left_over(fit.residual, fit.segment.noise_power(noise)),
-            noise, fit.segment, n_iterations=3,
+            fit.segment.transform(sweeps_uv), spike_positions(fit), fit.present,
+            _left_over(fit.residual, fit.segment.noise_power(noise)), noise, fit.segment, n_iterations=3,
         )
         for fit in fits
     ]  # fmt: skip
@@ -238,7 +240,7 @@ def fit_again(
 
 
 def _fit_group(
-    sweeps_uv: FloatArray,
+    spectrum: ComplexArray,
     spikes: FloatArray,
     present: BoolArray,
     left: FloatArray,
@@ -254,16 +256,16 @@ def _fit_group(
     rows = _telling(present, left)
     rows = rows[_learn_from(present[rows])]
     fit = fit_group(
-        sweeps_uv[rows], spikes[rows], present[rows], noise=noise, segment=segment, n_iterations=n_iterations
+        spectrum[rows], spikes[rows], present[rows], noise=noise, segment=segment, n_iterations=n_iterations
     )
     for _ in range(_REVISIONS):
-        found = match(sweeps_uv[rows], know_potentials(fit, noise))
+        found = match_spectra(spectrum[rows], know_potentials(fit, noise))
         if np.array_equal(found.present, fit.present) or not found.present.any(axis=0).all():
             break
         at = segment.middle + found.delay_us * (segment.sample_rate_hz * 1e-6)
-        fit = fit_group(sweeps_uv[rows], at, found.present, noise=noise, segment=segment, n_iterations=3)
+        fit = fit_group(spectrum[rows], at, found.present, noise=noise, segment=segment, n_iterations=3)
     known = know_potentials(fit, noise)
-    found = match(sweeps_uv, known)
+    found = match_spectra(spectrum, known)
     final = GroupFit(
         segment, fit.template, np.nan_to_num(found.delay_us), np.nan_to_num(found.amplitude), found.present,
         found.log_odds, found.variance_us2, found.residual,

@@ -21,12 +21,12 @@ from acq.analysis.alignment import (
     Segment,
     nearest_neighbour_us,
     refine_delays,
-    turned,
 )
+from acq.analysis.alignment_kernels import add_potential, pick_delays
 from acq.analysis.noise import NoiseModel
 from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["KnownPotentials", "Matches", "know_potentials", "match"]
+__all__ = ["KnownPotentials", "Matches", "know_potentials", "match", "match_spectra"]
 
 _GRID_US = 20.0
 _BEYOND_US = 450.0  # latencies are looked for this far beyond those seen
@@ -52,9 +52,9 @@ class KnownPotentials:
 
     weight : (b,) 1 / noise power. omega : (b,) angular frequency, rad/µs. grid_us : f times (g,). log_prior : f times
     (g,) of the density of the delay, 1/µs. steer : f times (2b, g) real, gives a potential's matched output at every
-    delay. energy, amplitude_sd : (f,), of an average response. order : fibres, strongest first. near : (f, f) bool,
-    which ones may be taken for each other. is_crowded : whether there are any such. is_confusing : so near
-    that one's usual place is within the other's potential.
+    delay from the real and the imaginary part of each bin in turn. energy, amplitude_sd : (f,), of an average
+    response. order : fibres, strongest first. near : (f, f) bool, which ones may be taken for each other. is_crowded :
+    whether there are any such. is_confusing : so near that one's usual place is within the other's potential.
     """
 
     segment: Segment
@@ -73,7 +73,7 @@ class KnownPotentials:
 
 
 class Matches(NamedTuple):
-    """(n, f) each, NaN where absent; `present` and `log_odds` (of presence) for all; `residual`, `model` (n, b)."""
+    """(n, f) each, NaN where absent; `present` and `log_odds` (of presence) for all; `residual`, `spectrum` (n, b)."""
 
     delay_us: FloatArray
     amplitude: FloatArray
@@ -81,7 +81,12 @@ class Matches(NamedTuple):
     present: BoolArray
     log_odds: FloatArray
     residual: ComplexArray
-    model: ComplexArray
+    spectrum: ComplexArray
+
+    @property
+    def model(self) -> ComplexArray:
+        """What the potentials explain: (n, b)."""
+        return self.spectrum - self.residual
 
 
 def know_potentials(fit: GroupFit, noise: NoiseModel, *, power: FloatArray | None = None) -> KnownPotentials:
@@ -103,7 +108,7 @@ def know_potentials(fit: GroupFit, noise: NoiseModel, *, power: FloatArray | Non
         # Re and −Im of the complex product, so that one real product with (Re, Im) of a spectrum is its matched output.
         real = pull.real[:, None] * np.cos(angle) - pull.imag[:, None] * np.sin(angle)
         imaginary = pull.real[:, None] * np.sin(angle) + pull.imag[:, None] * np.cos(angle)
-        steers.append(np.concatenate([real, -imaginary]))
+        steers.append(np.stack([real, -imaginary], axis=1).reshape(-1, grid_us.size))
     near = _near(seen)
     return KnownPotentials(
         segment=segment,
@@ -175,10 +180,18 @@ def match(sweeps_uv: FloatArray, known: KnownPotentials) -> Matches:
     sweeps_uv : (n, n_samples)
         Filtered, other groups' potentials subtracted.
     """
-    n = sweeps_uv.shape[0]
+    return match_spectra(known.segment.transform(sweeps_uv), known)
+
+
+def match_spectra(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
+    """The same from what `known.segment.transform` has made of the sweeps, (n, b)."""
+    n = spectrum.shape[0]
     starts: Iterable[int] = range(0, n, _CHUNK) if n else (0,)
-    parts = [_match_chunk(known.segment.transform(sweeps_uv[start : start + _CHUNK]), known) for start in starts]
-    return parts[0] if len(parts) == 1 else Matches(*map(np.concatenate, zip(*parts, strict=True)))
+    parts = [_match_chunk(spectrum[start : start + _CHUNK], known) for start in starts]
+    if len(parts) == 1:
+        return parts[0]
+    joined = (np.concatenate(several) for several in zip(*(part[:-1] for part in parts), strict=True))
+    return Matches(*joined, spectrum=spectrum)
 
 
 def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
@@ -214,7 +227,7 @@ def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
     absent = np.where(present, 0.0, np.nan)
     return Matches(
         state.delay_us + absent, state.amplitude + absent, state.variance_us2 + absent, present, odds, state.residual,
-        spectrum - state.residual,
+        spectrum,
     )  # fmt: skip
 
 
@@ -252,33 +265,25 @@ def _search(
 
     delay_us, amplitude : (n, f) to begin with; nothing is taken off for an amplitude of 0.
     """
-    n = wanted.shape[0]
-    delay, size = delay_us.copy(), amplitude.copy()
+    delay, size = np.array(delay_us, order="C"), np.array(amplitude, order="C")
+    wanted = np.require(wanted, bool, ("C", "W"))
     precision = known.amplitude_sd**-2.0
-    remaining = np.concatenate([spectrum.real, spectrum.imag], axis=1)
+    step = float(known.omega[0])
+    remaining = np.array(spectrum, order="C")
     for j in known.order:
-        if size[:, j].any():
-            remaining -= _own_share(known, j, delay[:, j], size[:, j])
+        add_potential(remaining, known.template[j], step, j, delay, size, -1.0)
     for _ in range(n_rounds):
         for j in known.order:
-            if size[:, j].any():
-                remaining += _own_share(known, j, delay[:, j], size[:, j])
-            output = remaining @ known.steer[j]
-            pull = np.maximum(output + precision[j], 0.0)
-            score = pull * pull * (0.5 / (known.energy[j] + precision[j])) + known.log_prior[j]
-            best = np.argmax(score, axis=1)
-            delay[:, j] = known.grid_us[j][best]
-            size[:, j] = pull[np.arange(n), best] / (known.energy[j] + precision[j])
-            size[~wanted[:, j] | (size[:, j] < _LEAST_AMPLITUDE / 2.0), j] = 0.0
+            if not wanted[:, j].any():
+                continue  # its place tells nothing, and its amplitude is 0 already
+            add_potential(remaining, known.template[j], step, j, delay, size, 1.0)
+            pick_delays(
+                remaining.view(np.float64) @ known.steer[j], known.grid_us[j], known.log_prior[j],
+                float(known.energy[j]), float(precision[j]), _LEAST_AMPLITUDE / 2.0, j, wanted, delay, size,
+            )  # fmt: skip
             if len(known.order) > 1:
-                remaining -= _own_share(known, j, delay[:, j], size[:, j])
+                add_potential(remaining, known.template[j], step, j, delay, size, -1.0)
     return delay, np.maximum(size, _FAINT)
-
-
-def _own_share(known: KnownPotentials, j: int, delay_us: FloatArray, amplitude: FloatArray) -> FloatArray:
-    """What one potential adds to every sweep: (n, 2b), real and imaginary parts side by side."""
-    shape = turned(known.template[j : j + 1], delay_us[:, None], known.omega)[:, 0] * amplitude[:, None]
-    return np.concatenate([shape.real, shape.imag], axis=1)
 
 
 def _fit(
@@ -322,10 +327,7 @@ def _log_odds(known: KnownPotentials, state: Refinement, fitted: BoolArray) -> F
     diagonal = np.diagonal(state.information, axis1=1, axis2=2)
     sharpness = np.where(fitted, diagonal[:, :n_fibres], 0.0)
     # What the other potentials leave, projected on this one: its own share of the fit and what is left over.
-    shape = turned(known.template, state.delay_us, known.omega)
-    white = state.residual * (2.0 * known.weight)
-    left_over = np.einsum("nfb,nb->nf", shape.real, white.real) + np.einsum("nfb,nb->nf", shape.imag, white.imag)
-    pull = np.maximum(state.amplitude * known.energy + left_over + precision, 0.0)
+    pull = np.maximum(state.amplitude * known.energy + state.projection + precision, 0.0)
     gain = 0.5 * (pull**2 / (known.energy + precision) - precision) - 0.5 * np.log1p(known.energy / precision)
     width = 0.5 * np.log(2.0 * np.pi / (sharpness + _LEAST_SHARPNESS))
     odds: FloatArray = gain + width + _prior_at(known, state.delay_us)

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy.linalg import solve_toeplitz
-from scipy.signal import lfilter
 
+from acq.analysis.noise_kernels import add_lagged_products, prediction_errors
 from acq.records import FloatArray
 
 __all__ = ["NoiseModel", "estimate_noise"]
@@ -73,7 +73,7 @@ def estimate_noise(segments: list[FloatArray], *, sample_rate_hz: float) -> Nois
     frequency_hz = np.asarray(np.fft.rfftfreq(length, 1.0 / sample_rate_hz), dtype=np.float64)
     transfer = np.abs(np.fft.rfft(predictor, 8 * length)[::8][: frequency_hz.size]) ** 2
     unexplained, n_windows = _periodogram(
-        [lfilter(predictor, [1.0], s, axis=1)[:, _ORDER:] for s in usable if s.shape[1] - _ORDER >= length], length
+        [_unpredicted(s, predictor) for s in usable if s.shape[1] - _ORDER >= length], length
     )
     trust = n_windows / (n_windows + _BELIEVED_AFTER)
     correction = np.exp(trust * np.log(np.maximum(unexplained / innovation, 1e-3)))
@@ -91,14 +91,19 @@ def _autoregression(segments: list[FloatArray]) -> tuple[FloatArray, float]:
     """Yule–Walker: (order,) coefficients that predict a sample from those before it, and the variance of the error."""
     autocovariance = np.zeros(_ORDER + 1)
     for segment in segments:
-        n_samples = segment.shape[1]
-        for lag in range(_ORDER + 1):
-            autocovariance[lag] += np.einsum("ij,ij->", segment[:, : n_samples - lag], segment[:, lag:])
+        add_lagged_products(segment, autocovariance)
     autocovariance /= sum(segment.size for segment in segments)
     autocovariance[0] *= 1.0 + 1e-6
     coefficients: FloatArray = solve_toeplitz(autocovariance[:-1], autocovariance[1:])
     innovation = float(autocovariance[0] - coefficients @ autocovariance[1:])
     return coefficients, max(innovation, 1e-9 * float(autocovariance[0]))
+
+
+def _unpredicted(segment: FloatArray, predictor: FloatArray) -> FloatArray:
+    """What the prediction leaves of each sweep, from the first sample on that has enough before it."""
+    left = np.empty((segment.shape[0], segment.shape[1] - _ORDER))
+    prediction_errors(segment, predictor, left)
+    return left
 
 
 def _periodogram(segments: list[FloatArray], length: int) -> tuple[FloatArray, int]:

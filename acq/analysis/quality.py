@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from acq.analysis.detection import median_of
+from acq.analysis.detection_kernels import count_repeats, unusable_rows
 from acq.records import BoolArray, FloatArray
 
 __all__ = [
@@ -19,7 +21,6 @@ __all__ = [
 SATURATED_FRACTION = 0.98  # converters rail a little before the end of their range, and no error says so
 
 _CHANCE = 1e-6  # of calling one sound sweep of the recording held
-_SATURATION_RUN = 3
 _SATURATION_NOISE = 20.0  # a flat top this far out of the noise is no coincidence
 _ARTEFACT_NOISE = 30.0  # the artefact must stand this far out of the noise to serve as a clock
 _MISPLACED_SAMPLES = 0.5
@@ -61,9 +62,12 @@ def learn_quality(
     start = min(n_samples - 4, onset_index + round(earliest_latency_ms * 1e-3 * sample_rate_hz))
     first = max(0, onset_index - 4)
     late = sweeps_uv[:, start:]
-    repeat = max(float(np.median((np.diff(late, axis=1) == 0).mean(axis=1))), 1e-3)
+    sweeps = np.require(sweeps_uv, np.float64, ("C", "W"))
+    repeats = np.empty(n, dtype=np.int64)
+    count_repeats(sweeps, start, repeats)
+    repeat = max(float(np.median(repeats / (late.shape[1] - 1))), 1e-3)
     allowed = int(np.ceil(np.log(_CHANCE / sweeps_uv.size) / np.log(min(repeat, 0.9)))) + 1
-    scale = float(1.4826 * np.median(np.abs(late - np.median(late))))
+    scale = float(1.4826 * median_of(late, about=median_of(late), is_folded=True))
     typical = np.median(sweeps_uv[:, first:start], axis=0)
     solver = np.empty((0, 2))
     if n >= 5 and typical.size >= 8 and np.abs(typical).max() >= _ARTEFACT_NOISE * max(scale, 1e-12):
@@ -90,31 +94,17 @@ def find_unusable_sweeps(sweeps_uv: FloatArray, reference: QualityReference) -> 
     -------
     (n_sweeps,) bool
     """
-    equal = np.diff(sweeps_uv, axis=1) == 0
-    run = reference.longest_run
-    held = _has_run(equal[:, reference.start :], run) | _has_run(equal[:, : reference.onset_index], run)
-    loud = np.abs(sweeps_uv[:, reference.start :])
-    crest = loud.max(axis=1, keepdims=True)
-    flat = (loud == crest) & (crest > _SATURATION_NOISE * max(reference.scale_uv, 1e-12))
-    saturated = _has_run(flat, _SATURATION_RUN)
-    if reference.full_scale_uv is not None:
-        # An amplifier may saturate before the converter does, so the flat top counts too.
-        saturated |= np.any(loud >= SATURATED_FRACTION * reference.full_scale_uv, axis=1)
+    unusable: BoolArray = np.empty(sweeps_uv.shape[0], dtype=bool)
+    loud = _SATURATION_NOISE * max(reference.scale_uv, 1e-12)
+    # An amplifier may saturate before the converter does, so a flat top counts wherever it lies.
+    full = np.inf if reference.full_scale_uv is None else SATURATED_FRACTION * reference.full_scale_uv
+    unusable_rows(
+        np.require(sweeps_uv, np.float64, ("C", "W")), reference.onset_index, reference.start,
+        reference.longest_run, loud, full, unusable,
+    )  # fmt: skip
     shift = np.abs(artefact_shift(sweeps_uv, reference) - reference.shift)
-    unusable: BoolArray = held | saturated | (shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread))
+    unusable |= shift > max(_MISPLACED_SAMPLES, 10.0 * reference.shift_spread)
     return unusable
-
-
-def _has_run(flags: BoolArray, length: int) -> BoolArray:
-    """Rows with at least `length` consecutive True."""
-    # Runs of 1, 2, 4 … are made of two half as long; most sweeps have none of four.
-    run = np.asarray(flags)
-    reached = 1
-    while reached < length and run.shape[1] and bool(np.any(run)):
-        step = min(reached, length - reached)
-        run = np.asarray(run[:, : max(run.shape[1] - step, 0)] & run[:, step:])
-        reached += step
-    return np.asarray(np.any(run, axis=1))
 
 
 def artefact_shift(sweeps_uv: FloatArray, reference: QualityReference) -> FloatArray:

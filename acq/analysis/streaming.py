@@ -403,7 +403,7 @@ class StreamingAnalyser:
     def _has_leftover(self, left_uv: FloatArray, waveforms: Waveforms) -> bool:
         """Whether something sharp remains that no known potential explains."""
         first = self._onset + round(self._settings.earliest_latency_ms * 1e-3 * self._rate_hz)
-        sharpened = sharpen(left_uv, sample_rate_hz=self._rate_hz) * waveforms.polarity
+        sharpened = sharpen(left_uv, sample_rate_hz=self._rate_hz, polarity=waveforms.polarity)
         largest = max((known.found.amplitude_uv for known in self._known), default=0.0)
         # The misfit of a large potential may reach a few percent of it.
         threshold_sd = max(self._settings.detection_sd, 0.06 * largest / max(waveforms.sharp_noise_uv, 1e-9))

@@ -12,6 +12,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.special import pdtrc
 
 from acq.analysis.detection import Events
+from acq.analysis.tracking_kernels import link_events
 from acq.records import BoolArray, FloatArray, IntArray
 
 __all__ = ["Track", "drop_strays", "match_identities", "merge_tracks", "track_events", "without_chance"]
@@ -56,38 +57,6 @@ class Track:
         return int(self.seen.sum())
 
 
-class _Growing:
-    """A track while it grows."""
-
-    __slots__ = ("count", "expected", "last", "log_size", "positions", "sizes", "sweeps")
-
-    def __init__(self, sweep: int, position: float, size: float) -> None:
-        self.expected = position
-        self.log_size = log(size)
-        self.count = 1
-        self.last = sweep
-        self.sweeps = [sweep]
-        self.positions = [position]
-        self.sizes = [size]
-
-    def add(self, sweep: int, position: float, size: float) -> None:
-        # A new track follows quickly, an old one is not thrown by a single late response.
-        weight = max(_MEMORY, 1.0 / (self.count + 1))
-        self.expected += weight * (position - self.expected)
-        self.log_size += weight * (log(size) - self.log_size)
-        self.count += 1
-        self.last = sweep
-        self.sweeps.append(sweep)
-        self.positions.append(position)
-        self.sizes.append(size)
-
-    def finish(self, n_sweeps: int) -> Track:
-        track = Track(np.full(n_sweeps, np.nan), np.full(n_sweeps, np.nan))
-        track.position[self.sweeps] = self.positions
-        track.size[self.sweeps] = self.sizes
-        return track
-
-
 def track_events(events: Events, *, n_sweeps: int, sample_rate_hz: float, fewest: int = 1) -> list[Track]:
     """Link events over consecutive sweeps by time and size, each event to one track at most.
 
@@ -99,54 +68,48 @@ def track_events(events: Events, *, n_sweeps: int, sample_rate_hz: float, fewest
     list of Track
         All tracks of at least `fewest` events; `merge_tracks` and the caller choose.
     """
-    alive: list[_Growing] = []
-    ended: list[_Growing] = []
+    n_events = events.sweep.size
     per_scale = 1e6 / sample_rate_hz / _TIME_SCALE_US
-    starts = np.searchsorted(events.sweep, np.arange(n_sweeps + 1)).tolist()
-    positions, sizes = events.position.tolist(), events.size.tolist()
-    for sweep in range(n_sweeps):
-        begin, end = starts[sweep], starts[sweep + 1]
-        if begin == end:
-            continue
-        best = [_cheapest(positions[k], log(sizes[k]), alive, per_scale) for k in range(begin, end)]
-        taken = [index for index in best if index >= 0]
-        if len(set(taken)) < len(taken):
-            best = _assign(positions[begin:end], sizes[begin:end], alive, per_scale)
-        for k, index in zip(range(begin, end), best, strict=True):
-            if index >= 0:
-                alive[index].add(sweep, positions[k], sizes[k])
-            else:
-                alive.append(_Growing(sweep, positions[k], sizes[k]))
-        if -1 in best:
-            keep = [t.count >= _BARELY_SEEN or sweep - t.last < _FORGOTTEN_AFTER for t in alive]
-            if not all(keep):
-                ended += [t for t, stays in zip(alive, keep, strict=True) if not stays]
-                alive = [t for t, stays in zip(alive, keep, strict=True) if stays]
-    return [track.finish(n_sweeps) for track in ended + alive if track.count >= fewest]
+    starts = np.searchsorted(events.sweep, np.arange(n_sweeps + 1))
+    counters = np.zeros(3, dtype=np.int64)
+    alive, ended, count, last, track = np.zeros((5, n_events), dtype=np.int64)
+    best = np.zeros(int(np.diff(starts).max(initial=0)), dtype=np.int64)
+    state = np.zeros((n_events, 2))
+    position, size = np.ascontiguousarray(events.position), np.ascontiguousarray(events.size)
+    sweep, is_given = 0, False
+    while True:
+        sweep = link_events(
+            starts, position, size, sweep, is_given, best, counters, alive, ended, state, count, last, track,
+            per_scale, _SIZE_SCALE, _GATE, _MEMORY, _BARELY_SEEN, _FORGOTTEN_AFTER,
+        )  # fmt: skip
+        if sweep >= n_sweeps:
+            break
+        here, going = slice(starts[sweep], starts[sweep + 1]), alive[: counters[0]]
+        best[: here.stop - here.start] = _assign(position[here], size[here], state[going], count[going], per_scale)
+        is_given = True
+    by_track = np.split(np.argsort(track, kind="stable"), np.cumsum(count[: counters[2]]))
+    tracks: list[Track] = []
+    for one in np.concatenate([ended[: counters[1]], alive[: counters[0]]]):
+        if count[one] >= fewest:
+            own = by_track[one]
+            found = Track(np.full(n_sweeps, np.nan), np.full(n_sweeps, np.nan))
+            found.position[events.sweep[own]] = position[own]
+            found.size[events.sweep[own]] = size[own]
+            tracks.append(found)
+    return tracks
 
 
-def _cheapest(position: float, log_size: float, tracks: list[_Growing], per_scale: float) -> int:
-    """The track that an event fits best, −1 where there is none within the gate."""
-    best, least = -1, _GATE
-    for index, track in enumerate(tracks):
-        step = (position - track.expected) * per_scale
-        change = (log_size - track.log_size) / _SIZE_SCALE
-        # Between equals the established track wins, so that a stray event does not split a fibre.
-        cost = step * step + change * change + 1.0 / track.count
-        if cost < least:
-            best, least = index, cost
-    return best
+def _assign(
+    position: FloatArray, size: FloatArray, state: FloatArray, count: IntArray, per_scale: float
+) -> list[int]:
+    """Events to tracks with the least sum of costs: the place of each event's track, −1 where it begins a new one.
 
-
-def _assign(positions: list[float], sizes: list[float], tracks: list[_Growing], per_scale: float) -> list[int]:
-    """Events to tracks with the least sum of costs."""
-    expected = np.array([t.expected for t in tracks])
-    log_size = np.array([t.log_size for t in tracks])
-    count = np.array([t.count for t in tracks])
-    cost = ((np.array(positions)[:, None] - expected) * per_scale) ** 2
-    cost += ((np.log(sizes)[:, None] - log_size) / _SIZE_SCALE) ** 2
+    state : (t, 2) expected position and logarithm of the size of every track. count : (t,) its events.
+    """
+    cost = ((position[:, None] - state[:, 0]) * per_scale) ** 2
+    cost += ((np.log(size)[:, None] - state[:, 1]) / _SIZE_SCALE) ** 2
     cost += 1.0 / count
-    best = [-1] * len(positions)
+    best = [-1] * position.size
     for row, column in zip(*linear_sum_assignment(np.minimum(cost, _GATE)), strict=True):
         if cost[row, column] < _GATE:
             best[row] = int(column)

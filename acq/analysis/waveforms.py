@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from acq.analysis.alignment import GroupFit, render
+from acq.analysis.alignment import GroupFit, take_off
 from acq.analysis.fibres import FittedGroups, find_fibres
 from acq.analysis.filters import filter_sweeps
 from acq.analysis.fitting import FoundFibre, describe_fits, fit_again, only_plain
@@ -64,6 +64,8 @@ def measure_waveforms(
     """
     if sweeps_uv.shape[0] == 0 or sweeps_uv.shape[1] - onset_index < _FEWEST_SAMPLES:
         return Waveforms((), (), np.zeros(sweeps_uv.shape[0], dtype=bool), None, None)
+    # As the compiled loops want them; a copy, or none, of all sweeps at once.
+    sweeps_uv = np.require(sweeps_uv, np.float64, ("C", "W"))
     quality = learn_quality(
         sweeps_uv,
         onset_index=onset_index,
@@ -74,7 +76,7 @@ def measure_waveforms(
     rejected = find_unusable_sweeps(sweeps_uv, quality)
     if damaged is not None:
         rejected = rejected | damaged
-    kept = sweeps_uv[~rejected]
+    kept = sweeps_uv[~rejected] if rejected.any() else sweeps_uv
     if not kept.shape[0]:
         return Waveforms((), (), rejected, None, quality)
     if settings.recording_band_hz is not None:
@@ -108,11 +110,12 @@ def _n_potentials(fits: Sequence[GroupFit]) -> int:
 def _noise_beside(sweeps_uv: FloatArray, found: FittedGroups, noise: NoiseModel, first: int) -> NoiseModel:
     """Once the potentials can be taken off, the whole sweep tells of the noise, not its ends alone."""
     chosen = np.linspace(0, sweeps_uv.shape[0] - 1, min(sweeps_uv.shape[0], _NOISE_SWEEPS)).astype(np.int64)
-    left = sweeps_uv[chosen, first:]
-    if left.shape[1] < _LEAST_NOISE_SAMPLES:
+    if sweeps_uv.shape[1] - first < _LEAST_NOISE_SAMPLES:
         return noise
+    left = sweeps_uv[chosen]
     for fit in found.fits:
-        left -= render(fit, n_samples=sweeps_uv.shape[1], sweeps=chosen)[:, first:]
+        take_off(left, fit, sweeps=chosen)
+    left = left[:, first:]
     if left.shape[0] >= _FEWEST_TO_AVERAGE:
         left -= left.mean(axis=0)  # distant activity locked to the stimulus is no noise
     return estimate_noise([left], sample_rate_hz=noise.sample_rate_hz)

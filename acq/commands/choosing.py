@@ -124,6 +124,7 @@ def choose_view(
     wants: Literal["auto", "screen", "terminal"],
     environ: Mapping[str, str] | None = None,
     system: str = sys.platform,
+    before_trial: Callable[[], None] = lambda: None,
 ) -> View:
     """Choose between screen and terminal.
 
@@ -135,6 +136,8 @@ def choose_view(
         Environment variables; None for those of this process.
     system : str
         As `sys.platform` names it.
+    before_trial : callable
+        Called where there is a display, while nothing has been tried yet: what takes long can be begun.
 
     Returns
     -------
@@ -156,7 +159,7 @@ def choose_view(
     try:
         if wants == "auto":
             _check_visible(known)
-        return _find_screen(known, system)
+        return _find_screen(known, system, before_trial)
     except _NoScreenError as exc:
         if wants == "screen":
             raise ConfigurationError(f"no screen: {exc.why}" + (f". {exc.remedy}" if exc.remedy else "")) from exc
@@ -195,8 +198,9 @@ def tell_remedy(libraries: Sequence[str], *, release: Mapping[str, str] | None =
     return ". ".join(part for part in (unknown_too, " ".join([command, *sorted(packages)]) if packages else "") if part)
 
 
-def _find_screen(environ: Mapping[str, str], system: str) -> View:
+def _find_screen(environ: Mapping[str, str], system: str, before_trial: Callable[[], None]) -> View:
     qt_platform = _check_display(environ, system)
+    before_trial()
     points = {point.name: point for point in entry_points(group=SCREEN_GROUP)}
     probe = _load(points, _PROBE)
     result = probe(environ if qt_platform is None else {**environ, "QT_QPA_PLATFORM": qt_platform})

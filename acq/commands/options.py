@@ -6,15 +6,17 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
 from acq.devices.service_token import VARIABLE
 from acq.errors import ConfigurationError
 from acq.guard.margin import MarginRule
-from acq.offline import RecordingSettings
 from acq.study.about import check_about
+
+if TYPE_CHECKING:  # a command that begins a study starts sooner without the analysis
+    from acq.offline import RecordingSettings
 
 __all__ = [
     "TOKEN_HELP",
@@ -24,6 +26,7 @@ __all__ = [
     "connection_options",
     "device_options",
     "finite",
+    "margin_from",
     "margin_options",
     "plain_margin",
     "settings_from",
@@ -179,9 +182,33 @@ def settings_from(
     ConfigurationError
         When the margin makes no sense.
     """
-    rule = base.margin
+    margin = margin_from(
+        base.margin,
+        margin_rule=margin_rule,
+        margin_relative=margin_relative,
+        margin_ma=margin_ma,
+        margin_scope=margin_scope,
+    )
+    return replace(base, margin=margin)
+
+
+def margin_from(
+    rule: MarginRule,
+    *,
+    margin_rule: str | None,
+    margin_relative: float | None,
+    margin_ma: float | None,
+    margin_scope: str | None,
+) -> MarginRule:
+    """The margin the user asks for; what is not given stays.
+
+    Raises
+    ------
+    ConfigurationError
+        When it makes no sense.
+    """
     try:
-        margin = MarginRule(
+        return MarginRule(
             absolute_ma=rule.absolute_ma if margin_ma is None else margin_ma,
             relative=rule.relative if margin_relative is None else margin_relative,
             combine=rule.combine if margin_rule is None else margin_rule,  # type: ignore[arg-type] # checked by click
@@ -189,7 +216,6 @@ def settings_from(
         )
     except ValueError as exc:
         raise ConfigurationError(f"margin: {exc}") from exc
-    return replace(base, margin=margin)
 
 
 def plain_margin(rule: MarginRule) -> dict[str, str | float]:

@@ -20,6 +20,7 @@ from acq.devices.replay import ReplayDevice
 from acq.engine import Engine, EngineOptions
 from acq.exchange.recordings import Recording, load_recording
 from acq.offline import RecordingSettings
+from acq.preparing import prepare_on_terminal
 from acq.study.store import StudyStore
 from hardware_profiles import HardwareProfile
 
@@ -86,6 +87,7 @@ def command(
     )
     is_terminal = sys.stdin.isatty() and sys.stdout.isatty() and not as_json
     is_paced = speed == "real" or (speed is None and is_terminal)
+    prepare_on_terminal()
     with ending_like_ctrl_c(), ExitStack() as stack:
         is_temporary = study_path is None
         if study_path is None:

@@ -32,6 +32,7 @@ from acq.engine import Engine
 from acq.errors import ConfigurationError, DeviceError, SuprathreshError
 from acq.hosting.messages import StudyRequest
 from acq.opening import Preparation, begin_study, prepare_study, settings_of_profile
+from acq.preparing import prepare_on_terminal
 from acq.procedures.catalogue import IN_ORDER, TITLES, make_procedure
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
 from acq.procedures.keeping import plain_procedure
@@ -151,6 +152,7 @@ def command(
             raise click.UsageError("unattended on real hardware needs --up-to MA and --person-present")
         click.echo(preparation.last_check, err=True)
     with ending_like_ctrl_c(), ExitStack() as stack:
+        prepare_on_terminal()
         store, engine = begin_study(preparation)
         stack.enter_context(store)
         try:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import click
 from click.core import ParameterSource
@@ -26,26 +26,26 @@ from acq.commands.options import (
     about_options,
     device_options,
     finite,
+    margin_from,
     margin_options,
     plain_margin,
-    settings_from,
     sound_option,
     study_file_options,
 )
-from acq.devices.contract import Device
-from acq.devices.registry import read_profile
-from acq.engine import Engine
+from acq.devices.registry import SIMULATED, read_profile
 from acq.errors import ConfigurationError, DeviceError, SuprathreshError
-from acq.guard.margin import MarginRule
+from acq.hosting.link import discard_ahead, start_ahead
 from acq.hosting.messages import StudyRequest
-from acq.offline import RecordingSettings
-from acq.opening import begin_study, prepare_study, settings_of_profile
+from acq.opening import begin_study, margin_of_profile, prepare_study
 from acq.records import OutputState, RecordingAnalysis
 from acq.report.cautions import CAUTIONS, INTENDED_USE
-from acq.report.results import plain_result, result_table
 from acq.study.store import StudyStore
-from acq.unattended import PATIENCE_S, scan_and_accept
-from hardware_profiles import HardwareProfile
+
+if TYPE_CHECKING:  # with a screen all of it is another process's
+    from acq.devices.contract import Device
+    from acq.engine import Engine
+    from acq.guard.margin import MarginRule
+    from hardware_profiles import HardwareProfile
 
 __all__ = ["command", "finish_with_fault", "print_document", "print_results", "tell_study"]
 
@@ -139,8 +139,8 @@ def command(
         electrode = _electrode_of(study_path, electrode)
     view = View() if is_unattended else _choose_view(wanted_view)
     profile = read_profile(profile_name)
-    settings = settings_from(
-        settings_of_profile(profile),
+    margin = margin_from(
+        margin_of_profile(profile),
         margin_rule=margin_rule,
         margin_relative=margin_relative,
         margin_ma=margin_ma,
@@ -159,9 +159,11 @@ def command(
         resume=resume,
         about=known,
         up_to_ma=up_to_ma,
-        margin=settings.margin,
+        margin=margin,
         sound=sound,
     )
+    if view.screen is not None and (device_kind or profile.device.kind) == SIMULATED:
+        return _on_screen(view, request, needs_cautions=None)
     preparation = prepare_study(
         request,
         speed="max" if speed == "max" else "real",
@@ -176,14 +178,15 @@ def command(
     if view.line:
         click.echo(view.line, err=True)
     if view.screen is not None:
-        if view.qt_platform is not None:
-            os.environ["QT_QPA_PLATFORM"] = view.qt_platform
-        return int(
-            view.screen(request, needs_cautions=None if preparation.is_simulated else preparation.last_check or "")
+        return _on_screen(
+            view, request, needs_cautions=None if preparation.is_simulated else preparation.last_check or ""
         )
     if not preparation.is_simulated:
         _ask_for_a_person(is_unattended, person_present, up_to_ma, preparation.last_check)
     with ending_like_ctrl_c(), ExitStack() as stack:
+        from acq.preparing import prepare_on_terminal
+
+        prepare_on_terminal()
         store, engine = begin_study(preparation, is_watched=not is_unattended)
         stack.enter_context(store)
         try:
@@ -191,7 +194,7 @@ def command(
             if not is_unattended:
                 return _attended(engine, store, code, up_to_ma)
             wanted = _Wanted(stimuli or seconds or 0, is_time=seconds is not None, n_recordings=n_recordings)
-            return _unattended(engine, store, code, device, profile, settings, wanted, up_to_ma, as_json)
+            return _unattended(engine, store, code, device, profile, margin, wanted, up_to_ma, as_json)
         except SuprathreshError as exc:
             return finish_with_fault(engine, store, exc)
         except Exception as exc:
@@ -202,6 +205,14 @@ def command(
         finally:
             # Also after Ctrl-C and after a fault: output at rest, last sweeps in, results written.
             engine.finish()
+
+
+def _on_screen(view: View, request: StudyRequest, *, needs_cautions: str | None) -> int:
+    """Let the screen begin the study, and show it to its end."""
+    assert view.screen is not None  # noqa: S101 - for whom it is called
+    if view.qt_platform is not None:
+        os.environ["QT_QPA_PLATFORM"] = view.qt_platform
+    return int(view.screen(request, needs_cautions=needs_cautions))
 
 
 def _check_resume(study_path: Path | None, code: str | None, about: Mapping[str, Any]) -> None:
@@ -236,7 +247,9 @@ def finish_with_fault(engine: Engine, store: StudyStore, exc: SuprathreshError) 
 
 def _choose_view(wanted: Literal["auto", "screen", "terminal"]) -> View:
     """Where a live study is shown; somewhere it must be."""
-    view = choose_view(wants=wanted)
+    view = choose_view(wants=wanted, before_trial=start_ahead)
+    if view.screen is None:
+        discard_ahead()
     if view.screen is None and not (sys.stdin.isatty() and sys.stdout.isatty()):
         why = f"{view.line.partition('; the terminal view')[0]}; " if view.line else ""
         raise click.UsageError(
@@ -286,6 +299,8 @@ def print_results(
     tests_given : (int, int)
         Test pulses and measuring pulses.
     """
+    from acq.report.results import result_table
+
     console = Console()
     for number, analysis in results.items():
         console.print(result_table(analysis, title=f"recording {number}: {analysis.n_sweeps} sweeps"))
@@ -301,6 +316,8 @@ def print_results(
 
 def print_document(results: Mapping[int, RecordingAnalysis], *, margin: MarginRule, **of: str) -> None:
     """The same as one JSON document. of : what the results are of, as `study` or `file`."""
+    from acq.report.results import plain_result
+
     document = {
         "schema_version": 1,
         "intended_use": INTENDED_USE,
@@ -347,11 +364,14 @@ def _unattended(
     code: str,
     device: Device,
     profile: HardwareProfile,
-    settings: RecordingSettings,
+    margin: MarginRule,
     wanted: _Wanted,
     up_to_ma: float | None,
     as_json: bool,
 ) -> int:
+    from acq.report.results import plain_result
+    from acq.unattended import scan_and_accept
+
     columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.completed:.0f}/{task.total:.0f}"))
     screen = Console(stderr=True)
     working_ma: dict[int, float | None] = {}
@@ -401,7 +421,7 @@ def _unattended(
             "stimuli": snapshot.n_pulses,
             "seconds": snapshot.elapsed_s,
             "working_ma": next(reversed(working_ma.values()), None),
-            "margin": plain_margin(settings.margin),
+            "margin": plain_margin(margin),
             "tests": _plain_tests(*engine.tests_given),
             "samples_lost": snapshot.samples_lost,
             "trouble": trouble,
@@ -409,7 +429,7 @@ def _unattended(
         }
         click.echo(json.dumps(document, indent=2, allow_nan=False))
     else:
-        print_results(results, margin=settings.margin, tests_given=engine.tests_given)
+        print_results(results, margin=margin, tests_given=engine.tests_given)
         _tell_conclusion(engine)
         tell_study(store, code=code)
     if trouble is not None:
@@ -426,6 +446,8 @@ def _plain_tests(n_testing: int, n_measuring: int) -> dict[str, int | float | No
 
 def _record(engine: Engine, wanted: _Wanted, interruption: Interruption, *, report: Callable[[float], None]) -> float:
     """Record so many stimuli or seconds at the working intensity; how many it became."""
+    from acq.unattended import PATIENCE_S
+
     first, begun_s = engine.n_sweeps, engine.elapsed_s
     has_begun = False
 

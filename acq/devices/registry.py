@@ -11,9 +11,10 @@ from acq.devices.contract import Device
 from acq.errors import ConfigurationError
 from hardware_profiles import HardwareProfile, ProfileError, load_profile
 
-__all__ = ["DEVICE_GROUP", "DeviceOptions", "list_devices", "open_device", "read_profile"]
+__all__ = ["DEVICE_GROUP", "SIMULATED", "DeviceOptions", "list_devices", "open_device", "read_profile"]
 
 DEVICE_GROUP = "suprathresh.devices"
+SIMULATED = "simulated"  # the kind of device whose patient is none
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,7 @@ from acq.hosting.messages import (
     Ended,
     Leaving,
     News,
+    Preparing,
     Refused,
     ReplayRequest,
     Shown,
@@ -44,6 +45,7 @@ from acq.hosting.messages import (
 )
 from acq.hosting.whereabouts import Whereabouts
 from acq.opening import begin_study, prepare_study
+from acq.preparing import prepare_analysis
 from acq.study.result import StudyResult
 from acq.study.store import StudyStore
 from acq.turning import Turning
@@ -53,7 +55,7 @@ __all__ = ["Host", "describe_start", "main"]
 _FIRST_SCREEN_S: Final = 30.0  # without any screen for so long nothing was ever begun, and the process ends
 _SCREEN_BACK_S: Final = 1800.0  # so long a study waits, at rest, for a screen to come back
 _NEWS_EVERY_S: Final = 0.1
-_LOOK_EVERY_S: Final = 0.02
+_NO_SCREEN_S: Final = 0.02  # between two looks whether there is one
 _SWEEPS_KEPT: Final = 400  # for a screen that does not read; the study file has them all
 _OLDEST_ACT_S: Final = 0.5  # an act that was so long on its way is not what the operator wants now
 _ALWAYS: Final = frozenset({ActName.STOP, ActName.FINISH, ActName.LOWER, ActName.LOWER_COARSE, ActName.MARK})
@@ -201,18 +203,14 @@ class Host:
 
     def _send_forever(self) -> None:
         """Send what there is, and a sign of life where there is nothing; never from the engine's thread."""
-        last_s = -1.0
         while True:
-            time.sleep(_LOOK_EVERY_S)
+            self._outbox.wait_for_sweeps(_NEWS_EVERY_S)
             line = self._line
             if line is None:
                 if self._ending.is_set():
                     return
+                time.sleep(_NO_SCREEN_S)
                 continue
-            now_s = time.monotonic()
-            if not self._outbox.has_sweeps and now_s - last_s < _NEWS_EVERY_S:
-                continue
-            last_s = now_s
             gate = self._engine.gate
             news = self._outbox.take(
                 state=gate.state,
@@ -267,11 +265,11 @@ class _Outbox:
         self._n_dropped = 0
         self._result_version = -1
         self._is_new_screen = threading.Event()
+        self._has_sweeps = threading.Event()
 
-    @property
-    def has_sweeps(self) -> bool:
-        """Whether a sweep waits."""
-        return bool(self._sweeps)
+    def wait_for_sweeps(self, timeout_s: float) -> bool:
+        """Whether a sweep waits to be taken, at once or within a time."""
+        return self._has_sweeps.wait(timeout_s)
 
     def refill(self) -> None:
         """A new screen knows nothing: say again what does not come by itself."""
@@ -290,6 +288,8 @@ class _Outbox:
             self._sweeps.extend(sweeps)
             self._tracks = tracks if tracks is not None else self._tracks
             self._snapshot = snapshot if snapshot is not None else self._snapshot
+            if self._sweeps:
+                self._has_sweeps.set()
         if self._engine.result_version != self._result_version:
             self._result_version = self._engine.result_version
             result = self._engine.result()  # takes a while, and the rest need not wait for it
@@ -312,6 +312,7 @@ class _Outbox:
                 limits=made.limits if made is not None else None,
             )
             self._sweeps.clear()
+            self._has_sweeps.clear()
             self._snapshot, self._tracks, self._result, self._n_dropped = None, None, None, 0
         return news
 
@@ -372,6 +373,8 @@ def _run(
 ) -> int:
     with contextlib.ExitStack() as stack:
         try:
+            line = _Line(screen)
+            prepare_analysis(lambda done, of: line.say(Preparing(done, of)))
             engine, store, started = (
                 _begin(request) if isinstance(request, StudyRequest) else _begin_replay(request, stack)
             )

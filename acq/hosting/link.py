@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
+import shutil
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from multiprocessing import AuthenticationError
 from multiprocessing.connection import Client, Connection
 from pathlib import Path
 from typing import Any, Final
 
-from acq.errors import DeviceError
+from acq.errors import DeviceError, SuprathreshError
 from acq.hosting.messages import Act, Attach, Leaving, ReplayRequest, Shown, StudyRequest
 from acq.hosting.whereabouts import LOG_NAME, Whereabouts, make_folder
 
-__all__ = ["Link", "LinkError", "attach", "start"]
+__all__ = ["Link", "LinkError", "attach", "discard_ahead", "start", "start_ahead"]
 
 _START_S: Final = 30.0
 _ANSWER_S: Final = 5.0
@@ -91,6 +94,25 @@ class Link:
         return _last_words(Path(self.where.folder))
 
 
+def start_ahead() -> None:
+    """Start an engine's process that waits for `start`, while what shows the study is still being loaded.
+
+    It opens nothing before it is asked to, and ends by itself where it is not. What goes wrong is `start`'s to tell.
+    """
+    global _ahead  # noqa: PLW0603 - one program has one engine
+    if _ahead is None:
+        with contextlib.suppress(OSError, SuprathreshError):
+            _ahead = _launch()
+
+
+def discard_ahead() -> None:
+    """End the process that was started ahead, where nothing was begun with it. Idempotent."""
+    global _ahead  # noqa: PLW0603 - likewise
+    launched, _ahead = _ahead, None
+    if launched is not None:
+        launched.end()
+
+
 def start(request: StudyRequest | ReplayRequest) -> Link:
     """Start an engine and tell it what to begin. Its answer, `Started` or `Refused`, comes as the first message.
 
@@ -99,6 +121,48 @@ def start(request: StudyRequest | ReplayRequest) -> Link:
     LinkError
         When the process does not come up.
     """
+    global _ahead  # noqa: PLW0603 - likewise
+    launched, _ahead = _ahead, None
+    if launched is not None:
+        try:
+            return launched.ask(request)
+        except (OSError, EOFError, LinkError):
+            launched.end()  # it has waited too long, or was killed: another is started
+    return _launch().ask(request)
+
+
+@dataclass(frozen=True, slots=True)
+class _Launched:
+    """An engine's process that nobody has asked for anything yet."""
+
+    folder: Path
+    process: subprocess.Popen[bytes]
+
+    def ask(self, request: StudyRequest | ReplayRequest) -> Link:
+        """Wait for it, and tell it what to begin."""
+        end_s = time.monotonic() + _START_S
+        while (where := Whereabouts.read(self.folder)) is None:
+            if self.process.poll() is not None or time.monotonic() > end_s:
+                words = _last_words(self.folder)
+                self.process.kill()
+                raise LinkError(f"the engine's process did not start: {words or f'see {self.folder / LOG_NAME}'}")
+            time.sleep(_LOOK_EVERY_S)
+        link = Link(_connect(where), where, self.process)
+        link._connection.send(request)
+        return link
+
+    def end(self) -> None:
+        """End it and what it has left."""
+        self.process.kill()
+        self.process.wait()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+_ahead: _Launched | None = None
+atexit.register(discard_ahead)
+
+
+def _launch() -> _Launched:
     folder = make_folder()
     flags: dict[str, Any] = {"start_new_session": True}  # Ctrl-C in this terminal is not for the engine
     if sys.platform == "win32":
@@ -111,16 +175,7 @@ def start(request: StudyRequest | ReplayRequest) -> Link:
             stderr=subprocess.STDOUT,
             **flags,
         )
-    end_s = time.monotonic() + _START_S
-    while (where := Whereabouts.read(folder)) is None:
-        if process.poll() is not None or time.monotonic() > end_s:
-            words = _last_words(folder)
-            process.kill()
-            raise LinkError(f"the engine's process did not start: {words or f'see {folder / LOG_NAME}'}")
-        time.sleep(_LOOK_EVERY_S)
-    link = Link(_connect(where), where, process)
-    link._connection.send(request)
-    return link
+    return _Launched(folder, process)
 
 
 def attach(where: Whereabouts) -> Link:

@@ -6,31 +6,36 @@ Frozen records of plain values and arrays. Both ends are this program on this co
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from acq.acts import ActName
 from acq.display import EndplateReport, EngineSnapshot, SweepReport, TrackReport
-from acq.guard.margin import MarginRule
-from acq.guard.proposal import Needs
 from acq.records import OutputState
 
 if TYPE_CHECKING:  # a screen starts sooner without what makes them
+    from acq.guard.margin import MarginRule
+    from acq.guard.proposal import Needs
     from acq.study.reference_limits import LimitChoice
     from acq.study.summary import StudySummary
 
 __all__ = [
+    "PREPARING",
     "Act",
     "ActName",
     "Attach",
     "Ended",
     "Leaving",
     "News",
+    "Preparing",
     "Refused",
     "ReplayRequest",
     "Shown",
     "Started",
     "StudyRequest",
 ]
+
+
+PREPARING: Final = "preparing the analysis for this computer, once"
 
 
 # ---- screen → engine -------------------------------------------------------------------------------------------------
@@ -102,6 +107,14 @@ class Leaving:
 
 
 # ---- engine → screen -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Preparing:
+    """The first time on a computer the analysis is compiled, before anything is opened; how much of it is done."""
+
+    done: int
+    of: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import signal, stats
 
 from acq.records import FloatArray
 
@@ -81,6 +80,8 @@ def _find_spectrum(samples_uv: FloatArray, *, sample_rate_hz: float) -> tuple[Fl
             f"samples_uv must hold at least {n_segment} samples ({_SEGMENT_S:g} s) of one channel, got the shape "
             f"{samples_uv.shape}"
         )
+    from scipy import signal  # here and below: half a second, and few commands check a set-up
+
     frequency_hz, density = signal.welch(samples_uv, sample_rate_hz, nperseg=n_segment, detrend="constant")
     return np.asarray(frequency_hz, dtype=np.float64), np.asarray(density, dtype=np.float64)
 
@@ -197,6 +198,8 @@ def fit_current(commanded_ma: FloatArray, delivered_ma: FloatArray) -> CurrentLi
             f"commanded_ma must hold at least 2 different currents, each with its delivered_ma, got "
             f"{np.unique(commanded_ma).size} and {delivered_ma.size} delivered"
         )
+    from scipy import stats
+
     line = stats.linregress(commanded_ma, delivered_ma)
     residual_ma = delivered_ma - (line.intercept + line.slope * commanded_ma)
     worst = int(np.argmax(np.abs(residual_ma)))
@@ -241,6 +244,8 @@ def find_clock_error(arrivals: Sequence[tuple[int, float]], *, sample_rate_hz: f
     ]
     if len(promptest) < _LEAST_CLOCK_WINDOWS:
         return None
+    from scipy import stats
+
     slope, _, low, high = stats.theilslopes(delay_s[promptest], host_s[promptest])
     # The delay grows where the card is slow: then there are fewer samples than the host expects.
     return ClockError(-1e6 * float(slope), (-1e6 * float(high), -1e6 * float(low)))

@@ -7,7 +7,6 @@ from fractions import Fraction
 from typing import Final
 
 import numpy as np
-from scipy import signal
 
 from acq.records import FloatArray
 from acq.units import s_to_samples
@@ -103,6 +102,8 @@ class LimitedGain:
 
     def process(self, samples: FloatArray) -> FloatArray:
         """(n,) to (n,)."""
+        from scipy import signal  # here and below: half a second, and most studies have no sound
+
         power, self._state = signal.lfilter(
             [1.0 - self._decay], [1.0, -self._decay], np.tanh(samples) ** 2, zi=self._state
         )
@@ -124,6 +125,8 @@ class NeedleVoice:
     """
 
     def __init__(self, *, sample_rate_hz: float, rate_hz: float) -> None:
+        from scipy import signal
+
         self._sample_rate_hz, self._rate_hz = sample_rate_hz, rate_hz
         n_before = s_to_samples(_BEFORE_S, sample_rate_hz=sample_rate_hz)
         n_after = s_to_samples(_AFTER_S, sample_rate_hz=sample_rate_hz)
@@ -166,6 +169,8 @@ class NeedleVoice:
         ndarray, shape (n_out,)
             Within ±1; a few milliseconds behind the samples.
         """
+        from scipy import signal
+
         n = samples.shape[1]
         if n == 0:
             return np.empty(0)
@@ -204,5 +209,7 @@ class NeedleVoice:
         dead = (at - latest <= self._n_dead).astype(np.float64)
         if not (dead.any() or self._smooth_state.any()):
             return dead
+        from scipy import signal
+
         smooth, self._smooth_state = signal.lfilter(self._smooth, [1.0], dead, zi=self._smooth_state)
         return np.clip(smooth, 0.0, 1.0)

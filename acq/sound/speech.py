@@ -17,7 +17,6 @@ from types import TracebackType
 from typing import IO, Final, Protocol, Self
 
 import numpy as np
-from scipy import signal
 
 from acq.records import FloatArray
 from acq.sound.condition import SoundState
@@ -357,6 +356,8 @@ class Speaker:
 
 def _fit(samples: FloatArray, from_hz: float, *, rate_hz: int) -> FloatArray:
     """At the rate of the sound, and with the same peak whichever voice speaks."""
+    from scipy import signal  # here: half a second, and most studies have no sound
+
     shared = gcd(rate_hz, round(from_hz))
     fitted = signal.resample_poly(samples, rate_hz // shared, round(from_hz) // shared) if samples.size else samples
     peak = float(np.max(np.abs(fitted), initial=0.0))

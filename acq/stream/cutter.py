@@ -120,6 +120,13 @@ class SweepCutter:
         """Pulses whose sweep has not been cut yet."""
         return len(self._expected) + len(self._seen)
 
+    def is_sweep_due(self, *, within_s: float) -> bool:
+        """Whether a sweep will be complete so soon after the samples that have been looked at."""
+        first = self._seen[0][0] if self._seen else self._expected[0] if self._expected else None
+        if first is None:
+            return False
+        return first.onset_sample + self._n_after - self._scanned_to <= within_s * self._sample_rate_hz
+
     def expect(self, pulses: Iterable[Pulse]) -> None:
         """Take pulses that will be seen.
 

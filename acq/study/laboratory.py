@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Final
 
 import numpy as np
-from scipy import stats
 
 from acq.analysis.upper_limits import (
     UpperLimit,
@@ -394,6 +393,8 @@ def _shape(values: FloatArray) -> float:
     logs = np.log(np.maximum(values, 1e-9))
     if not few <= len(logs) <= many or not np.isfinite(logs).all() or float(np.ptp(logs)) <= 1e-12:
         return math.nan
+    from scipy import stats  # here: half a second, and limits are seldom derived
+
     return float(stats.shapiro(logs).pvalue)
 
 
@@ -419,6 +420,8 @@ def _find_warnings(subjects: Sequence[Subject], means_us: FloatArray) -> Iterabl
     if len(ages) < n:
         yield f"{n - len(ages)} of {n} subjects have no age; the limits will carry no age band"
     elif len(set(ages)) > 1 and len(set(means_us)) > 1:
+        from scipy import stats  # here: likewise
+
         found = stats.spearmanr(ages, means_us)
         if found.pvalue < _UNLIKELY:
             rho, p = float(found.statistic), float(found.pvalue)

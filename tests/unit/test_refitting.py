@@ -34,6 +34,7 @@ def work(seed: int, n_sweeps: int = 60) -> FitWork:
 @pytest.fixture
 def refitter() -> Iterator[Refitter]:
     made = Refitter()
+    assert made.wait_until_ready(60.0)
     yield made
     made.close()
     made.close()  # a second time does no harm
@@ -93,7 +94,21 @@ def test_a_process_that_dies_is_replaced_by_this_one(refitter: Refitter, when: s
 
 def test_it_ends_with_the_one_who_asks() -> None:
     refitter = Refitter()
+    assert refitter.wait_until_ready(60.0)
     refitter(work(9))()
     refitter.close()
     assert not refitter._process.is_alive()
     assert positions(refitter(work(10))())  # still answers, by itself
+
+
+def test_what_is_asked_before_it_is_ready_is_made_here_and_not_waited_for() -> None:
+    refitter = Refitter()
+    try:
+        asked = work(11)
+        result = refitter(asked)
+        assert not refitter.wait_until_ready(0.0)  # it is still loading the analysis, which takes longer
+        for there, here in zip(positions(result()), positions(asked.run()), strict=True):
+            assert np.array_equal(there, here)
+    finally:
+        refitter.close()
+    assert not refitter._process.is_alive()

@@ -1,0 +1,351 @@
+"""Who does the work: this process, worker processes on this computer, or a cluster; all through the same few calls."""
+
+from __future__ import annotations
+
+import importlib.util
+import logging
+import os
+import queue
+import warnings
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from time import perf_counter
+from typing import Any, Final, Protocol
+
+from acq import __version__
+from acq.analysis.compiled import prepare_kernels
+from acq.archive.job import Outcome, Task
+from acq.archive.work import work_on
+from acq.errors import ConfigurationError, install_hint
+
+__all__ = ["Farm", "LostTask", "SerialFarm", "WorkerView", "joined_farm", "local_farm", "worker_view"]
+
+_CONNECT_S: Final = 10.0
+_CLOSE_S: Final = 3.0  # for a worker in the middle of a file, which is then ended
+_TRIES: Final = 2  # a file whose worker dies is tried once more
+_WAIT_S: Final = 0.5
+_TLS_PACKAGE: Final = "cryptography"
+
+
+@dataclass(frozen=True, slots=True)
+class LostTask:
+    """In the place of an outcome: the worker of a task died in it, and so did that of the second try."""
+
+    reason: str
+
+
+class Farm(Protocol):
+    """Takes tasks and gives back what became of each, in whatever order. Called from one thread."""
+
+    @property
+    def n_workers(self) -> int:
+        """How many work at the same time now; 0 while none is there."""
+        ...
+
+    def submit(self, task: Task) -> None:
+        """Hand over a task."""
+        ...
+
+    def take(self) -> tuple[Task, Outcome | LostTask] | None:
+        """What has come back, waiting a moment for it; None when nothing has."""
+        ...
+
+    def time_empty(self, n: int) -> float:
+        """Seconds that one task without any work costs, mean of n that are handed over together."""
+        ...
+
+
+class SerialFarm:
+    """One file after the other, in this process.
+
+    Parameters
+    ----------
+    work : callable
+        What is done with a task.
+    """
+
+    n_workers = 1
+
+    def __init__(self, work: Callable[[Task], Outcome] = work_on) -> None:
+        self._work = work
+        self._waiting: deque[Task] = deque()
+
+    def submit(self, task: Task) -> None:
+        """Put a task at the end."""
+        self._waiting.append(task)
+
+    def take(self) -> tuple[Task, Outcome | LostTask] | None:
+        """Do the first one."""
+        if not self._waiting:
+            return None
+        task = self._waiting.popleft()
+        return task, self._work(task)
+
+    def time_empty(self, n: int) -> float:  # noqa: ARG002 - the protocol's
+        """Nothing: it is a call."""
+        return 0.0
+
+
+class DaskFarm:
+    """Workers behind a scheduler of `distributed`.
+
+    Parameters
+    ----------
+    client : distributed.Client
+        Connected.
+    where : str
+        What the workers are called in messages.
+    work : callable
+        What is done with a task; importable by the workers.
+    """
+
+    def __init__(self, client: Any, *, where: str, work: Callable[[Task], Outcome] = work_on) -> None:
+        self._client = client
+        self._where = where
+        self._work = work
+        self._done: queue.SimpleQueue[tuple[Task, Any]] = queue.SimpleQueue()
+        self._held: set[Any] = set()  # a future that nobody holds is given up
+
+    @property
+    def n_workers(self) -> int:
+        """Threads of all workers that are there now."""
+        return sum(self._client.nthreads().values())
+
+    def submit(self, task: Task) -> None:
+        """Hand over a task."""
+        future = self._client.submit(self._work, task, pure=False)
+        self._held.add(future)
+        future.add_done_callback(lambda one: self._done.put((task, one)))
+
+    def take(self) -> tuple[Task, Outcome | LostTask] | None:
+        """What has come back.
+
+        Raises
+        ------
+        ConfigurationError
+            When the scheduler is gone, or a worker cannot run the program.
+        """
+        try:
+            task, future = self._done.get(timeout=_WAIT_S)
+        except queue.Empty:
+            if self._client.status != "running":
+                raise self._gone() from None
+            return None
+        self._held.discard(future)
+        if future.status == "finished":
+            outcome: Outcome = future.result()
+            return task, outcome
+        if future.status != "error":
+            raise self._gone()
+        exc = future.exception()
+        if type(exc).__name__ == "KilledWorker":
+            return task, LostTask(
+                f"{_TRIES} workers ended in the middle of it: out of memory as a rule (fewer --workers leave more for "
+                "each), or killed"
+            )
+        raise ConfigurationError(
+            f"{self._where}: a worker cannot run the program ({type(exc).__name__}: {exc}); install the same version "
+            "there"
+        )
+
+    def _gone(self) -> ConfigurationError:
+        return ConfigurationError(
+            f"{self._where}: the connection is lost; what is done is kept, start the same command again"
+        )
+
+    def time_empty(self, n: int) -> float:
+        """Seconds of one task without work, of n handed over together, once the workers have the program loaded."""
+        self._client.run(_load)
+        begun_s = perf_counter()
+        self._client.gather(self._client.map(_do_nothing, range(n), pure=False))
+        return (perf_counter() - begun_s) / n
+
+
+def _load() -> None:
+    """Have everything ready, so that no file has to wait for it."""
+    for _ in prepare_kernels():
+        pass
+
+
+def _do_nothing(number: int) -> int:
+    return number
+
+
+@dataclass(frozen=True, slots=True)
+class WorkerView:
+    """What a worker says before it begins. sees : the folder is there. has_own : so are limits of its own."""
+
+    version: str
+    sees: bool
+    has_own: bool
+
+
+def worker_view(folder: str) -> WorkerView:
+    """Look from where a worker is."""
+    from acq.study.reference_limits import own_limits_path
+
+    return WorkerView(__version__, os.path.isdir(folder), own_limits_path().is_file())  # noqa: PTH112 - as it was given
+
+
+def _import_distributed() -> Any:
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of packages it could use and does not find
+            import distributed
+    except ImportError as exc:
+        raise ConfigurationError(
+            f"an archive is analysed with a package that is not installed ({exc}); {install_hint('archive')}"
+        ) from exc
+    return distributed
+
+
+@contextmanager
+def local_farm(n_workers: int, *, work: Callable[[Task], Outcome] = work_on) -> Iterator[DaskFarm]:
+    """Worker processes on this computer, one thread each, that nobody outside can reach.
+
+    They listen on the loopback address alone; where the package `cryptography` is installed, other users of this
+    computer are kept out too. There is no dashboard.
+
+    Parameters
+    ----------
+    n_workers : int
+    work : callable
+        What is done with a task; importable.
+
+    Raises
+    ------
+    ConfigurationError
+        When the package is missing, or the processes cannot be started.
+    """
+    distributed = _import_distributed()
+    import dask
+
+    settings = {
+        # One task at a worker, none waiting behind it: of a worker that dies it is then known which file it had.
+        "distributed.scheduler.worker-saturation": 1.0,
+        "distributed.scheduler.allowed-failures": _TRIES - 1,
+        "distributed.scheduler.http.routes": [],
+        "distributed.worker.http.routes": [],
+        "distributed.worker.multiprocessing-method": "spawn",
+        "distributed.worker.daemon": False,  # a file of NWB is tried in a process of its own
+    }
+    with ExitStack() as stack:
+        stack.enter_context(dask.config.set(settings))
+        stack.enter_context(_quiet())
+        folder = stack.enter_context(TemporaryDirectory(prefix="suprathresh-", ignore_cleanup_errors=True))
+        security = None
+        if importlib.util.find_spec(_TLS_PACKAGE) is not None:
+            security = distributed.Security.temporary()
+        try:
+            cluster = distributed.LocalCluster(
+                n_workers=n_workers,
+                threads_per_worker=1,
+                processes=True,
+                host="127.0.0.1",
+                local_directory=folder,
+                silence_logs=logging.CRITICAL,
+                security=security,
+                dashboard_address=None,
+                # Without one given the port would be 8787, or another and a warning.
+                scheduler_kwargs={"dashboard": False, "dashboard_address": "127.0.0.1:0"},
+            )
+            stack.callback(_close, cluster)
+            client = distributed.Client(cluster)
+            stack.callback(_close, client)
+        except (OSError, RuntimeError, TimeoutError) as exc:
+            raise ConfigurationError(
+                f"{n_workers} worker processes cannot be started ({exc}); try fewer --workers"
+            ) from exc
+        yield DaskFarm(client, where="the workers of this computer", work=work)
+
+
+@contextmanager
+def joined_farm(
+    address: str, folder: Path, *, has_own_limits: bool, work: Callable[[Task], Outcome] = work_on
+) -> Iterator[DaskFarm]:
+    """The workers of a cluster that is running.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, as in "tcp://10.0.0.5:8786".
+    folder : Path
+        That every worker must see under this very path.
+    has_own_limits : bool
+        Whether studies are held against a laboratory's own limits, from a file that is named in every task.
+    work : callable
+        What is done with a task; importable by the workers.
+
+    Raises
+    ------
+    ConfigurationError
+        When there is no scheduler, it has no workers, or one of them does not see the folder or has another program.
+    """
+    distributed = _import_distributed()
+    with ExitStack() as stack:
+        stack.enter_context(_quiet())
+        try:
+            client = distributed.Client(address, timeout=_CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TimeoutError, ImportError, RuntimeError) as exc:
+            reason = " ".join(str(exc).split()) or type(exc).__name__
+            raise ConfigurationError(
+                f"--scheduler {address}: no scheduler answers there ({reason}); give its address, as in tcp://10.0.0.5:8786"
+            ) from exc
+        stack.callback(_close, client)
+        try:
+            views: dict[str, WorkerView] = client.run(worker_view, str(folder), on_error="raise")
+        except Exception as exc:  # whatever the import of a program raises on a computer that may have none
+            raise ConfigurationError(
+                f"--scheduler {address}: a worker cannot run this program ({type(exc).__name__}: {exc}); install the "
+                f"same version there, {__version__}"
+            ) from exc
+        _check_views(address, folder, views, has_own_limits=has_own_limits)
+        yield DaskFarm(client, where=f"--scheduler {address}", work=work)
+
+
+def _check_views(address: str, folder: Path, views: dict[str, WorkerView], *, has_own_limits: bool) -> None:
+    def named(workers: Sequence[str]) -> str:
+        return workers[0] + (f" and {len(workers) - 1} more" if len(workers) > 1 else "")
+
+    if not views:
+        raise ConfigurationError(f"--scheduler {address}: it has no workers; start some")
+    other = [worker for worker, view in views.items() if view.version != __version__]
+    if other:
+        raise ConfigurationError(
+            f"--scheduler {address}: worker {named(other)} has version {views[other[0]].version} of the program, here "
+            f"it is {__version__}; install the same"
+        )
+    blind = [worker for worker, view in views.items() if not view.sees]
+    if blind:
+        raise ConfigurationError(
+            f"--scheduler {address}: worker {named(blind)} does not see {folder}; every worker needs it under this path"
+        )
+    own = [worker for worker, view in views.items() if view.has_own and not has_own_limits]
+    if own:
+        raise ConfigurationError(
+            f"--scheduler {address}: worker {named(own)} has limits of its own where it looks for them, and here are "
+            "none; give the same to all with --limits-file, or --limits none"
+        )
+
+
+def _close(one: Any) -> None:
+    with suppress(OSError, TimeoutError, RuntimeError):
+        one.close(timeout=_CLOSE_S)
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """What matters of the workers is told in outcomes; the package would log every one that ends."""
+    loggers = [logging.getLogger(name) for name in ("distributed", "tornado", "asyncio")]
+    before = [one.level for one in loggers]
+    for one in loggers:
+        one.setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        for one, level in zip(loggers, before, strict=True):
+            one.setLevel(level)
