@@ -2,7 +2,8 @@
 
 Most sweeps take a millisecond or two; now and then the templates are made anew, which takes up to a second where many
 potentials overlap. In real time the analysis therefore has a thread of its own, one sweep at a time and in order, so
-that its results are those it would have anyway.
+that its results are those it would have anyway. The same thread writes a sweep to the disk after its outcome has been
+handed back and before the next is begun: the verdict does not wait for the disk.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ class Backlog:
     ----------
     analyse : callable
         Takes a sweep and the intensity the verdicts are about; in a thread of its own if `is_threaded`.
+    keep : callable
+        Takes the outcome and writes it, in the same thread as `analyse`.
     follow : callable
         Takes the outcome; in the thread that calls.
     clock : Clock
@@ -39,14 +42,22 @@ class Backlog:
     """
 
     def __init__(
-        self, analyse: Analyse, follow: Callable[[SweepOutcome], None], *, clock: Clock, is_threaded: bool
+        self,
+        analyse: Analyse,
+        keep: Callable[[SweepOutcome], None],
+        follow: Callable[[SweepOutcome], None],
+        *,
+        clock: Clock,
+        is_threaded: bool,
     ) -> None:
         self._analyse = analyse
+        self._keep = keep
         self._follow = follow
         self._clock = clock
         self._waiting: deque[tuple[Sweep, float, float]] = deque()  # with the intensity, and since when
         self._running: Future[SweepOutcome] | None = None
         self._since_s = 0.0  # of the sweep in hand
+        self._keeping: Future[None] | None = None  # the outcome that was handed back last
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="analysis") if is_threaded else None
 
     @property
@@ -75,10 +86,12 @@ class Backlog:
         Raises
         ------
         SuprathreshError
-            What the analysis of this or of an earlier sweep raised.
+            What the analysis of this or of an earlier sweep raised, or its keeping.
         """
         if self._executor is None:
-            self._follow(self._analyse(sweep, working_ma))
+            outcome = self._analyse(sweep, working_ma)
+            self._keep(outcome)
+            self._follow(outcome)
             return
         self._waiting.append((sweep, working_ma, self._clock.now_s()))
         self.advance()
@@ -89,8 +102,9 @@ class Backlog:
         Raises
         ------
         SuprathreshError
-            What the analysis raised.
+            What the analysis raised, or the keeping.
         """
+        self._check_kept()
         while self._executor is not None and (self._running is not None or self._waiting):
             if self._running is None:
                 sweep, working_ma, self._since_s = self._waiting.popleft()
@@ -106,19 +120,36 @@ class Backlog:
         Raises
         ------
         SuprathreshError
-            What the analysis raised.
+            What the analysis raised, or the keeping.
         """
         while self.n_waiting:
             if self._running is not None:
                 wait([self._running])
             self.advance()
+        if self._keeping is not None:
+            wait([self._keeping])
+        self._check_kept()
 
     def close(self) -> None:
         """End the thread; what is waiting is dropped. Idempotent."""
         self._waiting.clear()
         if self._executor is not None:
+            if self._keeping is not None:
+                wait([self._keeping])  # what was handed back is not dropped
             self._executor.shutdown(wait=True, cancel_futures=True)
 
     def _hand_back(self, running: Future[SweepOutcome]) -> None:
         self._running = None
-        self._follow(running.result())
+        outcome = running.result()
+        if self._executor is not None:
+            # The one before was written before this one was begun, so that it is done.
+            before, self._keeping = self._keeping, self._executor.submit(self._keep, outcome)
+            if before is not None:
+                before.result()
+        self._follow(outcome)
+
+    def _check_kept(self) -> None:
+        """Raise what the keeping of the last outcome raised: what nobody can keep, nobody is to be stimulated for."""
+        if self._keeping is not None and self._keeping.done():
+            keeping, self._keeping = self._keeping, None
+            keeping.result()

@@ -281,6 +281,7 @@ class Engine:
         self._is_behind = False  # whether it has been said that the disk is
         self._backlog = Backlog(
             lambda sweep, working_ma: self._owners.popleft().take(sweep, working_ma=working_ma),
+            lambda one: store.add_sweep(one.recording, one.sweep, one.responses, one.changes),
             self._follow,
             clock=self._wall,
             # A replay has all the time it needs.
@@ -1644,7 +1645,6 @@ class Engine:
         )
         self._session = RecordingSession(
             number=number,
-            store=self._store,
             settings=self._options.settings,
             sample_rate_hz=self._rate_hz,
             onset_index=self._onset_index,

@@ -7,17 +7,13 @@ before a device is opened, so that nothing waits for a verdict meanwhile and no 
 from __future__ import annotations
 
 import sys
-import time
-from collections.abc import Callable
-from typing import Final
+from collections.abc import Callable, Sequence
 
-from acq.analysis.compiled import kernels, prepare_kernels
+from acq.analysis.compiled import Kernel, kernels, prepare_kernels
 from acq.errors import SuprathreshError
 from acq.hosting.messages import PREPARING
 
 __all__ = ["Tell", "prepare_analysis", "prepare_on_terminal"]
-
-_TELL_AFTER_S: Final = 0.5  # loading takes less, and need not be told
 
 Tell = Callable[[int, int], None]  # how many are ready, of how many
 
@@ -28,19 +24,19 @@ def prepare_analysis(tell: Tell = lambda _done, _of: None) -> None:
     Parameters
     ----------
     tell : callable
-        Called with how many are ready and how many there are, where it takes longer than a moment.
+        Called with how many are ready and how many there are, where they have to be compiled: loading them is quick.
 
     Raises
     ------
     SuprathreshError
         When one cannot be compiled.
     """
-    n, begun_s, name = len(kernels()), time.monotonic(), ""
+    before, name = _count_compiled(kernels()), ""
     try:
         for done, kernel in enumerate(prepare_kernels()):
             name = kernel.name
-            if time.monotonic() - begun_s > _TELL_AFTER_S:
-                tell(done, n)
+            if _count_compiled(kernels()) > before:
+                tell(done, len(kernels()))
     except Exception as exc:
         # Whatever the compiler says: pages of it, and in any of its own kinds of error.
         said = str(exc).strip().splitlines()[-1:] or [type(exc).__name__]
@@ -48,6 +44,11 @@ def prepare_analysis(tell: Tell = lambda _done, _of: None) -> None:
             f"the analysis cannot be prepared on this computer ({name}: {said[0].strip()}); install the program anew, "
             "with the versions of numba and numpy that it asks for"
         ) from exc
+
+
+def _count_compiled(some: Sequence[Kernel]) -> int:
+    """How often one was not found where it is kept."""
+    return sum(sum(kernel.dispatcher.stats.cache_misses.values()) for kernel in some)
 
 
 def prepare_on_terminal() -> None:

@@ -10,7 +10,6 @@ import contextlib
 import pickle
 import queue
 import signal
-import sys
 import threading
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -28,8 +27,6 @@ __all__ = ["Refitter"]
 
 _END_S: Final = 1.0
 _IDLE_S: Final = 0.1  # within which a courier with nothing under way ends
-_NICE: Final = 5  # the guard first; lower still, and beside two busy programs templates would come too late
-_BELOW_NORMAL: Final = 0x4000  # of Windows' priority classes
 _READY: Final = "ready"
 
 _Asked = tuple[FitWork, "Future[Waveforms]"]
@@ -117,8 +114,8 @@ class Refitter:
 
 def _serve(line: Connection[Any, Any]) -> None:
     """Work until the other end is closed."""
+    # At the guard's own priority: lower, and beside busy programs the templates come too late, which holds it up more.
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the one who asks
-    _give_way()
     # What cannot be compiled is said by the process that asks, which compiles the same before.
     with contextlib.suppress(SuprathreshError):
         prepare_analysis()
@@ -131,17 +128,3 @@ def _serve(line: Connection[Any, Any]) -> None:
             except Exception as exc:  # noqa: BLE001 - raised where the templates are waited for
                 answer = exc
             line.send_bytes(pickle.dumps(answer, pickle.HIGHEST_PROTOCOL))
-
-
-def _give_way() -> None:
-    """Run when the guard does not: at a lower priority."""
-    if sys.platform == "win32":
-        import ctypes
-
-        kernel = ctypes.windll.kernel32
-        kernel.SetPriorityClass(kernel.GetCurrentProcess(), _BELOW_NORMAL)
-        return
-    import os
-
-    with contextlib.suppress(OSError):
-        os.nice(_NICE)

@@ -1,4 +1,4 @@
-"""One recording while it runs: every sweep through the analyser and the guard into the study file."""
+"""One recording while it runs: every sweep through the analyser and the guard."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from acq.records import (
     PulseKind,
     Sweep,
 )
-from acq.study.store import StudyStore, VerdictChange
+from acq.study.store import VerdictChange
 
 T = TypeVar("T")
 
@@ -41,6 +41,7 @@ class SweepOutcome:
     """What one sweep brought: for the test pulses, the procedure, the messages and whoever looks on.
 
     index : of the sweep in its recording. is_rejudged : what was said of earlier sweeps does not hold any more.
+    changes : of verdicts, as they are kept in the study.
     """
 
     pulse: Pulse
@@ -53,6 +54,7 @@ class SweepOutcome:
     sweep: Sweep
     responses: tuple[FibreResponse, ...]
     is_rejudged: bool
+    changes: tuple[VerdictChange, ...] = ()
 
 
 @dataclass(slots=True)
@@ -121,7 +123,6 @@ class RecordingSession:
         self,
         *,
         number: int,
-        store: StudyStore,
         settings: RecordingSettings,
         sample_rate_hz: float,
         onset_index: int,
@@ -129,7 +130,6 @@ class RecordingSession:
         fit: Callable[[FitWork], Callable[[], Waveforms]] | None = None,
     ) -> None:
         self.number = number
-        self._store = store
         self._settings = settings
         self._analyser = StreamingAnalyser(
             onset_index=onset_index,
@@ -187,7 +187,7 @@ class RecordingSession:
         self._analyser.fit_next()
 
     def take(self, sweep: Sweep, *, working_ma: float) -> SweepOutcome:
-        """Analyse a sweep, judge every fibre, and commit it all to the study file.
+        """Analyse a sweep and judge every fibre; nothing is written yet.
 
         Parameters
         ----------
@@ -215,7 +215,6 @@ class RecordingSession:
                 )
         self._observe(index, finding.latency_us, rejected=finding.rejected, working_ma=working, events=events)
         responses = [self._respond(fibre, sweep.pulse, finding, events, changes) for fibre in finding.latency_us]
-        self._store.add_sweep(self.number, sweep, responses, changes)
         self._forget(index)
         responded = {one.fibre: bool(np.isfinite(one.latency_us)) for one in responses}
         is_rejudged, self._is_rejudged = self._is_rejudged, False
@@ -230,6 +229,7 @@ class RecordingSession:
             sweep=sweep,
             responses=tuple(responses),
             is_rejudged=is_rejudged,
+            changes=tuple(changes),
         )
 
     def fibres(self) -> tuple[FibreSnapshot, ...]:

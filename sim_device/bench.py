@@ -19,6 +19,7 @@ from acq.clock import Clock, RealClock, VirtualClock
 from acq.devices.registry import read_profile
 from acq.engine import Engine
 from acq.exchange.recordings import Truth, recording_from_store
+from acq.preparing import prepare_on_terminal
 from acq.records import IntArray, Origin, OutputState, RecordingAnalysis
 from acq.report.comparison import ComparisonRow, compare
 from acq.report.results import comparison_table
@@ -202,6 +203,7 @@ def _table(result: BenchResult) -> Table:
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 def bench(scenarios: tuple[str, ...], seed: int, stimuli: int, speed: str, as_json: bool) -> None:
     """Bench-test the whole chain on the simulated patient: measured beside true, exit code 1 if any row fails."""
+    prepare_on_terminal()
     profile = read_profile("simulated")
     console, progress = Console(), Console(stderr=True)
     results: list[BenchResult] = []

@@ -61,7 +61,9 @@ SCENES: Final = {
     "scan": Scene(scenario="healthy", at_s=7.5, steps=("0 scan",)),
     "recording": Scene(scenario="healthy", at_s=30, steps=_SCAN, options=_FRONTALIS),
     "assured": Scene(scenario="healthy", at_s=30, steps=_SCAN, height_px=_BOARD_PX),
-    "thin": Scene(scenario="healthy", at_s=22, steps=(*_SCAN, "20 lower", "20.3 lower", "20.6 lower"), height_px=_BOARD_PX),
+    "thin": Scene(
+        scenario="healthy", at_s=22, steps=(*_SCAN, "20 lower", "20.3 lower", "20.6 lower"), height_px=_BOARD_PX
+    ),
     "lost": Scene(scenario="dislodged", at_s=66, steps=_SCAN, height_px=_BOARD_PX),
     "untested": Scene(scenario="healthy", at_s=215, steps=(*_SCAN, "12 tests"), height_px=_BOARD_PX),
     "misses": Scene(scenario="myasthenic", at_s=45, steps=("0 scan", "14 accept"), options=_FRONTALIS),

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from functools import lru_cache
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve, toeplitz
 from scipy.ndimage import median_filter, uniform_filter1d
 
-from acq.analysis.alignment_kernels import ComplexArray, add_potential, refine_rows
+from acq.analysis.alignment_kernels import ComplexArray, add_potential, refine_rows, sum_products
 from acq.analysis.noise import NoiseModel
 from acq.records import BoolArray, FloatArray, IntArray
 
@@ -62,7 +63,7 @@ _LEAST_AMPLITUDE_SD = 0.003
 _FEW_PHASES = 2000
 _STEPS = 2  # of Gauss–Newton in a turn
 _CHUNK = 256  # sweeps at a time: their arrays stay in the cache
-_OWN = ("C", "W")  # arrays as the kernels are compiled for
+_OWN: Final[tuple[Literal["C"], Literal["W"]]] = ("C", "W")  # arrays as the kernels are compiled for
 _FREE = 1e-9  # 1/µs²: of a delay without a prior
 
 
@@ -263,12 +264,12 @@ def refine_delays(
         np.array(delay_us, order="C"), np.array(amplitude, order="C"), np.empty((n, f)),
         np.empty((n, n_bins), dtype=np.complex128), np.empty((n, 2 * f, 2 * f)), np.empty(n), np.empty((n, f)),
     )  # fmt: skip
+    usual_us = np.zeros((n, f)) if usual_delay_us is None else np.require(usual_delay_us, np.float64, _OWN)
+    sharpness = np.full(f, _FREE) if delay_sd_us is None else delay_sd_us**-2.0
     refine_rows(
         np.require(spectrum, np.complex128, _OWN), np.require(template, np.complex128, _OWN), np.sqrt(2.0 * weight),
-        omega, n_steps,
-        found.delay_us, found.amplitude, np.require(present, bool, _OWN), precision, centre, np.full(f, _FREE) if delay_sd_us is None else delay_sd_us**-2.0,
-        np.zeros((n, f)) if usual_delay_us is None else np.require(usual_delay_us, np.float64, _OWN),
-        found.variance_us2, found.residual, found.information, found.loss, found.projection,
+        omega, n_steps, found.delay_us, found.amplitude, np.require(present, np.bool_, _OWN), precision, centre,
+        sharpness, usual_us, found.variance_us2, found.residual, found.information, found.loss, found.projection,
     )  # fmt: skip
     return found
 
@@ -342,13 +343,13 @@ def estimate_templates(
     """
     f = delay_us.shape[1]
     scale = np.where(present, amplitude, 0.0)
-    phase = _turns(-omega[0] * delay_us, omega.size)  # (n, f, b)
-    turn = phase * scale[:, :, None]
-    by_bin = turn.transpose(2, 1, 0)  # (b, f, n)
-    normal = by_bin.conj() @ by_bin.transpose(0, 2, 1)  # (b, f, f)
-    right = (by_bin.conj() @ spectrum.T[:, :, None])[:, :, 0]  # (b, f)
-    if covariance is not None:
-        _blur(normal, right, covariance, phase, scale, spectrum, omega)
+    normal = np.zeros((omega.size, f, f), dtype=np.complex128)
+    right = np.zeros((omega.size, f), dtype=np.complex128)
+    errors = np.zeros((0, 2 * f, 2 * f)) if covariance is None else np.require(covariance, np.float64, _OWN)
+    sum_products(
+        np.require(spectrum, np.complex128, _OWN), float(omega[0]), np.require(delay_us, np.float64, _OWN), scale,
+        errors, normal, right,
+    )  # fmt: skip
     own = np.maximum(np.einsum("bjj->bj", normal).real, 1e-12)
     rough = right / own if previous is None else previous.T
     noise_left = power[:, None] / own
@@ -361,9 +362,8 @@ def estimate_templates(
         freedom = freedom * np.maximum(_body(time_us), _BEYOND_BODY)
     m = time_us.size
     weight = 2.0 / power
-    lags_us = (time_us[1] - time_us[0]) * np.arange(-(m - 1), m)
-    turns = _turns(omega[0] * lags_us, omega.size)  # (2m − 1, b)
-    steer = _turns(omega[0] * time_us, omega.size) * freedom[:, None]  # (m, b)
+    turns, steer = _template_basis(float(omega[0]), omega.size, float(time_us[0]), float(time_us[1] - time_us[0]), m)
+    steer = steer * freedom[:, None]
     matrix = np.empty((f * m, f * m))
     vector = np.empty(f * m)
     for i in range(f):
@@ -379,44 +379,21 @@ def estimate_templates(
             columns = slice(j * m, (j + 1) * m)
             matrix[rows, columns] = block
             matrix[columns, rows] = block.T
-    values = cho_solve(cho_factor(matrix, lower=True), vector).reshape(f, m)
+    factor = cho_factor(matrix, lower=True, overwrite_a=True, check_finite=False)
+    values = cho_solve(factor, vector, check_finite=False).reshape(f, m)
     templates: ComplexArray = values @ steer.conj()
     return templates
 
 
-def _blur(
-    normal: ComplexArray,
-    right: ComplexArray,
-    covariance: FloatArray,
-    phase: ComplexArray,
-    scale: FloatArray,
-    spectrum: ComplexArray,
-    omega: FloatArray,
-) -> None:
-    """Expectations over uncertain delays and amplitudes, in place of their values at the best estimate.
-
-    For Gaussian errors E a·exp(iωd) = exp(iωd − ω²v/2)·(a + iωc), v the variance of d, c its covariance with a; for two
-    amplitudes (a + iωc)(a' + iωc') + cov(a, a'). Without the covariances the templates of neighbours drift into each
-    other.
-    """
-    f = normal.shape[1]
-    variance = np.diagonal(covariance, axis1=1, axis2=2)
-    seen = scale != 0.0
-    for i in range(f):
-        there = seen[:, i]
-        fade = np.exp(-0.5 * np.outer(variance[there, i], omega**2))
-        size = scale[there, i, None] + 1j * np.outer(covariance[there, i, f + i], omega)
-        right[:, i] = np.einsum("nb,nb->b", phase[there, i].conj() * fade * size, spectrum[there])
-        normal[:, i, i] += float(np.sum(variance[there, f + i]))
-        for j in range(i):
-            both = there & seen[:, j]
-            cov = covariance[both]
-            apart = variance[both, i] + variance[both, j] - 2.0 * cov[:, i, j]
-            own = scale[both, i, None] + 1j * np.outer(cov[:, f + i, i] - cov[:, f + i, j], omega)
-            other = scale[both, j, None] + 1j * np.outer(cov[:, f + j, i] - cov[:, f + j, j], omega)
-            fade = np.exp(-0.5 * np.outer(apart, omega**2)) * (own * other + cov[:, f + i, f + j, None])
-            normal[:, i, j] = np.einsum("nb,nb,nb->b", phase[both, i].conj(), phase[both, j], fade)
-            normal[:, j, i] = normal[:, i, j].conj()
+@lru_cache(maxsize=8)
+def _template_basis(
+    step: float, n_bins: int, first_us: float, step_us: float, m: int
+) -> tuple[ComplexArray, ComplexArray]:
+    """Phases of every bin at the lags between a template's m times, (2m − 1, b), and at these themselves, (m, b)."""
+    places = np.arange(-(m - 1), m, dtype=np.float64)
+    turns = _turns(places * (step * step_us), n_bins)
+    steer = _turns((places[m - 1 :] * step_us + first_us) * step, n_bins)
+    return turns, steer
 
 
 def _smoothed(strength: FloatArray) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from acq.analysis.compiled import compiled
 from acq.records import BoolArray, FloatArray
 
-__all__ = ["ComplexArray", "add_potential", "left_over", "pick_delays", "refine_rows"]
+__all__ = ["ComplexArray", "add_potential", "left_over", "pick_delays", "refine_rows", "sum_products"]
 
 ComplexArray = npt.NDArray[np.complex128]
 
@@ -33,6 +33,17 @@ def _turn(angle: float, real: FloatArray, imaginary: FloatArray) -> None:
             real[known + k] = real[k] * last_real - imaginary[k] * last_imaginary
             imaginary[known + k] = real[k] * last_imaginary + imaginary[k] * last_real
         known += more
+
+
+@compiled("(float64, float64[::1])")
+def _fade(rate: float, out: FloatArray) -> None:
+    """e^{−rate·k²} for k = 1 … b: each from the one before."""
+    ratio, twice = np.exp(-rate), np.exp(-2.0 * rate)
+    value, factor = 1.0, ratio
+    for k in range(out.size):
+        value *= factor
+        factor *= twice
+        out[k] = value
 
 
 @compiled("(float64[:, ::1], int64)", sums=True)
@@ -321,3 +332,97 @@ def left_over(residual: ComplexArray, power: FloatArray, left: FloatArray) -> No
         for k in range(b):
             total += (residual[row, k].real ** 2 + residual[row, k].imag ** 2) * share[k]
         left[row] = total
+
+
+@compiled(
+    "(complex128[:, ::1], float64, float64[:, ::1], float64[:, ::1], float64[:, :, ::1], complex128[:, :, ::1], "
+    "complex128[:, ::1])",
+    sums=True,
+)
+def sum_products(
+    spectrum: ComplexArray,
+    step: float,
+    delay: FloatArray,
+    scale: FloatArray,
+    covariance: FloatArray,
+    normal: ComplexArray,
+    right: ComplexArray,
+) -> None:
+    """What the least squares of templates need of all sweeps, expectations where delays and amplitudes are uncertain.
+
+    For Gaussian errors E a·exp(iωd) = exp(iωd − ω²v/2)·(a + iωc), v the variance of d, c its covariance with a; for two
+    amplitudes (a + iωc)(a' + iωc') + cov(a, a'). Without the covariances the templates of neighbours drift into each
+    other.
+
+    Parameters
+    ----------
+    spectrum : (n, b)
+    step : float
+        Angular frequency of the first bin, rad/µs.
+    delay, scale : (n, f)
+        Scale 0 where a fibre is absent.
+    covariance : (n, 2f, 2f), or (0, 2f, 2f) where delays and amplitudes are taken as certain
+        Of the errors of delays, then amplitudes.
+    normal : (b, f, f), right : (b, f)
+        Zeros, filled.
+    """
+    n, f = delay.shape
+    b = spectrum.shape[1]
+    is_certain = covariance.shape[0] == 0
+    turn_real, turn_imaginary = np.empty((f, b)), np.empty((f, b))
+    sum_real, sum_imaginary = np.zeros((f, b)), np.zeros((f, b))
+    pair_real, pair_imaginary = np.zeros((f * f, b)), np.zeros((f * f, b))
+    power = np.zeros(f)
+    fade = np.empty(b)
+    real, imaginary = np.empty(b), np.empty(b)
+    for row in range(n):
+        for k in range(b):
+            real[k], imaginary[k] = spectrum[row, k].real, spectrum[row, k].imag
+        for i in range(f):
+            a = scale[row, i]
+            if a == 0.0:
+                continue
+            own_real, own_imaginary = turn_real[i], turn_imaginary[i]
+            _turn(-step * delay[row, i], own_real, own_imaginary)
+            cross, variance = 0.0, 0.0
+            power[i] += a * a
+            if not is_certain:
+                cross, variance = covariance[row, i, f + i], covariance[row, i, i]
+                power[i] += covariance[row, f + i, f + i]
+            _fade(0.5 * variance * step * step, fade)
+            into_real, into_imaginary = sum_real[i], sum_imaginary[i]
+            for k in range(b):
+                lean = cross * step * (k + 1.0)
+                # Conjugate of the phase times the size.
+                size_real = fade[k] * (own_real[k] * a + own_imaginary[k] * lean)
+                size_imaginary = fade[k] * (own_real[k] * lean - own_imaginary[k] * a)
+                into_real[k] += size_real * real[k] - size_imaginary * imaginary[k]
+                into_imaginary[k] += size_real * imaginary[k] + size_imaginary * real[k]
+            for j in range(i):
+                other = scale[row, j]
+                if other == 0.0:
+                    continue
+                own, its, both, apart = 0.0, 0.0, 0.0, 0.0
+                if not is_certain:
+                    own = covariance[row, f + i, i] - covariance[row, f + i, j]
+                    its = covariance[row, f + j, i] - covariance[row, f + j, j]
+                    both = covariance[row, f + i, f + j]
+                    apart = variance + covariance[row, j, j] - 2.0 * covariance[row, i, j]
+                _fade(0.5 * apart * step * step, fade)
+                near_real, near_imaginary = turn_real[j], turn_imaginary[j]
+                into_real, into_imaginary = pair_real[i * f + j], pair_imaginary[i * f + j]
+                for k in range(b):
+                    omega = step * (k + 1.0)
+                    size_real = fade[k] * (a * other - own * its * omega * omega + both)
+                    size_imaginary = fade[k] * omega * (a * its + own * other)
+                    phase_real = own_real[k] * near_real[k] + own_imaginary[k] * near_imaginary[k]
+                    phase_imaginary = own_real[k] * near_imaginary[k] - own_imaginary[k] * near_real[k]
+                    into_real[k] += phase_real * size_real - phase_imaginary * size_imaginary
+                    into_imaginary[k] += phase_real * size_imaginary + phase_imaginary * size_real
+    for k in range(b):
+        for i in range(f):
+            right[k, i] = complex(sum_real[i, k], sum_imaginary[i, k])
+            normal[k, i, i] = power[i]
+            for j in range(i):
+                normal[k, i, j] = complex(pair_real[i * f + j, k], pair_imaginary[i * f + j, k])
+                normal[k, j, i] = complex(pair_real[i * f + j, k], -pair_imaginary[i * f + j, k])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -35,7 +36,12 @@ class Events:
 
 
 def sharpen(
-    sweeps_uv: FloatArray, *, sample_rate_hz: float, sigma_us: float = SHARP_SIGMA_US, polarity: float = 1.0
+    sweeps_uv: FloatArray,
+    *,
+    sample_rate_hz: float,
+    sigma_us: float = SHARP_SIGMA_US,
+    polarity: float = 1.0,
+    out: FloatArray | None = None,
 ) -> FloatArray:
     """Second Gaussian derivative of every sweep, sign such that a negative spike gives a positive peak.
 
@@ -46,18 +52,26 @@ def sharpen(
     ----------
     polarity : float
         −1 where positive spikes shall give positive peaks.
+    out : (n_sweeps, n_samples), optional
+        Filled and returned; may be `sweeps_uv` itself. New memory costs more than the sums.
     """
-    sigma = sigma_us * 1e-6 * sample_rate_hz
-    reach = int(np.ceil(4 * sigma))
-    time = np.arange(-reach, reach + 1) / sigma
-    kernel = (time**2 - 1.0) * np.exp(-0.5 * time**2)
-    kernel -= kernel.mean()
-    kernel /= np.sqrt(np.sum(kernel**2))
+    kernel = _second_derivative(sigma_us * 1e-6 * sample_rate_hz)
     # Edges repeat the first and last sample, else the start of the sweep looks like an event.
-    sharpened = np.empty(sweeps_uv.shape)
+    sharpened = np.empty(sweeps_uv.shape) if out is None else out
     if sharpened.size:
         sharpen_rows(np.require(sweeps_uv, np.float64, ("C", "W")), kernel, polarity, sharpened)
     return sharpened
+
+
+@lru_cache(maxsize=8)
+def _second_derivative(sigma: float) -> FloatArray:
+    """Of a Gaussian of SD `sigma` samples, turned round, without mean, of unit power: (2r + 1,)."""
+    reach = int(np.ceil(4 * sigma))
+    time = np.arange(-reach, reach + 1) / sigma
+    kernel: FloatArray = (time**2 - 1.0) * np.exp(-0.5 * time**2)
+    kernel -= kernel.mean()
+    kernel /= np.sqrt(np.sum(kernel**2))
+    return kernel
 
 
 def median_of(values: FloatArray, *, about: float = 0.0, is_folded: bool = False) -> float:

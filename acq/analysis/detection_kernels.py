@@ -19,6 +19,7 @@ _BLOCK = 64  # samples looked at together for whether any is high enough
 def sharpen_rows(signal: FloatArray, kernel: FloatArray, sign: float, out: FloatArray) -> None:
     """Correlate every row with a symmetric kernel, edges repeated, times `sign`: (n, m), (2r + 1,) → `out`, (n, m).
 
+    `out` may be `signal` itself.
     In the order of `scipy.ndimage.correlate1d`, to the last bit: the middle first, then pairs from the ends inwards.
     """
     n_rows, m = signal.shape
@@ -123,7 +124,7 @@ def pick_events(
 def pick_between(
     values: FloatArray, centre: float, is_folded: bool, low: float, high: float, out: FloatArray
 ) -> tuple[int, int]:
-    """Values less a centre, (n, m), or their magnitudes, that lie in [low, high]: to `out`, which has room for one more.
+    """Values less a centre, (n, m), or their magnitudes, that lie in [low, high]: to `out`, with room for one more.
 
     Where there are as many as fit, or more, `out` does not hold them all.
 

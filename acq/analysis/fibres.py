@@ -68,21 +68,24 @@ def find_fibres(
     sharpened *= polarity
     tracks = _find_tracks(sharpened, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
     mains = _without_lobes(tracks, sharpened, onset_index, sample_rate_hz)
-    del sharpened
     mains, fits = _fit_believed(sweeps_uv, mains, first, noise, sample_rate_hz, settings)
+    left = np.empty(0)
     tries = 0
     while tries < _TRIES and len(mains) < settings.max_fibres:
-        left = sweeps_uv.copy()
+        if left.size:
+            np.copyto(left, sweeps_uv)
+        else:
+            left = sweeps_uv.copy()
         for fit in fits:
             take_off(left, fit)
-        sharp = sharpen(left, sample_rate_hz=sample_rate_hz, polarity=polarity)
+        sharp = sharpen(left, sample_rate_hz=sample_rate_hz, polarity=polarity, out=sharpened)
         rest = _find_tracks(sharp, first, noise_sd, sample_rate_hz, settings.detection_sd, n)
         new = [track for track in rest if not _is_leftover(track, mains, 1.0, sample_rate_hz)]
         tries += 1
         if not new:
             # What hardly stands out of the noise of one sweep does by coming again at the same latency.
             tries = _TRIES
-            broad = sharpen(left, sample_rate_hz=sample_rate_hz, sigma_us=BROAD_SIGMA_US, polarity=polarity)
+            broad = sharpen(left, sample_rate_hz=sample_rate_hz, sigma_us=BROAD_SIGMA_US, polarity=polarity, out=left)
             level = _sharpened_noise(broad, onset_index)
             rest = _find_tracks(broad, first, level, sample_rate_hz, _FAINT * settings.detection_sd, n)
             new = [

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.signal import butter, sosfiltfilt
 
 from acq.records import FloatArray
 
@@ -35,6 +34,9 @@ def filter_sweeps(
     ValueError
         When the band does not fit under half the sample rate.
     """
+    # Here: half a second, and few front ends leave the band to the program.
+    from scipy.signal import butter, sosfiltfilt
+
     low, high = band_hz
     if not 0 < low < high < sample_rate_hz / 2:
         raise ValueError(f"band_hz must satisfy 0 < low < high < {sample_rate_hz / 2:g} Hz, got {band_hz}")

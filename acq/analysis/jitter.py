@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy.stats import theilslopes
 
-from acq.analysis.trend import detrended_differences_us
+from acq.analysis.trend import detrended_differences_us, robust_slope
 from acq.records import BoolArray, FloatArray, IntArray
 
 __all__ = [
@@ -166,7 +165,7 @@ def _level_trend_us(level_us: FloatArray, n: int) -> FloatArray:
     line = float(np.dot(place[n - m :], level_us)) / (m * (m**2 - 1) / 12.0)
     if abs(line) <= _LEVEL_SLOPE_SE * error:
         return np.zeros(n)
-    slope = float(theilslopes(level_us)[0])
+    slope, _ = robust_slope(level_us, np.arange(m, dtype=np.float64))
     return np.asarray(slope * place, dtype=np.float64)
 
 

@@ -13,17 +13,19 @@ import math
 from collections import OrderedDict, deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 from scipy.special import log_ndtr
 
+from acq.analysis.latency_kernels import pack, unpack, weigh
 from acq.records import FloatArray
 
 __all__ = ["LatencyEvidence", "LatencySettings"]
 
 _LEVEL = 0.0005  # step of ln I within which the activation is taken as the same
 _SPREAD_LEVEL = 0.2  # likewise of ln RS
-_CACHED_LEVELS = 64
+_CACHED_LEVELS = 256
 _MOST_UNREST = 2.0
 _LARGEST_MOVE_US = 300.0
 _COHERENT = 3.0  # steps of a change of activity go the same way, so their variances do not just add up
@@ -98,6 +100,11 @@ class LatencySettings:
         for name in ("power", "jump_probability", "stray_probability"):
             if not 0.0 <= getattr(self, name) <= 1.0:
                 raise ValueError(f"{name} must lie in 0…1, got {getattr(self, name)}")
+        if not 0.0 < self.jump_probability + self.stray_probability < 1.0:
+            raise ValueError(
+                "jump_probability and stray_probability together must lie between 0 and 1, got "
+                f"{self.jump_probability} and {self.stray_probability}"
+            )
 
 
 class LatencyEvidence:
@@ -119,13 +126,14 @@ class LatencyEvidence:
         self._log_theta = log_theta
         self._constants_us = np.asarray(self.settings.constants_us)
         self._reference_us: float | None = None
-        shape = (log_theta.size, self._constants_us.size)
+        shape = (self._constants_us.size, log_theta.size)
         weight = np.asarray(self.settings.constant_weights)
-        self._share = np.broadcast_to(weight / weight.sum(), shape).copy()  # P(τ) for each threshold
+        self._share = np.broadcast_to((weight / weight.sum())[:, None], shape).copy()  # P(τ) for each threshold
         self._mean = np.zeros(shape)
         self._variance = np.full(shape, _LARGEST_SD_US**2)
         self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
         self._jitter_us: float | None = None  # worked out when first asked for, until another difference comes
+        self._nothing = np.zeros(log_theta.size)
         self._learnt_ma: float | None = None  # intensity the differences were seen at
         self._changes = 0.0  # sum of squares of the changes of activity, and of them times the latency's
         self._moves = 0.0
@@ -138,7 +146,7 @@ class LatencyEvidence:
         if not self._differences:
             return usual
         if self._jitter_us is None:
-            seen = float(np.median(self._differences)) / _MEDIAN_TO_SD
+            seen = median(self._differences) / _MEDIAN_TO_SD
             n = len(self._differences)
             self._jitter_us = max((n * seen + n_usual * usual) / (n + n_usual), 1.0)
         return self._jitter_us
@@ -164,19 +172,16 @@ class LatencyEvidence:
         learnt = self._moves / (2.0 * self.jitter_us**2)
         return (prior * settings.recovery_us + learnt) / precision, precision**-0.5
 
-    def _spread(self, spread: FloatArray, relative_spread: float) -> FloatArray:
-        """Variance of a latency about its mean, for each threshold, from the axon's part of it at this intensity.
+    def _learnt(self, relative_spread: float) -> tuple[FloatArray, float]:
+        """What the jitter seen already holds of the axon's part, for each threshold, and the least to be believed.
 
         What was seen is the endplate's and the axon's together. How large it is is taken as it is for every threshold:
         an endplate's jitter may be anything, and is skewed, so that it tells nothing of the axon. Only how the axon's
         part differs from that at the intensity it was learnt at is told from the model.
         """
-        seen = self.jitter_us**2
         if self._learnt_ma is None:
-            return spread + seen
-        _, learnt = self._activation(self._learnt_ma, relative_spread)
-        result: FloatArray = np.maximum(seen + spread - learnt, _LEAST_JITTER_US**2)
-        return result
+            return self._nothing, 0.0
+        return self._activation(self._learnt_ma, relative_spread)[1], _LEAST_JITTER_US**2
 
     def adapt(self, adaptation: float) -> None:
         """The fibre has become used to another activity, by so much in ln(1 + activity): its latency may have moved."""
@@ -188,21 +193,18 @@ class LatencyEvidence:
 
         Parameters
         ----------
-        move : function of (n_theta, n) to the same
+        move : function of (n, n_theta) to the same
             The dynamics of θ over dt_s, linear in densities.
         weight : (n_theta,)
             Probability of each threshold before.
         """
-        if self._reference_us is not None:
-            share = weight[:, None] * self._share
-            first = share * self._mean
-            moved = move(np.concatenate([share, first, share * self._variance + first * self._mean], axis=1))
-            share, first, second = np.split(moved, 3, axis=1)
-            share = np.maximum(share, 1e-300)
-            self._mean = first / share
-            self._variance = np.maximum(second / share - self._mean**2, 0.0)
-            self._share = share / share.sum(axis=1, keepdims=True)
-        self._variance += self.settings.diffusion_us**2 * dt_s
+        diffused = self.settings.diffusion_us**2 * dt_s
+        if self._reference_us is None:
+            self._variance += diffused
+            return
+        stack = np.empty((3 * self._constants_us.size, self._log_theta.size))
+        pack(weight, self._share, self._mean, self._variance, stack)
+        unpack(move(stack), diffused, self._share, self._mean, self._variance)
 
     def weigh(
         self,
@@ -234,56 +236,40 @@ class LatencyEvidence:
         late, spread = self._activation(intensity_ma, relative_spread)
         recovery, recovery_sd = self._recovery()
         latency_us += recovery * log_activity
-        noise = self._spread(spread, relative_spread) + (recovery_sd * min(unrest, _MOST_UNREST)) ** 2
+        learnt, least = self._learnt(relative_spread)
+        seen, unrested = self.jitter_us**2, (recovery_sd * min(unrest, _MOST_UNREST)) ** 2
         if self._reference_us is None:
             self._reference_us = latency_us
-            self._mean = -late
-            self._variance = noise.copy()
+            constants = self._constants_us[:, None]
+            self._mean = -late * constants
+            self._variance = np.maximum(seen + (spread - learnt) * constants**2, least) + unrested
             return None
         settings = self.settings
-        away = (latency_us - self._reference_us) - self._mean - late
-        squared = away * away
-        jumped = settings.jump_sd_us**2
-        near, far = self._variance + noise, self._variance + noise + jumped
-        usual = 1.0 - settings.jump_probability - settings.stray_probability
-        log_near = math.log(usual) - 0.5 * (squared / near + np.log(near))
-        log_tail = -0.5 * (squared / far + np.log(far))
-        log_far = math.log(settings.jump_probability + settings.stray_probability) + log_tail
-        log_both = np.logaddexp(log_near, log_far)
-        tail = np.exp(log_far - log_both)
-        moved = tail * (settings.jump_probability / (settings.jump_probability + settings.stray_probability))
-        self._follow(away, near, far, stays=1.0 - tail, moved=moved, jumped=jumped)
-        if len(self._differences) < settings.fewest_pairs:
-            return None
-        likely = self._share * np.exp(log_both - log_both.max())
-        total = np.maximum(likely.sum(axis=1), 1e-300)
-        self._share = likely / total[:, None]
-        likelihood: FloatArray = (total / total.max()) ** settings.power
-        return likelihood
-
-    def _follow(
-        self,
-        away: FloatArray,
-        near: FloatArray,
-        far: FloatArray,
-        *,
-        stays: FloatArray,
-        moved: FloatArray,
-        jumped: float,
-    ) -> None:
-        """Learn the rest of the latency: a mixture of "as before", "moved" and "stray", kept as one Gaussian."""
-        gain, gain_moved = self._variance / near, (self._variance + jumped) / far
-        step, leap = gain * away, gain_moved * away
-        mean = stays * step + moved * leap
-        self._variance = (
-            stays * (self._variance * (1.0 - gain) + (step - mean) ** 2)
-            + moved * ((self._variance + jumped) * (1.0 - gain_moved) + (leap - mean) ** 2)
-            + (1.0 - stays - moved) * (self._variance + mean**2)
+        is_told = len(self._differences) >= settings.fewest_pairs
+        told = np.empty(self._log_theta.size)
+        weigh(
+            latency_us - self._reference_us,
+            late,
+            spread,
+            learnt,
+            self._constants_us,
+            seen,
+            least,
+            unrested,
+            settings.jump_probability,
+            settings.stray_probability,
+            settings.jump_sd_us**2,
+            settings.power,
+            float(is_told),
+            self._mean,
+            self._variance,
+            self._share,
+            told,
         )
-        self._mean = self._mean + mean
+        return told if is_told else None
 
     def _activation(self, intensity_ma: float, relative_spread: float) -> tuple[FloatArray, FloatArray]:
-        """Mean and variance of the latency of an axon that fired, (n_theta, n_constants)."""
+        """Mean and variance of the latency of an axon that fired, in units of τ and τ², (n_theta,)."""
         key = (round(math.log(intensity_ma) / _LEVEL), round(math.log(relative_spread) / _SPREAD_LEVEL))
         found = self._activations.get(key)
         if found is not None:
@@ -299,10 +285,7 @@ class LatencyEvidence:
         variance = sd**2 * np.clip(1.0 - inverse_mills * (inverse_mills + distance), 0.0, 1.0)
         late = np.maximum(np.log((1.0 + excess) / (softening + excess)), 0.0)
         slope = 1.0 / ((1.0 + excess) * (softening + excess))
-        result = (
-            late[:, None] * self._constants_us,
-            np.minimum(variance * slope**2, 4.0)[:, None] * self._constants_us**2,
-        )
+        result = late, np.minimum(variance * slope**2, 4.0)
         self._activations[key] = result
         if len(self._activations) > _CACHED_LEVELS:
             self._activations.popitem(last=False)

@@ -43,7 +43,7 @@ _CONFUSING_US = 600.0
 _STEPS = 3  # of Gauss–Newton from the grid: it converges in two
 _SURE = 12.0  # log odds of a potential from which no alternative is tried
 _MOST_DOUBTED = 3  # potentials of one sweep that are tried with and without: 8 combinations
-_CHUNK = 256  # sweeps matched at a time: bounds memory
+_CHUNK = 2048  # sweeps matched at a time: bounds memory; few of them would cost more in calls than in sums
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,8 +190,8 @@ def match_spectra(spectrum: ComplexArray, known: KnownPotentials) -> Matches:
     parts = [_match_chunk(spectrum[start : start + _CHUNK], known) for start in starts]
     if len(parts) == 1:
         return parts[0]
-    joined = (np.concatenate(several) for several in zip(*(part[:-1] for part in parts), strict=True))
-    return Matches(*joined, spectrum=spectrum)
+    joined = [np.concatenate(several) for several in zip(*(part[:-1] for part in parts), strict=True)]
+    return Matches._make([*joined, spectrum])
 
 
 def _match_chunk(spectrum: ComplexArray, known: KnownPotentials) -> Matches:

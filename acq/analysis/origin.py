@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import mannwhitneyu
 
 from acq.analysis.origin_models import OriginWeights, RateCount, count_by_rate, weigh_origin
 from acq.analysis.settings import LATE_MS
@@ -90,8 +89,10 @@ def judge_origin(
     known = usable & np.isfinite(interval)
     with_it, without = interval[known & responded], interval[known & ~responded]
     if with_it.size >= 5 and without.size >= 5 and np.ptp(interval[known]) > 0.1 * np.median(interval[known]):
+        from scipy import stats  # half a second, and few recordings come here
+
         # A reflex follows long intervals and fails at short ones.
-        p_value = float(mannwhitneyu(with_it, without, alternative="greater").pvalue)
+        p_value = float(stats.mannwhitneyu(with_it, without, alternative="greater").pvalue)
         if p_value < _FOLLOWS_NO_MORE_P:
             return OriginFinding(Origin.BLINK_REFLEX, what + ", fails as the rate rises: reflex", is_late=True)
     return OriginFinding(Origin.UNDECIDED, what + ": reflex or F wave, not told apart here", is_late=True)

@@ -19,8 +19,7 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy.special import expit, log_ndtr, logsumexp, ndtr
-from scipy.stats import beta, exponnorm
+from scipy.special import betainc, betaincinv, expit, log_ndtr, logsumexp, ndtr
 
 from acq.analysis.jitter import MCD_PER_SD, comparable_pairs, intervals_since_response_s, measure_jitter
 from acq.analysis.proportions import exact_interval
@@ -554,7 +553,7 @@ class _Following(NamedTuple):
 
 
 def _quantiles(a: float, b: float, n: int) -> FloatArray:
-    values: FloatArray = beta.ppf((np.arange(n) + 0.5) / n, a, b)
+    values: FloatArray = betaincinv(a, b, (np.arange(n) + 0.5) / n)
     return values
 
 
@@ -605,7 +604,7 @@ def _anything(rates_hz: FloatArray) -> _Following:
 def _log_beta_weights(mean: FloatArray, precision: float) -> FloatArray:
     """Log probability of each cell of the grid of persistence: (h, g) → (h, g, p)."""
     a, b = precision * mean[..., None], precision * (1.0 - mean[..., None])
-    mass = np.diff(beta.cdf(_P_EDGES, np.maximum(a, 1e-3), np.maximum(b, 1e-3)), axis=-1)
+    mass = np.diff(betainc(np.maximum(a, 1e-3), np.maximum(b, 1e-3), _P_EDGES), axis=-1)
     log_mass: FloatArray = np.log(np.maximum(mass, 1e-12))
     return log_mass
 
@@ -688,6 +687,13 @@ _SPREAD: Final[Mapping[str, FloatArray]] = {
 }
 
 
+def _log_late_normal(away_ms: float, *, sd: float, delay: float) -> float:
+    """Log density of a Gaussian latency with an exponential delay on top, `away_ms` from the Gaussian's mean."""
+    ratio = sd / delay
+    x = away_ms / sd
+    return ratio * (0.5 * ratio - x) + float(log_ndtr(x - ratio)) - math.log(delay)
+
+
 def _log_uniform(latency_ms: float, low_ms: float, high_ms: float) -> float:
     """Log density of ln latency, 0.1 outside in soft edges."""
     edge = 0.08
@@ -709,7 +715,7 @@ def _log_latency(origin: Origin, latency_ms: float) -> float:
         return _log_uniform(latency_ms, 2.5, 20.0)
     if origin is Origin.F_WAVE:
         # Earliest at 8.97 ± 0.53 ms at the surface; wandering and the fibre's own conduction come on top.
-        density = float(exponnorm.logpdf(latency_ms, 1.0 / 0.7, loc=8.97, scale=0.7)) + log_ms
+        density = _log_late_normal(latency_ms - 8.97, sd=0.7, delay=1.0) + log_ms
         return float(np.logaddexp(math.log(0.98) + density, math.log(0.02) + anywhere))
     if origin is Origin.BLINK_REFLEX:
         first, second = _log_uniform(latency_ms, 8.0, 14.0), _log_uniform(latency_ms, 23.0, 44.0)

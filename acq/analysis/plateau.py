@@ -17,7 +17,7 @@ from enum import StrEnum
 from typing import Final, NamedTuple
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtrc
 
 from acq.analysis.correlation import variance_widening
 from acq.analysis.jitter import MCD_PER_SD, corrected_mcd_us, mcd_interval_us, mean_consecutive_difference_us
@@ -280,6 +280,8 @@ def compare_misses(levels: Sequence[LevelJitter], working: int) -> Misses:
         return Misses(math.nan, math.nan, math.nan)
     missed, missed_above = here.n_stimuli - here.n_responses, n_above - answered
     table = np.array([[missed, here.n_responses], [missed_above, answered]])
+    from scipy import stats  # half a second, and nothing else here needs it
+
     test = stats.fisher_exact(table, alternative="greater")
     return Misses(missed / here.n_stimuli, missed_above / n_above, float(test.pvalue))
 
@@ -330,7 +332,7 @@ def judge_plateau(
     fit = _fit(level_ma, value, error, own)
     freedom = max(len(told) - 2, 1)
     least = float(fit.chi2.min())
-    misfit = float(stats.chi2.sf(least, freedom))
+    misfit = float(chdtrc(freedom, max(least, 0.0)))
     widened = least / freedom if misfit < _MISFIT else 1.0
     by_excess = fit.chi2.min(axis=1) / widened
     lowest = float(by_excess.min())

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
-from scipy import stats
 from scipy.optimize import minimize_scalar
+from scipy.special import chdtrc, fdtrc, ndtri, stdtrit
 
 from acq.analysis.correlation import variance_widening
 from acq.analysis.proportions import exact_interval
@@ -314,7 +314,7 @@ def _find_per_lack_us(
 
 def _simultaneous(n: int) -> float:
     """Gaussian quantile such that of n values none is further out with 95 % (Šidák 1967)."""
-    return float(stats.norm.ppf(0.5 * (1.0 + 0.95 ** (1.0 / max(n, 1)))))
+    return float(ndtri(0.5 * (1.0 + 0.95 ** (1.0 / max(n, 1)))))
 
 
 def _spreads_us(latency_us: Sequence[FloatArray], fitted: Sequence[int]) -> FloatArray:
@@ -557,7 +557,7 @@ def _visits(rate_hz: FloatArray, is_known: BoolArray) -> list[list[int]]:
 
 
 def _student(freedom: int) -> float:
-    return float(stats.t.ppf(0.975, max(freedom, 1)))
+    return float(stdtrit(max(freedom, 1), 0.975))
 
 
 # ---- velocity --------------------------------------------------------------------------------------------------------
@@ -640,7 +640,7 @@ def fit_velocity_law(drift_free: DriftFree, *, log_activity: FloatArray, conduct
     slope = (expected(gain + 1e-5) - expected(gain - 1e-5)) / 2e-5
     error = 1.0 / math.sqrt(max(float(slope @ inverse @ slope), 1e-300))
     left, freedom = square(gain), r - 2
-    p_law = float(stats.chi2.sf(left, freedom)) if freedom > 0 else math.nan
+    p_law = float(chdtrc(freedom, max(left, 0.0))) if freedom > 0 else math.nan
     if freedom > 0:
         # Levels that lie off the law by more than their errors make its gain as unsure as that.
         error *= math.sqrt(max(1.0, left / freedom))
@@ -722,7 +722,7 @@ def welch_test(mean: FloatArray, *, se: FloatArray, freedom: FloatArray) -> floa
     between = float(weight @ (mean - centre) ** 2) / (k - 1)
     lack = float(np.sum((1.0 - share) ** 2 / freedom))
     statistic = between / (1.0 + 2.0 * (k - 2) / (k**2 - 1) * lack)
-    return float(stats.f.sf(statistic, k - 1, (k**2 - 1) / (3.0 * lack)))
+    return float(fdtrc(k - 1, (k**2 - 1) / (3.0 * lack), statistic)) if statistic > 0.0 else 1.0
 
 
 def compare_jitter(
@@ -766,7 +766,7 @@ def compare_jitter(
     reach = _student(int(freedom.sum())) / math.sqrt(power)
     span = float(np.ptp(x))
     ends = (math.exp(span * (slope - reach)), math.exp(span * (slope + reach)))
-    reach_one_sided = float(stats.t.ppf(0.95, freedom.sum())) / math.sqrt(power)
+    reach_one_sided = float(stdtrit(freedom.sum(), 0.95)) / math.sqrt(power)
     verdict: Literal["unchanged", "changes", "undecided"] = "undecided"
     if (own_p if p is None else p) < 0.05:
         verdict = "changes"
@@ -784,7 +784,7 @@ def _furthest_alone(ln_mcd: FloatArray, error: FloatArray, freedom: FloatArray) 
     weight = 1.0 / error**2
     others = weight.sum() - weight
     away = np.abs(ln_mcd - (weight @ ln_mcd - weight * ln_mcd) / others)
-    return float(np.max(away + stats.t.ppf(0.95, freedom) * np.sqrt(error**2 + 1.0 / others)))
+    return float(np.max(away + stdtrit(freedom, 0.95) * np.sqrt(error**2 + 1.0 / others)))
 
 
 def holm(p: Sequence[float]) -> list[float]:

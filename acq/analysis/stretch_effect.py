@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
-from scipy import stats
+from scipy.special import chdtrc, stdtr, stdtrit
 
 from acq.analysis.correlation import variance_widening
 from acq.analysis.jitter import Jitter
@@ -132,8 +132,8 @@ def _compare(moved: Level, rest: Sequence[tuple[float, Level]]) -> Shifted:
         return NO_SHIFT
     shift_us = moved.mean_us - rest_us
     freedom = se_us**4 / spread
-    reach = float(stats.t.ppf(0.975, freedom)) * se_us
-    p = 2.0 * float(stats.t.sf(abs(shift_us) / se_us, freedom))
+    reach = float(stdtrit(freedom, 0.975)) * se_us
+    p = 2.0 * float(stdtr(freedom, -abs(shift_us) / se_us))
     return Shifted(shift_us, shift_us - reach, shift_us + reach, p, shift_us / rest_us if rest_us > 0.0 else _NAN)
 
 
@@ -172,7 +172,7 @@ def compare_jitter(rest: Jitter, moved: Sequence[Jitter], *, level: float = SURE
     value = np.log([rest.mcd_us, *(one.mcd_us for one, _ in told)])
     weight = np.array([rest_se, *(se for _, se in told)]) ** -2.0
     common = float(value @ weight / weight.sum())
-    p = float(stats.chi2.sf(float((value - common) ** 2 @ weight), len(told)))
+    p = float(chdtrc(len(told), float((value - common) ** 2 @ weight)))
     ratios = []
     for one, se in told:
         log, reach = math.log(one.mcd_us / rest.mcd_us), 1.645 * math.hypot(se, rest_se)

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from collections import OrderedDict
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -23,28 +22,25 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, ndtr
 
+from acq.analysis.threshold_kernels import BLOCK, diffuse, gather_blocks
 from acq.records import FloatArray, IntArray
 
 __all__ = [
     "Array32",
+    "Likelihood",
     "Outcome",
+    "Places",
     "ThresholdGrid",
     "ThresholdSettings",
     "blocking_summary",
     "check_intensity",
     "check_prior",
-    "sum_first",
-    "sum_last",
-    "weigh_last",
-    "zones_of",
 ]
 
 Array32 = npt.NDArray[np.float32]
 _AnyFloat = npt.NDArray[Any]
 _Z95 = 1.959963984540054
-_COARSE = 16  # θ cells in one block of the jump kernel: about 8 %, finer than any jump can be known
-_CACHE_BYTES = 64 * 2**20
-_CACHED_FIRINGS = 64
+_CACHED_FIRINGS = 256
 _CACHED_KERNELS = 64
 
 
@@ -165,34 +161,32 @@ class Outcome(NamedTuple):
 
 
 class Places(NamedTuple):
-    """Bounds among the edges of the cells, one a spread: the edges beside it in a flat array, and how far between."""
+    """Bounds among the edges of the cells, (…, n_spread): the edge below each, and how far it lies towards the next."""
 
-    low: IntArray
-    high: IntArray
+    edge: IntArray
     part: FloatArray
 
 
-def below_places(cumulative: FloatArray, places: Places) -> FloatArray:
-    """P(θ below a bound, RS) for each spread, from P(θ below each edge and RS), (n_theta + 1, n_spread)."""
-    low = cumulative.take(places.low)
-    result: FloatArray = low + places.part * (cumulative.take(places.high) - low)
-    return result
+class Likelihood(NamedTuple):
+    """Of n outcomes: `fired`, (n, n_blocking), where the axon fired, and `silent`, (n,), where it did not."""
+
+    fired: Array32
+    silent: Array32
 
 
 class ThresholdGrid:
     """The state space, its prior, its dynamics forward and backward, and the likelihoods.
 
-    Densities have shape (n_theta, n_spread, n_blocking), float32: the jump kernel and the two false-detection rates
-    keep every cell far above the smallest normal number.
+    Densities have shape (n_spread, n_blocking, n_theta), float32.
     """
 
     def __init__(self, settings: ThresholdSettings, *, low_ma: float, high_ma: float, centre_ma: float | None) -> None:
         self.settings = settings
         self._centre_ma = centre_ma
-        n_coarse = max(2, math.ceil(math.log(high_ma / low_ma) / settings.step / _COARSE))
-        self.n_theta = n_coarse * _COARSE
+        n_coarse = max(2, math.ceil(math.log(high_ma / low_ma) / settings.step / BLOCK))
+        self.n_theta = n_coarse * BLOCK
         self.first_edge = math.log(low_ma)
-        self.edges = self.first_edge + settings.step * np.arange(self.n_theta + 1)
+        self.edges: FloatArray = self.first_edge + settings.step * np.arange(self.n_theta + 1, dtype=np.float64)
         self.log_theta = 0.5 * (self.edges[1:] + self.edges[:-1])
         self.theta_ma = np.exp(self.log_theta)
         self.spreads = np.asarray(settings.relative_spreads)
@@ -200,12 +194,12 @@ class ThresholdGrid:
         spread_prior = np.asarray(settings.relative_spread_weights) / sum(settings.relative_spread_weights)
         self.theta_prior = self._theta_prior(settings.prior_scale)
         self._rest_prior = spread_prior[:, None] * self.blocking_prior
+        self.blocking32, self.ones = self.blocking.astype(np.float32), np.ones(self.n_theta)
         self._prepare_jumps(n_coarse)
         self._blocking_kernels: dict[float, Array32] = {}
-        self._likelihoods: OrderedDict[tuple[Outcome, int], Array32] = OrderedDict()
-        self._firings: OrderedDict[int, FloatArray] = OrderedDict()
-        self._zones: tuple[tuple[float, float, bytes], Places, Places] | None = None
-        self._mixed: tuple[tuple[int, float, int, float], Array32, Array32, Array32] | None = None
+        self._known_steps: dict[float, tuple[np.float32, Array32]] = {}
+        self._likelihoods: dict[tuple[tuple[bool, int, int], ...], Likelihood] = {}
+        self._firings: OrderedDict[int, Array32] = OrderedDict()
 
     def _theta_prior(self, scale: float) -> FloatArray:
         if self._centre_ma is None:
@@ -215,17 +209,18 @@ class ThresholdGrid:
         return prior
 
     def _prepare_jumps(self, n_coarse: int) -> None:
-        block_prior = self.theta_prior.reshape(n_coarse, _COARSE).sum(axis=1)
-        within = (self.theta_prior.reshape(n_coarse, _COARSE) / block_prior[:, None]).astype(np.float32)
-        self._within = within[:, :, None]
-        centre = np.arange(n_coarse) * _COARSE * self.settings.step
+        block_prior = self.theta_prior.reshape(n_coarse, BLOCK).sum(axis=1)
+        within = (self.theta_prior.reshape(n_coarse, BLOCK) / block_prior[:, None]).astype(np.float32)
+        self._within, self._whole = within.ravel(), np.ones(self.n_theta, dtype=np.float32)
+        centre = np.arange(n_coarse) * BLOCK * self.settings.step
         local = np.exp(-0.5 * ((centre[:, None] - centre) / self.settings.jump_spread) ** 2)
         local /= local.sum(axis=1, keepdims=True)
         share = self.settings.jump_local_share
         self._jump = (share * local + (1.0 - share) * block_prior).astype(np.float32)  # [from, to]
+        self._jump_back = np.ascontiguousarray(self._jump.T)
 
     def prior(self, *, scale: float | None, prior_ma: tuple[float, float] | None) -> Array32:
-        """Density before the first stimulus, (n_theta, n_spread, n_blocking)."""
+        """Density before the first stimulus, (n_spread, n_blocking, n_theta)."""
         theta = self.theta_prior if scale is None else self._theta_prior(scale)
         if prior_ma is not None:
             low, high = math.log(prior_ma[0]), math.log(prior_ma[1])
@@ -237,7 +232,7 @@ class ThresholdGrid:
                     f"{self.theta_ma[0]:.3g}…{self.theta_ma[-1]:.3g} mA"
                 )
             theta = 0.99 * theta / theta.sum() + 0.01 * self.theta_prior  # an old scan may be of another fibre
-        density: Array32 = (theta[:, None, None] * self._rest_prior).astype(np.float32)
+        density: Array32 = (self._rest_prior[:, :, None] * theta).astype(np.float32)
         return density
 
     def firing(self, intensity_ma: float) -> FloatArray:
@@ -253,8 +248,14 @@ class ThresholdGrid:
     ) -> Outcome:
         """Label of an outcome, coarse enough to be met again: a monitor never reads the same twice."""
         level = round(math.log(intensity_ma) / (0.1 * self.settings.step))
+        return self.beside(Outcome(level, responded, -1, 0), others=others, others_blocking=others_blocking)
+
+    def beside(self, outcome: Outcome, *, others: int, others_blocking: float) -> Outcome:
+        """The same outcome beside what the other fibres of the axon did."""
+        if others < 0:
+            return outcome
         blocking = max(others_blocking, self.settings.healthy_blocking**2)
-        return Outcome(level, responded, others, round(20.0 * math.log(blocking)) if others >= 0 else 0)
+        return Outcome(outcome.level, outcome.responded, others, round(20.0 * math.log(blocking)))
 
     def chances(self, outcome: Outcome) -> tuple[FloatArray, float]:
         """Chance of an outcome for each b if the axon fired, (n_blocking,), and if it did not."""
@@ -268,165 +269,110 @@ class ThresholdGrid:
             silent *= 1.0 - false if outcome.others == 0 else false
         return fired, silent
 
-    def firing_at(self, outcome: Outcome) -> FloatArray:
-        """Probability that the axon fired at an outcome's intensity, (n_theta, n_spread); not to be written into."""
-        found = self._firings.get(outcome.level)
+    def firing_at(self, level: int) -> Array32:
+        """Probability that the axon fired at an outcome's intensity, (n_spread, n_theta); not to be written into."""
+        found = self._firings.get(level)
         if found is None:
-            found = self._firings[outcome.level] = self.firing(math.exp(outcome.level * 0.1 * self.settings.step))
+            found = np.ascontiguousarray(self.firing(self.intensity_at(level)).T, dtype=np.float32)
+            self._firings[level] = found
             if len(self._firings) > _CACHED_FIRINGS:
                 self._firings.popitem(last=False)
         else:
-            self._firings.move_to_end(outcome.level)
+            self._firings.move_to_end(level)
         return found
 
-    def likelihood(self, outcome: Outcome, count: int) -> Array32:
-        """Likelihood of so many equal outcomes, (n_theta, n_spread, n_blocking)."""
-        key = (outcome, count)
+    def intensity_at(self, level: int) -> float:
+        """The intensity, mA, that an outcome's level stands for."""
+        return math.exp(level * 0.1 * self.settings.step)
+
+    def likelihood(self, *outcomes: Outcome) -> Likelihood:
+        """What the likelihoods of outcomes are made of, whatever their intensity; the kernels keep them off 0."""
+        key = tuple(one[1:] for one in outcomes)
         found = self._likelihoods.get(key)
-        if found is not None:
-            self._likelihoods.move_to_end(key)
-            return found
-        fired, silent = self.chances(outcome)
-        fires = self.firing_at(outcome).astype(np.float32)
-        single: Array32 = fires[:, :, None] * (fired - silent).astype(np.float32)
-        single += np.float32(silent)
-        np.maximum(single, np.float32(1e-7), out=single)
-        result = single
-        for _ in range(count - 1):
-            result = np.maximum(result * single, np.float32(1e-25))
-        self._likelihoods[key] = result
-        if len(self._likelihoods) * result.nbytes > _CACHE_BYTES:
-            self._likelihoods.popitem(last=False)
-        return result
+        if found is None:
+            chances = [self.chances(one) for one in outcomes]
+            fired = np.array([one for one, _ in chances], dtype=np.float32).reshape(-1, self.blocking.size)
+            found = Likelihood(fired, np.array([none for _, none in chances], dtype=np.float32))
+            if len(self._likelihoods) > _CACHED_KERNELS:
+                self._likelihoods.clear()
+            self._likelihoods[key] = found
+        return found
 
-    def mixed(self, one: tuple[Array32, np.float32], other: tuple[Array32, np.float32]) -> Array32:
-        """The weighted sum of two likelihoods; the last is kept, since a fibre's filters ask for it in turn."""
-        key = (id(one[0]), float(one[1]), id(other[0]), float(other[1]))
-        if self._mixed is None or self._mixed[0] != key:
-            both: Array32 = one[1] * one[0]
-            both += other[1] * other[0]
-            # With the two it was made of, so that their identities cannot come to be those of others.
-            self._mixed = (key, both, one[0], other[0])
-        return self._mixed[1]
+    def advance(self, density: Array32, dt_s: float, *, out: Array32 | None = None) -> Array32:
+        """Density after dt_s without data; in `out`, if given, which is not the density's own memory."""
+        return self._step(density, dt_s, self._jump, self._whole, self._within, out)
 
-    def advance(self, density: Array32, dt_s: float) -> Array32:
-        """Density after dt_s without data."""
-        return self._step(density, dt_s, self._jumped)
-
-    def retreat(self, message: Array32, dt_s: float) -> Array32:
+    def retreat(self, message: Array32, dt_s: float, *, out: Array32 | None = None) -> Array32:
         """Adjoint of `advance`: the message from later data, dt_s earlier."""
-        return self._step(message, dt_s, self._jumped_adjoint)
+        return self._step(message, dt_s, self._jump_back, self._within, self._whole, out)
 
     def move(self, values: FloatArray, dt_s: float) -> FloatArray:
-        """`advance` for whatever belongs to the thresholds, (n_theta, …), in double precision."""
-        return self._step(values, dt_s, self._jumped)
+        """`advance` for whatever belongs to the thresholds, (…, n_theta), in double precision."""
+        return self._step(values, dt_s, self._jump, self._whole, self._within, None)
 
-    def _step(self, values: _AnyFloat, dt_s: float, jump: Callable[[_AnyFloat], _AnyFloat]) -> _AnyFloat:
+    def _step(
+        self, values: _AnyFloat, dt_s: float, jump: Array32, gather: Array32, scatter: Array32, out: _AnyFloat | None
+    ) -> _AnyFloat:
+        """Diffusion and jumps: what jumps leaves its block as a whole, weighed, and is spread in another."""
+        result = out if out is not None else np.empty_like(values)
         if dt_s <= 0.0:
-            return values
-        jumps = -math.expm1(-self.settings.jump_rate_hz * dt_s)
-        result = self._diffused(values, dt_s)
-        result *= np.float32(1.0 - jumps)
-        n_coarse = self._within.shape[0]
-        flat = values.reshape(n_coarse, _COARSE, -1)
-        result.reshape(n_coarse, _COARSE, -1)[...] += np.float32(jumps) * jump(flat)
+            result[...] = values
+            return result
+        jumps, diffusion = self._steps(dt_s)
+        flat = values.reshape(-1, self.n_theta)
+        leaving = np.empty((flat.shape[0], jump.shape[0]), dtype=values.dtype)
+        gather_blocks(flat, gather, leaving)
+        leaving *= jumps
+        diffuse(flat, result.reshape(-1, self.n_theta), diffusion, leaving @ jump, scatter)
         return result
 
-    def _jumped(self, flat: _AnyFloat) -> _AnyFloat:
-        moved: _AnyFloat = self._jump.T @ (np.ones(_COARSE, dtype=np.float32) @ flat)
-        spread: _AnyFloat = moved[:, None, :] * self._within
-        return spread
-
-    def _jumped_adjoint(self, flat: _AnyFloat) -> _AnyFloat:
-        moved: _AnyFloat = self._jump @ (self._within.transpose(0, 2, 1) @ flat)[:, 0]
-        return moved[:, None, :]
-
-    def _diffused(self, values: _AnyFloat, dt_s: float) -> _AnyFloat:
-        """Diffusion of ln θ, reflected at the ends: symmetric, so its own adjoint."""
+    def _steps(self, dt_s: float) -> tuple[np.float32, Array32]:
+        """P(a jump), and the diffusion of ln θ without one, reflected at the ends: symmetric, so its own adjoint."""
+        found = self._known_steps.get(dt_s)
+        if found is not None:
+            return found
+        jumps = -math.expm1(-self.settings.jump_rate_hz * dt_s)
         variance = (self.settings.threshold_diffusion / self.settings.step) ** 2 * dt_s  # in cells²
         while variance > 0.5 * (self.n_theta / 8) ** 2:
             variance *= 0.5  # wider than the grid can show: flat either way
-        kernel = _diffusion_kernel(variance)
-        result: _AnyFloat = values * kernel[0]
-        for lag in range(1, kernel.size):
-            weight = kernel[lag]
-            part = values * weight
-            result[lag:] += part[:-lag]
-            result[:-lag] += part[lag:]
-            result[:lag] += part[:lag][::-1]
-            result[-lag:] += part[-lag:][::-1]
-        return result
+        found = np.float32(jumps), _diffusion_kernel(variance) * np.float32(1.0 - jumps)
+        if len(self._known_steps) > _CACHED_KERNELS:
+            self._known_steps.clear()
+        self._known_steps[dt_s] = found
+        return found
 
-    def drift_blocking(self, values: Array32, dt_s: float, *, adjoint: bool) -> Array32:
-        """Drift of b, reversible about its prior."""
+    def drift_blocking(self, values: Array32, dt_s: float, *, adjoint: bool, out: Array32 | None = None) -> Array32:
+        """Drift of b, reversible about its prior; in `out`, if given, as with `advance`."""
         kernel = self._blocking_kernels.get(dt_s)
         if kernel is None:
             kernel = _blocking_kernel(self.blocking_prior, self.settings, dt_s)
             if len(self._blocking_kernels) > _CACHED_KERNELS:
                 self._blocking_kernels.clear()
             self._blocking_kernels[dt_s] = kernel
-        matrix = kernel.T if adjoint else kernel
-        flat = values.reshape(-1, values.shape[-1])
-        result: Array32 = (flat @ matrix).reshape(values.shape)
+        result: Array32 = np.matmul(kernel if adjoint else kernel.T, values, out=out)
         return result
 
-    def stimulus_failure(self, density: Array32, outcome: Outcome) -> float:
-        """P(axon did not fire | outcome) averaged over a density that already knows of the outcome."""
-        _, silent = self.chances(outcome)
-        before = sum_last(density / self.likelihood(outcome, 1))
-        share = silent * (1.0 - self.firing_at(outcome))
-        return float(np.clip(np.vdot(before, share) / density.sum(dtype=np.float64), 0.0, 1.0))
-
-    def below(self, cumulative: FloatArray, log_bound: FloatArray) -> FloatArray:
-        """P(ln θ < bound, RS) for a bound per spread: cumulative (n_theta + 1, n_spread), log_bound (n_spread,)."""
-        return below_places(cumulative, self.places(log_bound))
-
     def places(self, log_bound: FloatArray) -> Places:
-        """Where a bound per spread lies, for `below_places`."""
+        """Where bounds of ln θ lie, one for each spread, (…, n_spread)."""
         position = np.clip((log_bound - self.first_edge) / self.settings.step, 0.0, self.n_theta)
-        index = np.minimum(position.astype(np.int64), self.n_theta - 1)
-        row = index * log_bound.size + np.arange(log_bound.size)
-        return Places(row, row + log_bound.size, position - index)
+        edge = np.minimum(position.astype(np.int64), self.n_theta - 1)
+        return Places(edge, position - edge)
 
     def zone_places(
-        self, intensity_ma: float, highest_threshold_ma: float | FloatArray, spreads_above: float
+        self,
+        intensity_ma: float | FloatArray,
+        highest_threshold_ma: float | FloatArray,
+        spreads_above: float,
     ) -> tuple[Places, Places]:
-        """Where the margin ends and where the axon fires reliably, for each spread; see `zones_of`.
+        """Where the margin ends and where the axon fires reliably, for each spread.
 
-        The last are kept: the working intensity stays for many stimuli.
+        The margin is kept where θ ≤ highest_threshold_ma (one for all, or one for each spread) and the axon fires
+        reliably, I ≥ θ·(1 + spreads_above·RS). For many intensities, (n, 1), the highest thresholds are (n, 1) or
+        (n, n_spread).
         """
-        highest = np.broadcast_to(highest_threshold_ma, self.spreads.shape)
-        key = (intensity_ma, spreads_above, highest.tobytes())
-        if self._zones is None or self._zones[0] != key:
-            reliable = math.log(intensity_ma) - np.log1p(spreads_above * self.spreads)
-            margin = np.log(np.maximum(highest, 1e-300))
-            self._zones = (key, self.places(np.minimum(reliable, margin)), self.places(reliable))
-        return self._zones[1:]
-
-    def quantiles_ma(self, marginal: FloatArray, probability: Sequence[float]) -> FloatArray:
-        """Quantiles of θ from its marginal (n_theta,), linear inside a cell."""
-        cumulative = np.concatenate(([0.0], np.cumsum(marginal)))
-        cumulative /= cumulative[-1]
-        quantiles: FloatArray = np.exp(np.interp(probability, cumulative, self.edges))
-        return quantiles
-
-
-def sum_last(density: Array32) -> FloatArray:
-    """Sum over b, as a matrix product: many times faster than a sum over a short last axis."""
-    return weigh_last(density, np.ones(density.shape[-1], dtype=np.float32)).astype(np.float64)
-
-
-def weigh_last(density: Array32, weight: Array32) -> Array32:
-    """Sum over b with a weight for each, (n_blocking,): one product of a matrix, not one for each θ."""
-    total: Array32 = (density.reshape(-1, density.shape[-1]) @ weight).reshape(density.shape[:-1])
-    return total
-
-
-def sum_first(density: Array32) -> FloatArray:
-    """Sum over θ and RS, likewise."""
-    flat = density.reshape(-1, density.shape[-1])
-    total = np.ones(flat.shape[0], dtype=np.float32) @ flat
-    return total.astype(np.float64)
+        reliable = np.log(intensity_ma) - np.log1p(spreads_above * self.spreads)
+        margin = np.broadcast_to(np.log(np.maximum(highest_threshold_ma, 1e-300)), reliable.shape)
+        return self.places(np.minimum(reliable, margin)), self.places(reliable)
 
 
 def _blocking_prior(settings: ThresholdSettings) -> tuple[FloatArray, FloatArray]:
@@ -465,20 +411,6 @@ def _diffusion_kernel(variance: float) -> Array32:
     kernel = np.exp(-0.5 * (np.arange(math.ceil(4.0 * sd) + 1) / sd) ** 2)
     result: Array32 = (kernel / (2.0 * kernel.sum() - kernel[0])).astype(np.float32)
     return result
-
-
-def zones_of(
-    grid: ThresholdGrid,
-    cumulative: FloatArray,
-    intensity_ma: float,
-    highest_threshold_ma: float | FloatArray,
-    spreads_above: float,
-) -> tuple[float, float]:
-    """P(margin kept) and P(lost) from P(θ below each edge and RS), (n_theta + 1, n_spread): `ThresholdFilter.zones`."""
-    margin, reliable = grid.zone_places(intensity_ma, highest_threshold_ma, spreads_above)
-    kept = float(below_places(cumulative, margin).sum())
-    lost = 1.0 - float(below_places(cumulative, reliable).sum()) / float(cumulative[-1].sum())
-    return min(max(kept, 0.0), 1.0), min(max(lost, 0.0), 1.0)
 
 
 def blocking_summary(grid: ThresholdGrid, weight: FloatArray, probability: float) -> tuple[float, float, float]:

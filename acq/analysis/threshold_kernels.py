@@ -33,11 +33,17 @@ __all__ = [
 
 _Array32 = npt.NDArray[np.float32]
 _AnyFloat = npt.NDArray[Any]
-# Thresholds in one block of the jumps: about 8 % of the threshold, finer than any jump can be known. A power of two that
-# is known beforehand, so that the machine takes a block at once.
+# Thresholds in one block of the jumps: about 8 %, finer than any jump can be known. A power of two known beforehand, so
+# that the machine takes a block at once.
 BLOCK = 16
+_ONE = np.float32(1.0)
 LEAST_LIKELY = np.float32(1e-7)  # of one outcome
 LEAST_TOGETHER = np.float32(1e-25)  # of many equal ones
+# No state is less likely than this, all together being 1: next to what jumps bring in it is nothing, and numbers near
+# the smallest there are cost the machine many times as much. Where two densities are multiplied, their product must not
+# be one of those either.
+LEAST_DENSE = np.float32(1e-25)
+LEAST_FACTOR = np.float32(1e-18)
 _CELLS = "float32[:, :, ::1]"
 _SUMS = "float64[:, ::1]"
 
@@ -67,7 +73,9 @@ def _normalise(weight: FloatArray, blocked: FloatArray, per_spread: FloatArray) 
     return total
 
 
-@compiled("(float32[:, ::1], float32[::1], float32[:, ::1])", "(float64[:, ::1], float32[::1], float64[:, ::1])", sums=True)
+@compiled(
+    "(float32[:, ::1], float32[::1], float32[:, ::1])", "(float64[:, ::1], float32[::1], float64[:, ::1])", sums=True
+)
 def gather_blocks(values: _AnyFloat, gather: _Array32, blocks: _AnyFloat) -> None:
     """Sum `BLOCK` thresholds at a time.
 
@@ -113,16 +121,13 @@ def diffuse(values: _AnyFloat, out: _AnyFloat, diffusion: _Array32, arriving: _A
     """
     n_theta = values.shape[1]
     row = np.empty(n_theta, values.dtype)
-    blocks, spread = row.reshape(-1, BLOCK), scatter.reshape(-1, BLOCK)
     for a in range(values.shape[0]):
         here, result = values[a], out[a]
         for q in range(arriving.shape[1]):
-            moved = arriving[a, q]
-            for i in range(BLOCK):
-                blocks[q, i] = moved * spread[q, i]
+            row[q * BLOCK : (q + 1) * BLOCK] = arriving[a, q]
         part = diffusion[0]
         for i in range(n_theta):
-            result[i] = row[i] + part * here[i]
+            result[i] = row[i] * scatter[i] + part * here[i]
         for lag in range(1, diffusion.size):
             part = diffusion[lag]
             # Places that are sums cannot be shown not to be negative, and a loop over such is not vectorised.
@@ -172,7 +177,7 @@ def sum_blocking(
 def take_in(
     density: _Array32,
     fires: _Array32,
-    slope: _Array32,
+    fired: _Array32,
     silent: _Array32,
     share: _Array32,
     factor: _Array32,
@@ -189,9 +194,8 @@ def take_in(
         Multiplied in place, not normalised: by `factor`, and by the likelihood.
     fires : (n_spread, n_theta)
         Probability that the axon fires.
-    slope, silent, share : (m, n_blocking), (m,), (m,); m ≥ 1
-        The likelihood is a sum with these shares; each part is `silent` where the axon did not fire, and `silent` +
-        `slope` where it did.
+    fired, silent, share : (m, n_blocking), (m,), (m,); m ≥ 1
+        The likelihood is a sum with these shares; each part is `fired` where the axon fired and `silent` where not.
     factor : (n_theta,)
     """
     n_spread, n_blocking, n_theta = density.shape
@@ -203,13 +207,17 @@ def take_in(
         weighed[:] = np.float32(0.0)
         for b in range(n_blocking):
             for i in range(n_theta):
-                likely[i] = share[0] * max(fires[j, i] * slope[0, b] + silent[0], LEAST_LIKELY)
+                fire = fires[j, i]
+                one = fire * fired[0, b] + (_ONE - fire) * silent[0]
+                likely[i] = share[0] * max(one, LEAST_LIKELY)
             for m in range(1, silent.size):
                 for i in range(n_theta):
-                    likely[i] += share[m] * max(fires[j, i] * slope[m, b] + silent[m], LEAST_LIKELY)
+                    fire = fires[j, i]
+                    one = fire * fired[m, b] + (_ONE - fire) * silent[m]
+                    likely[i] += share[m] * max(one, LEAST_LIKELY)
             part = blocking[b]
             for i in range(n_theta):
-                value = density[j, b, i] * (factor[i] * likely[i])
+                value = max(density[j, b, i] * (factor[i] * likely[i]), LEAST_DENSE)
                 density[j, b, i] = value
                 plain[i] += value
                 weighed[i] += part * value
@@ -220,12 +228,12 @@ def take_in(
 @compiled(f"({_SUMS}, {_SUMS}, float32[:, ::1])", sums=True)
 def reach(weight: FloatArray, blocked: FloatArray, fires: _Array32) -> tuple[float, float]:
     """P(the axon fires) and P(it fires and the endplate blocks); all three (n_spread, n_theta), see `sum_blocking`."""
-    fired, failed = 0.0, 0.0
+    reached, failed = 0.0, 0.0
     for j in range(weight.shape[0]):
         for i in range(weight.shape[1]):
-            fired += weight[j, i] * fires[j, i]
+            reached += weight[j, i] * fires[j, i]
             failed += blocked[j, i] * fires[j, i]
-    return fired, failed
+    return reached, failed
 
 
 @compiled(f"({_SUMS}, {_SUMS}, float64[::1])")
@@ -248,7 +256,7 @@ def quantile(cumulative: FloatArray, edges: FloatArray, probability: float) -> f
     wanted = probability * cumulative[-1]
     low, high = 0, cumulative.size - 1
     if wanted >= cumulative[high]:
-        return edges[high]
+        return float(edges[high])
     while high - low > 1:
         middle = (low + high) // 2
         if cumulative[middle] <= wanted:
@@ -256,7 +264,7 @@ def quantile(cumulative: FloatArray, edges: FloatArray, probability: float) -> f
         else:
             high = middle
     slope = (edges[high] - edges[low]) / (cumulative[high] - cumulative[low])
-    return slope * (wanted - cumulative[low]) + edges[low]
+    return float(slope * (wanted - cumulative[low]) + edges[low])
 
 
 @compiled(f"({_SUMS}, int64[::1], float64[::1])")
@@ -301,7 +309,7 @@ def multiply(
     end: int,
     level: IntArray,
     count: IntArray,
-    slope: _Array32,
+    fired: _Array32,
     silent: _Array32,
     told: _Array32,
     scale: FloatArray,
@@ -317,7 +325,7 @@ def multiply(
         Probability that the axon fires at each intensity.
     first, end : int
         The first of the outcomes, and one past the last.
-    level, count, slope, silent : (n,), (n,), (n, n_blocking), (n,)
+    level, count, fired, silent : (n,), (n,), (n, n_blocking), (n,)
         Of all outcomes: the intensity, how often each came, and its likelihood as in `take_in`.
     told : (n_theta,)
         What else is known of the thresholds.
@@ -336,13 +344,13 @@ def multiply(
                 likely[i] = told[i]
             for u in range(first, end):
                 row = fires[level[u], j]
-                part, never, often = slope[u, b], silent[u], count[u]
+                with_it, without, often = fired[u, b], silent[u], count[u]
                 if often == 1:
                     for i in range(n_theta):
-                        likely[i] *= max(row[i] * part + never, LEAST_LIKELY)
+                        likely[i] *= max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
                 else:
                     for i in range(n_theta):
-                        single = max(row[i] * part + never, LEAST_LIKELY)
+                        single = max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
                         together = single
                         for _ in range(often - 1):
                             together = max(together * single, LEAST_TOGETHER)
@@ -351,37 +359,35 @@ def multiply(
                 factor = np.float32(scale[m])
                 total = np.float32(0.0)
                 for i in range(n_theta):
-                    value = density[m * n_spread + j, b, i] * (factor * likely[i])
+                    value = max(density[m * n_spread + j, b, i] * (factor * likely[i]), LEAST_FACTOR)
                     density[m * n_spread + j, b, i] = value
                     total += value
                 totals[m] += total
 
 
 @compiled(f"({_CELLS}, {_CELLS}, float32[:, ::1], float32[::1], float32)", sums=True)
-def silent_weight(
-    filtered: _Array32, message: _Array32, fires: _Array32, slope: _Array32, silent: np.float32
-) -> float:
+def silent_weight(filtered: _Array32, message: _Array32, fires: _Array32, fired: _Array32, silent: np.float32) -> float:
     """Weight of "the axon did not fire" in a smoothed density, after an outcome it knows of.
 
     Parameters
     ----------
     filtered, message : (n_spread, n_blocking, n_theta)
         Whose product is the density.
-    fires, slope, silent : (n_spread, n_theta), (n_blocking,), float
+    fires, fired, silent : (n_spread, n_theta), (n_blocking,), float
         Of the outcome, see `take_in`.
     """
     n_spread, n_blocking, n_theta = filtered.shape
     whole = 0.0
     for j in range(n_spread):
         for b in range(n_blocking):
-            part = slope[b]
+            with_it = fired[b]
             total = np.float32(0.0)
             for i in range(n_theta):
-                fired = fires[j, i]
-                likely = max(fired * part + silent, LEAST_LIKELY)
-                total += filtered[j, b, i] * message[j, b, i] * ((np.float32(1.0) - fired) / likely)
-            whole += total
-    return whole * silent
+                never = (_ONE - fires[j, i]) * silent
+                likely = max(fires[j, i] * with_it + never, LEAST_LIKELY)
+                total += filtered[j, b, i] * message[j, b, i] * (never / likely)
+            whole += float(total)
+    return whole
 
 
 @compiled(
@@ -442,7 +448,7 @@ def look_at(
                 row[i] += value
                 part += value
             of_blocking[b] += part
-            total += part
+            total += float(part)
         for i in range(n_theta):
             weight[j, i] = row[i]
     share, n_stimuli = 1.0 / total, end - first

@@ -8,8 +8,9 @@ L. R. Rabiner, A tutorial on hidden Markov models, Proc. IEEE 77 (1989) 257, doi
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -21,11 +22,9 @@ from acq.analysis.threshold_grid import (
     ThresholdSettings,
     blocking_summary,
     check_prior,
-    sum_first,
-    sum_last,
-    zones_of,
 )
-from acq.records import FloatArray
+from acq.analysis.threshold_kernels import look_at, multiply, quantile, silent_weight
+from acq.records import FloatArray, IntArray
 
 __all__ = ["OtherFibres", "ThresholdSmoother", "ThresholdTrace"]
 
@@ -57,15 +56,23 @@ class ThresholdTrace:
     log_evidence: float
 
 
-@dataclass(frozen=True, slots=True)
-class _Block:
-    """Stimuli taken as simultaneous: the first and one past the last, and the time since the block before."""
+_ANY = Outcome(level=0, responded=True, others=-1, others_blocking=0)
 
-    start: int
-    stop: int
-    dt_s: float
-    outcomes: tuple[tuple[Outcome, int], ...]  # each with how often
-    evidence: Array32 | None  # (n_theta, 1, 1) what else is known of θ at these stimuli
+
+class _Outcomes(NamedTuple):
+    """Equal outcomes within a block are one; e of them, block by block.
+
+    begins : (n_blocks + 1,) the first of each block. level, often, fired, silent : see `multiply`. missed : (e,)
+    whether the response was missing. of_stimulus : (n,) which one a stimulus brought, −1 where the sweep is unusable.
+    """
+
+    begins: IntArray
+    level: IntArray
+    often: IntArray
+    fired: Array32
+    silent: Array32
+    missed: npt.NDArray[np.bool_]
+    of_stimulus: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,9 +125,6 @@ class ThresholdSmoother:
         _check_stimuli(intensity_ma, onset_s, highest_threshold_ma)
         self.settings = settings if settings is not None else ThresholdSettings()
         self._intensity_ma = intensity_ma
-        self._onset_s = onset_s
-        self._highest_ma = highest_threshold_ma
-        self._spreads_above = spreads_above
         duration_s = float(onset_s[-1] - onset_s[0])
         self._block_s = max(self.settings.block_s, duration_s / self.settings.max_blocks)
         low_ma, high_ma = float(intensity_ma.min()) / 3.0, float(intensity_ma.max()) * 3.0
@@ -130,7 +134,15 @@ class ThresholdSmoother:
         self._grid = ThresholdGrid(
             self.settings, low_ma=low_ma, high_ma=high_ma, centre_ma=float(np.median(intensity_ma))
         )
-        self._traces: dict[tuple[bytes, bytes, float | None, tuple[float, float] | None], ThresholdTrace] = {}
+        self._starts, self._dt_s = _cut_blocks(onset_s, self._block_s)
+        levels = [self._grid.outcome(one, responded=True).level for one in intensity_ma.tolist()]
+        found, self._level = np.unique(levels, return_inverse=True)
+        self._fires = np.stack([self._grid.firing_at(one) for one in found.tolist()])
+        self._margin, self._reliable = self._grid.zone_places(
+            intensity_ma[:, None], highest_threshold_ma.reshape(intensity_ma.size, -1), spreads_above
+        )
+        self._held: Array32 | None = None  # room for the densities of a run: fresh memory would cost as much as they do
+        self._traces: dict[tuple[bytes, bytes, tuple[float | None, ...], object], tuple[ThresholdTrace, ...]] = {}
 
     @property
     def grid(self) -> ThresholdGrid:
@@ -171,6 +183,21 @@ class ThresholdSmoother:
         ValueError
             A shape that differs, or outcomes other than 1, 0, -1.
         """
+        (trace,) = self.smooth_under(
+            responded=responded, scales=(scale,), prior_ma=prior_ma, others=others, evidence=evidence
+        )
+        return trace
+
+    def smooth_under(
+        self,
+        *,
+        responded: npt.NDArray[np.int8],
+        scales: tuple[float | None, ...],
+        prior_ma: tuple[float, float] | None = None,
+        others: OtherFibres | None = None,
+        evidence: Array32 | None = None,
+    ) -> tuple[ThresholdTrace, ...]:
+        """Smooth one fibre under several priors: `smooth` with each `scale`, at less than that many times the cost."""
         n = self._intensity_ma.size
         if responded.shape != (n,):
             raise ValueError(f"responded must have shape ({n},) as intensity_ma, got {responded.shape}")
@@ -180,54 +207,129 @@ class ThresholdSmoother:
         # Fibres of one axon often did the very same.
         company = b"" if others is None else others.responded.tobytes() + others.blocking.tobytes()
         company += b"" if evidence is None else evidence.tobytes()
-        key = (responded.tobytes(), company, scale, prior_ma)
-        if key in self._traces:
-            return self._traces[key]
-        outcomes = [self._outcome(k, int(responded[k]), others) for k in range(n)]
-        collector = _Collector(self._grid, outcomes, self._intensity_ma, self._highest_ma, self._spreads_above)
-        log_evidence = _forward_backward(
-            self._grid,
-            _cut_blocks(self._onset_s, outcomes, self._block_s, evidence),
-            self._grid.prior(scale=scale, prior_ma=prior_ma),
-            self.settings.memory_limit_bytes,
-            collector.take,
+        key = (responded.tobytes(), company, scales, prior_ma)
+        if key not in self._traces:
+            priors = [self._grid.prior(scale=scale, prior_ma=prior_ma) for scale in scales]
+            self._traces[key] = self._run(priors, self._outcomes(responded, others), self._told(evidence))
+        return self._traces[key]
+
+    def _outcomes(self, responded: npt.NDArray[np.int8], others: OtherFibres | None) -> _Outcomes:
+        grid, n = self._grid, responded.size
+        blocking = np.zeros(n, dtype=np.int64)
+        company = np.full(n, -1, dtype=np.int64)
+        if others is not None:
+            company = others.responded.astype(np.int64)
+            values, place = np.unique(others.blocking, return_inverse=True)
+            rounded = [grid.beside(_ANY, others=1, others_blocking=one).others_blocking for one in values.tolist()]
+            blocking = np.where(company >= 0, np.array(rounded, dtype=np.int64)[place], 0)
+        used = np.flatnonzero(responded >= 0)
+        block = np.repeat(np.arange(self._dt_s.size), np.diff(self._starts))
+        rows = np.stack((block, self._level, responded.astype(np.int64), company, blocking), axis=1)[used]
+        rows, place, often = np.unique(rows, axis=0, return_inverse=True, return_counts=True)
+        of_stimulus = np.full(n, -1, dtype=np.int64)
+        of_stimulus[used] = place.ravel()
+        likely = grid.likelihood(
+            *(Outcome(0, bool(answered), int(other), int(rounded)) for _, _, answered, other, rounded in rows.tolist())
         )
-        trace = collector.finish(log_evidence)
-        self._traces[key] = trace
-        return trace
+        return _Outcomes(
+            begins=np.searchsorted(rows[:, 0], np.arange(self._dt_s.size + 1)),
+            level=np.ascontiguousarray(rows[:, 1]),
+            often=often,
+            fired=likely.fired,
+            silent=likely.silent,
+            missed=rows[:, 2] == 0,
+            of_stimulus=of_stimulus,
+        )
 
-    def _outcome(self, k: int, responded: int, others: OtherFibres | None) -> Outcome | None:
-        if responded < 0:
-            return None
-        return self._grid.outcome(
-            float(self._intensity_ma[k]),
-            responded=responded == 1,
-            others=-1 if others is None else int(others.responded[k]),
-            others_blocking=1.0 if others is None else float(others.blocking[k]),
+    def _told(self, evidence: Array32 | None) -> Array32:
+        """What else is known of the thresholds in each block, (n_blocks, n_theta)."""
+        if evidence is None:
+            return np.ones((self._dt_s.size, self._grid.n_theta), dtype=np.float32)
+        product = np.multiply.reduceat(evidence, self._starts[:-1], axis=0)
+        told: Array32 = np.maximum(product / product.max(axis=1, keepdims=True), np.float32(1e-12))
+        return told
+
+    def _run(self, priors: list[Array32], outcomes: _Outcomes, told: Array32) -> tuple[ThresholdTrace, ...]:
+        """Forwards, then backwards; the message from later stimuli is the same under every prior."""
+        n_blocks, n_spread = self._dt_s.size, self._grid.spreads.size
+        density = np.concatenate(priors)
+        totals = np.ones((n_blocks + 1, len(priors)))  # of the densities; the last row is for those before all
+
+        def absorb(density: Array32, block: int, out: Array32) -> Array32:
+            self._pass_time(density, float(self._dt_s[block]), scratch=scratch, out=out)
+            self._multiply(out, block, outcomes, told, 1.0 / totals[block - 1], totals[block])
+            return out
+
+        stride = n_blocks
+        if n_blocks * density.nbytes > self.settings.memory_limit_bytes:
+            stride = math.ceil(math.sqrt(n_blocks))
+        shape = (stride, *density.shape)
+        if self._held is None or self._held.shape != shape:
+            self._held = np.empty(shape, dtype=np.float32)
+        held, scratch = self._held, np.empty_like(density)
+        checkpoints: list[Array32] = []
+        for block in range(n_blocks):
+            if block % stride == 0:
+                checkpoints.append(density.copy())
+            density = absorb(density, block, held[block % stride])
+        last_segment = len(checkpoints) - 1
+        collectors = [_Collector(self, outcomes) for _ in priors]
+        message, spare, scratch_back = np.ones_like(priors[0]), np.empty_like(priors[0]), np.empty_like(priors[0])
+        scale, total = np.ones(1), np.empty(1)
+        for segment in range(last_segment, -1, -1):
+            first = segment * stride
+            last = min(first + stride, n_blocks)
+            if segment != last_segment:
+                density = checkpoints[segment]
+                for block in range(first, last):
+                    density = absorb(density, block, held[block - first])
+            for block in range(last - 1, first - 1, -1):
+                filtered = held[block - first]
+                for place, collector in enumerate(collectors):
+                    collector.take(block, filtered[place * n_spread : (place + 1) * n_spread], message)
+                self._multiply(message, block, outcomes, told, scale, total)
+                scale = message.size / total
+                self._pass_time(message, float(self._dt_s[block]), scratch=scratch_back, out=spare, adjoint=True)
+                message, spare = spare, message
+        evidence = np.log(totals[:-1]).sum(axis=0)
+        return tuple(one.finish(float(log)) for one, log in zip(collectors, evidence, strict=True))
+
+    def _pass_time(
+        self, values: Array32, dt_s: float, *, scratch: Array32, out: Array32, adjoint: bool = False
+    ) -> None:
+        if dt_s <= 0.0:
+            out[...] = values
+            return
+        drifted = self._grid.drift_blocking(values, dt_s, adjoint=adjoint, out=scratch)
+        (self._grid.retreat if adjoint else self._grid.advance)(drifted, dt_s, out=out)
+
+    def _multiply(
+        self, values: Array32, block: int, outcomes: _Outcomes, told: Array32, scale: FloatArray, totals: FloatArray
+    ) -> None:
+        multiply(
+            values,
+            self._fires,
+            outcomes.begins[block],
+            outcomes.begins[block + 1],
+            outcomes.level,
+            outcomes.often,
+            outcomes.fired,
+            outcomes.silent,
+            told[block],
+            scale,
+            totals,
         )
 
 
-def _cut_blocks(
-    onset_s: FloatArray, outcomes: Sequence[Outcome | None], block_s: float, evidence: Array32 | None
-) -> list[_Block]:
-    blocks: list[_Block] = []
-    start, before_s = 0, float(onset_s[0])
+def _cut_blocks(onset_s: FloatArray, block_s: float) -> tuple[IntArray, FloatArray]:
+    """The first of the stimuli taken as simultaneous, and the number of all; and the time before each block."""
+    starts, start = [], 0
     while start < onset_s.size:
+        starts.append(start)
         stop = int(np.searchsorted(onset_s, onset_s[start] + block_s * (1.0 - 1e-9), side="left"))
-        stop = max(stop, start + 1)
-        counts: dict[Outcome, int] = {}
-        for outcome in outcomes[start:stop]:
-            if outcome is not None:
-                counts[outcome] = counts.get(outcome, 0) + 1
-        dt_s = round(float(onset_s[start]) - before_s, 6)
-        together = None
-        if evidence is not None:
-            product = evidence[start:stop].prod(axis=0)
-            together = np.maximum(product / product.max(), np.float32(1e-12))[:, None, None]
-        blocks.append(_Block(start, stop, dt_s, tuple(counts.items()), together))
-        before_s = float(onset_s[start])
-        start = stop
-    return blocks
+        start = max(stop, start + 1)
+    dt_s = np.round(np.diff(onset_s[starts], prepend=onset_s[0]), 6)
+    return np.array([*starts, onset_s.size], dtype=np.int64), dt_s
 
 
 def _check_stimuli(intensity_ma: FloatArray, onset_s: FloatArray, highest_threshold_ma: FloatArray) -> None:
@@ -247,125 +349,59 @@ def _check_stimuli(intensity_ma: FloatArray, onset_s: FloatArray, highest_thresh
         raise ValueError("onset_s must be finite and must not decrease")
 
 
-def _forward_backward(
-    grid: ThresholdGrid,
-    blocks: list[_Block],
-    prior: Array32,
-    memory_limit_bytes: int,
-    take: Callable[[_Block, Array32], None],
-) -> float:
-    """Run the two passes; `take` gets each block with its smoothed density, last block first."""
-
-    def absorb(density: Array32, block: _Block) -> tuple[Array32, float]:
-        density = density.copy()
-        if block.dt_s > 0.0:
-            density = grid.drift_blocking(grid.advance(density, block.dt_s), block.dt_s, adjoint=False)
-        for outcome in block.outcomes:
-            density *= grid.likelihood(*outcome)
-        if block.evidence is not None:
-            density *= block.evidence
-        total = float(density.sum())
-        density *= np.float32(1.0 / total)
-        return density, math.log(total)
-
-    n_blocks = len(blocks)
-    stride = n_blocks
-    if n_blocks * prior.nbytes > memory_limit_bytes:
-        stride = math.ceil(math.sqrt(n_blocks))
-    checkpoints, density, log_evidence = [], prior, 0.0
-    held: list[Array32] = []
-    for index, block in enumerate(blocks):
-        if index % stride == 0:
-            checkpoints.append(density)
-            held = []
-        density, log_total = absorb(density, block)
-        held.append(density)
-        log_evidence += log_total
-    message = np.ones_like(prior)
-    for segment in range(len(checkpoints) - 1, -1, -1):
-        first = segment * stride
-        part = blocks[first : first + stride]
-        if not held:
-            density = checkpoints[segment]
-            for block in part:
-                density, _ = absorb(density, block)
-                held.append(density)
-        for block, filtered in zip(reversed(part), reversed(held), strict=True):
-            take(block, filtered * message)
-            for outcome in block.outcomes:
-                message = message * grid.likelihood(*outcome)
-            if block.evidence is not None:
-                message = message * block.evidence
-            if block.dt_s > 0.0:
-                message = grid.retreat(grid.drift_blocking(message, block.dt_s, adjoint=True), block.dt_s)
-            message *= np.float32(1.0) / message.max()
-        held = []
-    return log_evidence
-
-
 class _Collector:
-    """Gathers from the smoothed densities what the trace reports."""
+    """Gathers from the smoothed densities under one prior what the trace reports."""
 
-    def __init__(
-        self,
-        grid: ThresholdGrid,
-        outcomes: Sequence[Outcome | None],
-        intensity_ma: FloatArray,
-        highest_threshold_ma: FloatArray,
-        spreads_above: float,
-    ) -> None:
-        self._grid = grid
-        self._intensity_ma = intensity_ma
+    def __init__(self, smoother: ThresholdSmoother, outcomes: _Outcomes) -> None:
+        self._smoother = smoother
         self._outcomes = outcomes
-        self._highest_ma = highest_threshold_ma
-        self._spreads_above = spreads_above
-        n = intensity_ma.size
+        grid, n, n_blocks = smoother.grid, outcomes.of_stimulus.size, outcomes.begins.size - 1
         self._kept, self._lost = np.empty(n), np.empty(n)
-        self._failure = np.full(n, np.nan)
-        self._quantiles = np.empty((3, n))
-        self._marginals: list[FloatArray] = []
-        self._spread_weight = np.zeros(grid.spreads.size)
-        self._blocking_weight = np.zeros(grid.blocking.size)
+        self._failure = np.full(outcomes.level.size + 1, np.nan)  # of each outcome; the last stands for unusable sweeps
+        self._quantiles = np.empty((n_blocks, 3))  # ln of the median and both ends
+        self._thresholds = np.empty((n_blocks, grid.n_theta))
+        self._per_spread, self._per_blocking = np.zeros(grid.spreads.size), np.zeros(grid.blocking.size)
 
-    def take(self, block: _Block, density: Array32) -> None:
-        grid = self._grid
-        marginal = sum_last(density)
-        total = marginal.sum()
-        marginal /= total
-        cumulative = np.concatenate((np.zeros((1, marginal.shape[1])), np.cumsum(marginal, axis=0)))
-        theta = marginal.sum(axis=1)
-        self._marginals.append(theta)
-        self._quantiles[:, block.start : block.stop] = grid.quantiles_ma(theta, [0.5, 0.025, 0.975])[:, None]
-        weight = block.stop - block.start
-        self._spread_weight += weight * marginal.sum(axis=0)
-        self._blocking_weight += weight * sum_first(density) / total
-        zone: dict[tuple[float, bytes], tuple[float, float]] = {}
-        failure: dict[Outcome, float] = {}
-        for k in range(block.start, block.stop):
-            intensity = float(self._intensity_ma[k])
-            highest = self._highest_ma[k]
-            key = (intensity, highest.tobytes())
-            if key not in zone:
-                zone[key] = zones_of(grid, cumulative, intensity, highest, self._spreads_above)
-            self._kept[k], self._lost[k] = zone[key]
-            outcome = self._outcomes[k]
-            if outcome is not None and not outcome.responded:
-                if outcome not in failure:
-                    failure[outcome] = grid.stimulus_failure(density, outcome)
-                self._failure[k] = failure[outcome]
+    def take(self, block: int, filtered: Array32, message: Array32) -> None:
+        """Take in a block's density, the product of both."""
+        smoother, outcomes = self._smoother, self._outcomes
+        total = look_at(
+            filtered,
+            message,
+            smoother._starts[block],
+            smoother._starts[block + 1],
+            smoother._margin.edge,
+            smoother._margin.part,
+            smoother._reliable.edge,
+            smoother._reliable.part,
+            smoother.grid.edges,
+            self._thresholds[block],
+            self._quantiles[block],
+            self._per_spread,
+            self._per_blocking,
+            self._kept,
+            self._lost,
+        )
+        for one in range(outcomes.begins[block], outcomes.begins[block + 1]):
+            if outcomes.missed[one]:
+                fires = smoother._fires[outcomes.level[one]]
+                weight = silent_weight(filtered, message, fires, outcomes.fired[one], outcomes.silent[one])
+                self._failure[one] = min(max(weight / total, 0.0), 1.0)
 
     def finish(self, log_evidence: float) -> ThresholdTrace:
-        grid = self._grid
-        blocking_mean, blocking_low, blocking_high = blocking_summary(grid, self._blocking_weight, 0.95)
-        identified, interval = self._identified()
+        grid, starts = self._smoother.grid, self._smoother._starts
+        blocking_mean, blocking_low, blocking_high = blocking_summary(grid, self._per_blocking, 0.95)
+        failure = self._failure[self._outcomes.of_stimulus]
+        identified, interval = self._identified(failure)
+        median, low, high = np.repeat(np.exp(self._quantiles), np.diff(starts), axis=0).T.copy()
         return ThresholdTrace(
             kept=self._kept,
             lost=self._lost,
-            stimulus_failure=self._failure,
-            threshold_ma=self._quantiles[0],
-            low_ma=self._quantiles[1],
-            high_ma=self._quantiles[2],
-            relative_spread=float(self._spread_weight @ grid.spreads / self._spread_weight.sum()),
+            stimulus_failure=failure,
+            threshold_ma=median,
+            low_ma=low,
+            high_ma=high,
+            relative_spread=float(self._per_spread @ grid.spreads / self._per_spread.sum()),
             blocking_mean=blocking_mean,
             blocking_low=blocking_low,
             blocking_high=blocking_high,
@@ -374,18 +410,15 @@ class _Collector:
             log_evidence=log_evidence,
         )
 
-    def _identified(self) -> tuple[float | None, tuple[float, float] | None]:
+    def _identified(self, failure: FloatArray) -> tuple[float | None, tuple[float, float] | None]:
         """Threshold over the blocks that know it best; None unless some stimuli failed and the interval is narrow."""
-        if not np.nansum(self._failure) >= 0.5:
+        if not np.nansum(failure) >= 0.5:
             return None, None
-        grid = self._grid
-        width = []
-        for theta in self._marginals:
-            low, high = grid.quantiles_ma(theta, [0.025, 0.975])
-            width.append(math.log(high / low))
-        limit = 1.5 * min(width)
-        best = np.mean([m for m, w in zip(self._marginals, width, strict=True) if w <= limit], axis=0)
-        low, median, high = grid.quantiles_ma(best, [0.025, 0.5, 0.975])
+        grid = self._smoother.grid
+        width = self._quantiles[:, 2] - self._quantiles[:, 1]
+        best = self._thresholds[width <= 1.5 * width.min()].mean(axis=0)
+        cumulative = np.concatenate(([0.0], np.cumsum(best)))
+        low, median, high = (math.exp(quantile(cumulative, grid.edges, one)) for one in (0.025, 0.5, 0.975))
         if high > grid.settings.identified_ratio * low:
             return None, None
-        return float(median), (float(low), float(high))
+        return median, (low, high)

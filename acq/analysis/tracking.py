@@ -99,9 +99,7 @@ def track_events(events: Events, *, n_sweeps: int, sample_rate_hz: float, fewest
     return tracks
 
 
-def _assign(
-    position: FloatArray, size: FloatArray, state: FloatArray, count: IntArray, per_scale: float
-) -> list[int]:
+def _assign(position: FloatArray, size: FloatArray, state: FloatArray, count: IntArray, per_scale: float) -> list[int]:
     """Events to tracks with the least sum of costs: the place of each event's track, −1 where it begins a new one.
 
     state : (t, 2) expected position and logarithm of the size of every track. count : (t,) its events.

@@ -10,11 +10,11 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
-from scipy.stats import theilslopes
+from scipy.special import ndtri
 
-from acq.records import BoolArray, FloatArray
+from acq.records import BoolArray, FloatArray, IntArray
 
-__all__ = ["Drift", "detrended_differences_us", "measure_drift", "smooth_level_us"]
+__all__ = ["Drift", "detrended_differences_us", "measure_drift", "robust_slope", "smooth_level_us"]
 
 _REACH = 10  # pairs on each side that tell the local slope
 _LEAST_KEPT = 0.5  # of the variance of a difference; below, the slope is the difference itself
@@ -159,11 +159,46 @@ def measure_drift(latency_us: Sequence[FloatArray], *, onset_s: Sequence[FloatAr
     reach = 1.96 * _MEDIAN_SE * spread * np.sqrt(variance) * widening
     # Evenly thinned: the slope of a long recording is sure enough.
     every = -(-residual.size // _MOST_FOR_SLOPE)
-    line = theilslopes(
+    slope, interval = robust_slope(
         np.concatenate([one - np.median(one) for one, _ in long])[::every],
         np.concatenate([at - np.median(at) for _, at in long])[::every] / 60.0,
-        alpha=0.95,
     )
-    slope = float(line.slope)
-    ends = tuple(float(slope + widening * (end - slope)) for end in (line.low_slope, line.high_slope))
+    ends = tuple(float(slope + widening * (end - slope)) for end in interval)
     return Drift(total, (float(total - reach), float(total + reach)), slope, (ends[0], ends[1]))
+
+
+def robust_slope(values: FloatArray, at: FloatArray) -> tuple[float, tuple[float, float]]:
+    """Median of the slopes between all pairs of points, and its 95 % interval.
+
+    Parameters
+    ----------
+    values, at : (n,)
+        Not all `at` the same place.
+
+    Returns
+    -------
+    float, (float, float)
+        NaN ends where ties leave nothing to tell them from.
+
+    References
+    ----------
+    Sen PK. Estimates of the regression coefficient based on Kendall's tau. J Am Stat Assoc 1968;63:1379,
+    doi:10.1080/01621459.1968.10480934 (2.6: the variance of Kendall's score with ties).
+    """
+    run = at[:, None] - at
+    forwards = run > 0.0
+    slopes = np.sort((values[:, None] - values)[forwards] / run[forwards])
+    slope = float(np.median(slopes))
+    variance = _score_variance(np.array([values.size])) - sum(
+        _score_variance(np.unique(ties, return_counts=True)[1]) for ties in (at, values)
+    )
+    if variance < 0.0:
+        return slope, (float("nan"), float("nan"))
+    reach = -float(ndtri(0.025)) * np.sqrt(variance)
+    low = max(int(np.round((slopes.size - reach) / 2.0)) - 1, 0)
+    high = min(int(np.round((slopes.size + reach) / 2.0)), slopes.size - 1)
+    return slope, (float(slopes[low]), float(slopes[high]))
+
+
+def _score_variance(counts: IntArray) -> float:
+    return float(np.sum(counts * (counts - 1) * (2 * counts + 5))) / 18.0

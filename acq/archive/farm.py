@@ -28,6 +28,7 @@ _CONNECT_S: Final = 10.0
 _CLOSE_S: Final = 3.0  # for a worker in the middle of a file, which is then ended
 _TRIES: Final = 2  # a file whose worker dies is tried once more
 _WAIT_S: Final = 0.5
+_ONE_THREAD: Final = ("OMP_NUM_THREADS", "MKL_NUM_THREADS", "OPENBLAS_NUM_THREADS")
 _TLS_PACKAGE: Final = "cryptography"
 
 
@@ -136,21 +137,27 @@ class DaskFarm:
                 raise self._gone() from None
             return None
         self._held.discard(future)
-        if future.status == "finished":
-            outcome: Outcome = future.result()
-            return task, outcome
-        if future.status != "error":
+        if future.status not in ("finished", "error"):
             raise self._gone()
-        exc = future.exception()
+        try:
+            # Should the worker have died since, the file is done once more by another.
+            outcome: Outcome = future.result()
+        except Exception as exc:  # noqa: BLE001 - whatever a worker raises comes through here
+            return self._explain(task, exc)
+        return task, outcome
+
+    def _explain(self, task: Task, exc: Exception) -> tuple[Task, LostTask]:
         if type(exc).__name__ == "KilledWorker":
             return task, LostTask(
                 f"{_TRIES} workers ended in the middle of it: out of memory as a rule (fewer --workers leave more for "
                 "each), or killed"
             )
+        if self._client.status != "running":
+            raise self._gone() from exc
         raise ConfigurationError(
             f"{self._where}: a worker cannot run the program ({type(exc).__name__}: {exc}); install the same version "
             "there"
-        )
+        ) from exc
 
     def _gone(self) -> ConfigurationError:
         return ConfigurationError(
@@ -231,6 +238,9 @@ def local_farm(n_workers: int, *, work: Callable[[Task], Outcome] = work_on) -> 
         "distributed.scheduler.http.routes": [],
         "distributed.worker.http.routes": [],
         "distributed.worker.multiprocessing-method": "spawn",
+        # Its own setting gives every freed array back to the system at once, to be asked for again by the next sweep.
+        "distributed.nanny.pre-spawn-environ": dict.fromkeys(_ONE_THREAD, "1"),
+        "distributed.worker.profile.enabled": False,  # looks at the stack a hundred times a second
         "distributed.worker.daemon": False,  # a file of NWB is tried in a process of its own
     }
     with ExitStack() as stack:

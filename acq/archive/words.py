@@ -54,7 +54,7 @@ def tell_duration(seconds: float) -> str:
             return f"{seconds / size_s:.{0 if seconds >= 20 * size_s else 1}f} {unit}"
     if seconds >= 1:
         return f"{seconds:.{0 if seconds >= 20 else 1}f} s"
-    return f"{1000 * seconds:.2g} ms"
+    return f"{1000 * seconds:.{0 if seconds >= 0.02 else 1}f} ms"
 
 
 def tell_rate(bytes_per_s: float) -> str:

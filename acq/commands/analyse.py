@@ -18,6 +18,7 @@ from acq.commands.options import finite, margin_options, plain_margin, settings_
 from acq.errors import InputFileError
 from acq.exchange.recordings import Recording, is_study_file, load_recording, load_truth
 from acq.offline import RecordingSettings, analyse_recording
+from acq.preparing import prepare_on_terminal
 from acq.procedures.catalogue import IN_ORDER, make_procedure
 from acq.procedures.conductor import stretch_of
 from acq.procedures.contract import ProcedureName, ProcedureOptions, ProcedureResult
@@ -89,6 +90,7 @@ def _keep(
             f"{file}: is no study file, so there is nowhere to keep a result; `suprathresh import` makes one"
         )
     screen = Console(stderr=True)
+    prepare_on_terminal()
     with (
         StudyStore.open(file, "write") as store,
         Progress(console=screen, transient=True, disable=not screen.is_terminal) as progress,
@@ -209,6 +211,7 @@ def command(
     truth = load_truth(file) if with_truth else None
     if with_truth and truth is None:
         raise InputFileError(f"{file}: no {file.stem}_truth.npz beside it; leave out --truth")
+    prepare_on_terminal()
     try:
         analysis = analyse_recording(recording, settings=settings)
     except ValueError as exc:

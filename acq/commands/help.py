@@ -12,6 +12,7 @@ from rich.console import Console
 from rich.markdown import Markdown
 from rich.table import Table
 from rich.text import Text
+from rich.theme import Theme
 
 from acq.errors import ConfigurationError
 from acq.manual import Topic, find_passages, load_topics
@@ -20,6 +21,16 @@ from acq.manual.pages import INTENDED_USE, terminal_markup, write_pages
 __all__ = ["command"]
 
 _WIDEST = 100  # longer lines are hard to follow
+# Readable on a dark and on a bright terminal alike: no background, and colour only where nothing hangs on it.
+_LOOK = Theme(
+    {
+        "markdown.code": "bold",
+        "markdown.h1": "bold underline",
+        "markdown.h2": "bold cyan",
+        "markdown.table.border": "dim",
+        "markdown.table.header": "bold",
+    }
+)
 
 
 @click.command("help")
@@ -91,10 +102,10 @@ def _show(topic: Topic) -> None:
         file=taken,
         width=min(seen.width, _WIDEST),
         force_terminal=True,
-        color_system=seen.color_system,
         highlight=False,
         legacy_windows=False,
         no_color=seen.no_color,
+        theme=_LOOK,
     )
     console.print(Markdown(text, code_theme="ansi_dark", hyperlinks=False))
     rendered = taken.getvalue()

@@ -28,6 +28,7 @@ from acq.exchange.continuous import ImportOptions
 from acq.exchange.incoming import read_foreign, read_own_about
 from acq.exchange.recordings import Recording
 from acq.offline import RecordingSettings, analyse_recording
+from acq.preparing import prepare_on_terminal
 from acq.records import RecordingAnalysis, Sweep
 from acq.study.about import ABOUT_FIELDS, check_about, check_code
 from acq.study.copying import make_code
@@ -251,6 +252,7 @@ def _analyse(
     file: Path, recording: Recording, options: ImportOptions, settings: RecordingSettings
 ) -> RecordingAnalysis:
     try:
+        prepare_on_terminal()
         analysis = analyse_recording(recording, settings=settings)
     except ValueError as exc:
         raise InputFileError(f"{file}: {exc}") from exc

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import contextlib
+import gc
+import importlib
 import json
 import math
 import os
@@ -187,6 +189,12 @@ def command(
         from acq.preparing import prepare_on_terminal
 
         prepare_on_terminal()
+        if not is_unattended:
+            # Before anything is opened: what takes long then lets an output run dry.
+            importlib.import_module("acq.terminal")
+            # What is there now stays: looking through it again and again would hold the guard up.
+            gc.collect()
+            gc.freeze()
         store, engine = begin_study(preparation, is_watched=not is_unattended)
         stack.enter_context(store)
         try:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from acq.analysis.threshold import Belief, Company
+from acq.analysis.threshold_grid import ThresholdGrid
 from acq.guard.kinship import Kinship, Outlook
 from acq.guard.margin import MarginRule
 from acq.guard.watch import Watch, WatchSettings, WatchState
@@ -148,6 +149,7 @@ class AxonWatch:
         self._rule = rule
         self._kinship = Kinship(self.settings.kinship)
         self._watches: dict[int, Watch] = {}
+        self._grids: dict[float, ThresholdGrid] = {}
 
     @property
     def rule(self) -> MarginRule:
@@ -188,7 +190,7 @@ class AxonWatch:
         """
         for fibre in outcomes:
             if fibre not in self._watches:
-                self._watches[fibre] = Watch(rule=self._rule, settings=self.settings)
+                self._watches[fibre] = Watch(rule=self._rule, settings=self.settings, grids=self._grids)
             self._watches[fibre].advance(onset_s=onset_s, working_intensity_ma=working_intensity_ma)
         take_together(
             self._watches,

@@ -143,9 +143,7 @@ def judge(
     found = []
     for fibre in fibres:
         company = _find_company(fibre, kinship, responded)
-        sceptical, plain = (
-            _smooth(smoother, responded[fibre], one, priors[fibre], company, evidence[fibre]) for one in (scale, None)
-        )
+        sceptical, plain = _smooth(smoother, responded[fibre], (scale, None), priors[fibre], company, evidence[fibre])
         missed = None if overlooked is None else overlooked[fibre]
         one = _judgement(
             intensity_ma, onset_s, responded, fibre, company, sceptical, plain, missed, is_event, rule, settings
@@ -176,27 +174,29 @@ def _follow(
     evidence = [
         np.ones((onset_s.size, grid.n_theta), dtype=np.float32) if latency_us is not None else None for _ in fibres
     ]
+    silent = FibreOutcome(False)
+    unusable = FibreOutcome(None)
+    latencies = latency_us if latency_us is not None else np.full(responded.shape, np.nan)
+    outcomes = [
+        [
+            FibreOutcome(True, late) if answer == 1 else silent if answer == 0 else unusable
+            for answer, late in zip(answers, lates, strict=True)
+        ]
+        for answers, lates in zip(responded.T.tolist(), latencies.T.tolist(), strict=True)
+    ]
     moved_s = float(onset_s[0])
-    for k in range(onset_s.size):
-        dt_s = float(onset_s[k]) - moved_s
+    for k, (now_s, now_ma) in enumerate(zip(onset_s.tolist(), intensity_ma.tolist(), strict=True)):
+        dt_s = now_s - moved_s
         if dt_s >= smoother.block_s:
-            moved_s = float(onset_s[k])
+            moved_s = now_s
             for follower in followers.values():
                 follower.move(dt_s)
         told = take_together(
             followers,
             kinship=kinship,
-            pulse_intensity_ma=float(intensity_ma[k]),
-            onset_s=float(onset_s[k]),
-            outcomes={
-                fibre: FibreOutcome(
-                    bool(responded[fibre, k] == 1) if responded[fibre, k] >= 0 else None,
-                    float(latency_us[fibre, k])
-                    if latency_us is not None and responded[fibre, k] == 1
-                    else float("nan"),
-                )
-                for fibre in fibres
-            },
+            pulse_intensity_ma=now_ma,
+            onset_s=now_s,
+            outcomes=dict(enumerate(outcomes[k])),
         )
         for fibre, likelihood in told.items():
             kept = evidence[fibre]
@@ -231,24 +231,27 @@ def _find_company(fibre: int, kinship: Kinship, responded: npt.NDArray[np.int8])
 def _smooth(
     smoother: ThresholdSmoother,
     responded: npt.NDArray[np.int8],
-    scale: float | None,
+    scales: tuple[float | None, ...],
     prior_ma: tuple[float, float] | None,
     company: _Company | None,
     evidence: npt.NDArray[np.float32] | None,
-) -> ThresholdTrace:
-    """Smooth a fibre, with its partners as far as they are such."""
-    alone = smoother.smooth(responded=responded, scale=scale, prior_ma=prior_ma, evidence=evidence)
+) -> tuple[ThresholdTrace, ...]:
+    """Smooth a fibre under each prior, with its partners as far as they are such."""
+    alone = smoother.smooth_under(responded=responded, scales=scales, prior_ma=prior_ma, evidence=evidence)
     if company is None:
         return alone
-    joint = smoother.smooth(
-        responded=responded, scale=scale, prior_ma=prior_ma, others=company.others, evidence=evidence
+    joint = smoother.smooth_under(
+        responded=responded, scales=scales, prior_ma=prior_ma, others=company.others, evidence=evidence
     )
     share = company.probability
-    return replace(
-        joint,
-        kept=share * joint.kept + (1.0 - share) * alone.kept,
-        lost=share * joint.lost + (1.0 - share) * alone.lost,
-        stimulus_failure=share * joint.stimulus_failure + (1.0 - share) * alone.stimulus_failure,
+    return tuple(
+        replace(
+            joined,
+            kept=share * joined.kept + (1.0 - share) * lone.kept,
+            lost=share * joined.lost + (1.0 - share) * lone.lost,
+            stimulus_failure=share * joined.stimulus_failure + (1.0 - share) * lone.stimulus_failure,
+        )
+        for joined, lone in zip(joint, alone, strict=True)
     )
 
 

@@ -9,19 +9,21 @@ thresholds, and never fail together more often than by chance.
 from __future__ import annotations
 
 import math
-from collections import OrderedDict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
 
-from acq.analysis.threshold_grid import Array32, ThresholdGrid, ThresholdSettings
+from acq.analysis.latency_kernels import correlation_evidence
+from acq.analysis.threshold_grid import Array32, Likelihood, Outcome, ThresholdGrid, ThresholdSettings
+from acq.analysis.threshold_kernels import multiply
+from acq.records import FloatArray
 
 __all__ = ["Kinship", "KinshipSettings", "Outlook"]
 
 _RHO = np.linspace(0.05, 0.95, 10)
-_CACHED_LIKELIHOODS = 256
+_FIRST, _ONCE = np.zeros(1, dtype=np.int64), np.ones(1, dtype=np.int64)
 # A coarser state space than that of the thresholds: one for two fibres has one axis more.
 _COARSE = ThresholdSettings(
     step=0.025,
@@ -66,13 +68,28 @@ class Outlook(NamedTuple):
 
 
 @dataclass(slots=True)
+class _Density:
+    """A density and what it is to be multiplied by, so that its sum is one: put off until it is multiplied anyway."""
+
+    values: Array32
+    scale: FloatArray = field(default_factory=lambda: np.ones(1))
+
+    def update(self, fires: Array32, likelihood: Likelihood, ones: Array32) -> float:
+        """Take in an outcome; the log probability of that outcome before."""
+        total = np.empty(1)
+        multiply(self.values, fires, 0, 1, _FIRST, _ONCE, likelihood.fired, likelihood.silent, ones, self.scale, total)
+        self.scale = 1.0 / total
+        return math.log(total[0])
+
+
+@dataclass(slots=True)
 class _Pair:
     """Two fibres. reached : stimuli at which the other one responded, so that the axon fired; missed : of those.
 
-    density : of θ, RS and the blocking of both, if they share an axon, (n_theta, n_spread, n_blocking²).
+    known : θ, RS and the blocking of both, if they share an axon, (n_spread, n_blocking², n_theta).
     """
 
-    density: Array32
+    known: _Density
     log_odds: float = 0.0
     reached: list[float] = field(default_factory=lambda: [0.0, 0.0])
     missed: list[float] = field(default_factory=lambda: [0.0, 0.0])
@@ -96,9 +113,11 @@ class Kinship:
     def __init__(self, settings: KinshipSettings | None = None) -> None:
         self.settings = settings if settings is not None else KinshipSettings()
         self._grid: ThresholdGrid | None = None
-        self._alone: dict[int, Array32] = {}
+        self._alone: dict[int, _Density] = {}
         self._pairs: dict[tuple[int, int], _Pair] = {}
-        self._likelihoods: OrderedDict[tuple[int, tuple[bool, ...]], Array32] = OrderedDict()
+        self._likelihoods: dict[tuple[bool, ...], Likelihood] = {}
+        self._ones = np.empty(0, dtype=np.float32)
+        self._spare: dict[tuple[int, ...], Array32] = {}
         self._moved_s: float | None = None
 
     def observe(self, *, intensity_ma: float, onset_s: float, responded: Mapping[int, bool]) -> None:
@@ -114,26 +133,26 @@ class Kinship:
             grid = self._grid = ThresholdGrid(
                 _COARSE, low_ma=_COARSE.lowest_ma, high_ma=_COARSE.highest_ma, centre_ma=intensity_ma
             )
+            self._ones = np.ones(grid.n_theta, dtype=np.float32)
         self._advance(grid, onset_s)
-        level = round(math.log(intensity_ma) / (0.1 * _COARSE.step))
+        fires = grid.firing_at(grid.outcome(intensity_ma, responded=True).level)[None]
         fibres = sorted(responded)
         for fibre in fibres:
             if fibre not in self._alone:
-                self._alone[fibre] = grid.prior(scale=None, prior_ma=None)
+                self._alone[fibre] = _Density(grid.prior(scale=None, prior_ma=None))
         for place, first in enumerate(fibres):
             for second in fibres[place + 1 :]:
                 if (first, second) not in self._pairs:
                     self._pairs[first, second] = _Pair(self._joined(grid, first, second))
-        apart = {}
-        for fibre in fibres:
-            self._alone[fibre], apart[fibre] = _updated(
-                self._alone[fibre], self._likelihood(grid, level, (responded[fibre],))
-            )
+        apart = {
+            fibre: self._alone[fibre].update(fires, self._likelihood(grid, (responded[fibre],)), self._ones)
+            for fibre in fibres
+        }
         for place, first in enumerate(fibres):
             for second in fibres[place + 1 :]:
                 answers = (responded[first], responded[second])
                 pair = self._pairs[first, second]
-                pair.density, together = _updated(pair.density, self._likelihood(grid, level, answers))
+                together = pair.known.update(fires, self._likelihood(grid, answers), self._ones)
                 self._count(pair, answers, together - apart[first] - apart[second])
 
     def _count(self, pair: _Pair, answers: tuple[bool, bool], evidence: float) -> None:
@@ -147,13 +166,15 @@ class Kinship:
                 pair.reached[this] += 1.0
                 pair.missed[this] += not answers[this]
 
-    def _joined(self, grid: ThresholdGrid, first: int, second: int) -> Array32:
+    def _joined(self, grid: ThresholdGrid, first: int, second: int) -> _Density:
         """What is known of two fibres if they share an axon; one of them may have been known longer."""
-        known, new = self._alone[first][:, :, :, None], grid.blocking_prior.astype(np.float32)
-        joined: Array32 = known * new
-        if self._longest_known(first, second) == second:
-            joined = self._alone[second][:, :, None, :] * new[:, None]
-        return joined.reshape(*joined.shape[:2], -1)
+        new = grid.blocking_prior.astype(np.float32)
+        longest = self._alone[self._longest_known(first, second)]
+        known = longest.values
+        joined = (
+            known[:, :, None] * new[:, None] if longest is self._alone[first] else known[:, None] * new[:, None, None]
+        )
+        return _Density(joined.reshape(joined.shape[0], -1, grid.n_theta), longest.scale)
 
     def _longest_known(self, first: int, second: int) -> int:
         order = list(self._alone)
@@ -166,28 +187,24 @@ class Kinship:
         if dt_s < _COARSE.block_s:
             return
         self._moved_s = onset_s
-        for fibre, density in self._alone.items():
-            self._alone[fibre] = grid.advance(density, dt_s)
-        for pair in self._pairs.values():
-            pair.density = grid.advance(pair.density, dt_s)
+        for known in (*self._alone.values(), *(pair.known for pair in self._pairs.values())):
+            # Places in memory taken in turn: fresh ones would cost as much as what is computed.
+            shape = known.values.shape
+            spare = self._spare.get(shape)
+            spare = spare if spare is not None else np.empty_like(known.values)
+            known.values, self._spare[shape] = grid.advance(known.values, dt_s, out=spare), known.values
 
-    def _likelihood(self, grid: ThresholdGrid, level: int, answers: tuple[bool, ...]) -> Array32:
-        """Likelihood of what one or two fibres of an axon did, (n_theta, n_spread, n_blocking or its square)."""
-        found = self._likelihoods.get((level, answers))
-        if found is not None:
-            self._likelihoods.move_to_end((level, answers))
-            return found
-        fired, silent = np.ones(1), 1.0
-        for answer in answers:
-            outcome = grid.outcome(math.exp(level * 0.1 * _COARSE.step), responded=answer)
-            one, none = grid.chances(outcome)
-            fired, silent = (fired[:, None] * one).ravel(), silent * none
-        fires = grid.firing(math.exp(level * 0.1 * _COARSE.step))[:, :, None]
-        result: Array32 = np.maximum(silent + fires * (fired - silent), 1e-7).astype(np.float32)
-        self._likelihoods[level, answers] = result
-        if len(self._likelihoods) > _CACHED_LIKELIHOODS:
-            self._likelihoods.popitem(last=False)
-        return result
+    def _likelihood(self, grid: ThresholdGrid, answers: tuple[bool, ...]) -> Likelihood:
+        """Of what one or two fibres of an axon did, for each blocking of the one, or of both."""
+        found = self._likelihoods.get(answers)
+        if found is None:
+            fired, silent = np.ones(1), 1.0
+            for answer in answers:
+                one, none = grid.chances(Outcome(level=0, responded=answer, others=-1, others_blocking=0))
+                fired, silent = (fired[:, None] * one).ravel(), silent * none
+            found = Likelihood(fired.astype(np.float32)[None], np.array([silent], dtype=np.float32))
+            self._likelihoods[answers] = found
+        return found
 
     def _blocked(self, pair: _Pair, this: int) -> float:
         """How often one of a pair blocks, from the stimuli at which the other one responded."""
@@ -213,12 +230,13 @@ class Kinship:
         """P(two fibres share an axon)."""
         if first == second:
             return 1.0
+        pair = self._pairs.get((first, second) if first < second else (second, first))
+        if pair is not None and pair.probability is not None:
+            return pair.probability
         prior = math.log(self.settings.prior / (1.0 - self.settings.prior))
-        pair = self._pairs.get((min(first, second), max(first, second)))
         if pair is None:
             return 1.0 / (1.0 + math.exp(-prior))
-        if pair.probability is None:
-            pair.probability = 1.0 / (1.0 + math.exp(-(prior + pair.log_odds + self._from_shifts(pair))))
+        pair.probability = 1.0 / (1.0 + math.exp(-(prior + pair.log_odds + self._from_shifts(pair))))
         return pair.probability
 
     def _from_shifts(self, pair: _Pair) -> float:
@@ -227,16 +245,16 @@ class Kinship:
         if n < 5.0:
             return 0.0
         scale = max(pair.squares / n, 1e-6)  # mean square of one
-        rho = pair.products / n / scale
-        log_ratio = -0.5 * n * np.log1p(-(_RHO**2)) - n / (1.0 - _RHO**2) * (1.0 - _RHO * rho) + n
-        best = float(log_ratio.max())
-        factor = best + math.log(float(np.mean(np.exp(log_ratio - best))))
+        factor = correlation_evidence(n, pair.products / n / scale, _RHO)
         return min(max(factor, -self.settings.latency_largest), self.settings.latency_largest)
 
     def partners(self, fibre: int, among: Iterable[int], *, level: float = 0.5) -> list[int]:
         """Fibres, seen together with this one, that share its axon with at least that probability."""
-        known = [other for other in among if (min(fibre, other), max(fibre, other)) in self._pairs]
-        return [other for other in known if self.probability(fibre, other) >= level]
+        return [
+            other
+            for other in among
+            if (min(fibre, other), max(fibre, other)) in self._pairs and self.probability(fibre, other) >= level
+        ]
 
     def groups(self, fibres: Iterable[int]) -> tuple[tuple[int, ...], ...]:
         """The fibres by axon, put together where any two of them share it with a probability of at least a half."""
@@ -259,11 +277,3 @@ class Kinship:
             pair = self._pairs[(min(fibre, other), max(fibre, other))]
             chance *= self._blocked(pair, 0 if other < fibre else 1)
         return chance
-
-
-def _updated(density: Array32, likelihood: Array32) -> tuple[Array32, float]:
-    """A density after an outcome, and the log probability of that outcome before."""
-    result: Array32 = density * likelihood
-    total = float(result.sum())
-    result *= np.float32(1.0 / total)
-    return result, math.log(total)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, overload
 
 import numpy as np
@@ -145,6 +146,13 @@ class MarginRule:
         ValueError
             An intensity that is not above 0.
         """
+        if isinstance(intensity_ma, float) and not isinstance(relative_spread, np.ndarray):
+            return _highest_of_one(self, intensity_ma, relative_spread if self.needs_spread else None)
+        return self._highest_threshold_ma(intensity_ma, relative_spread)
+
+    def _highest_threshold_ma(
+        self, intensity_ma: float | FloatArray, relative_spread: float | FloatArray | None
+    ) -> float | FloatArray:
         intensity = _positive("intensity_ma", intensity_ma)
         absolute = np.maximum(intensity - self.absolute_ma, 0.0)
         relative = intensity / (1.0 + self._relative(relative_spread))
@@ -165,6 +173,12 @@ class MarginRule:
             return relative
         pick_low = (self.combine == "either") == lowest_wins
         return np.minimum(absolute, relative) if pick_low else np.maximum(absolute, relative)
+
+
+@lru_cache(maxsize=256)
+def _highest_of_one(rule: MarginRule, intensity_ma: float, relative_spread: float | None) -> float:
+    # Asked for at every stimulus, mostly about the same intensity.
+    return float(rule._highest_threshold_ma(intensity_ma, relative_spread))
 
 
 def _positive(name: str, value: npt.ArrayLike) -> FloatArray:

@@ -18,7 +18,7 @@ import numpy as np
 
 from acq.analysis.latency_evidence import LatencyEvidence, LatencySettings
 from acq.analysis.threshold import Company, ThresholdFilter
-from acq.analysis.threshold_grid import ThresholdSettings
+from acq.analysis.threshold_grid import Places, ThresholdGrid, ThresholdSettings
 from acq.guard.attribution import AttributionSettings
 from acq.guard.kinship import KinshipSettings, Outlook
 from acq.guard.margin import MarginRule
@@ -297,7 +297,7 @@ class FibreFollower:
     def move(self, dt_s: float) -> None:
         """Let time pass."""
         move = partial(self.known.grid.move, dt_s=dt_s)
-        self._evidence.advance(move, self.known.weight().sum(axis=1), dt_s)
+        self._evidence.advance(move, self.known.theta_weight(), dt_s)
         self.known.predict(dt_s=dt_s)
 
     def outlook(self, *, pulse_intensity_ma: float, responded: bool) -> Outlook:
@@ -350,6 +350,8 @@ class Watch:
     settings : WatchSettings, optional
     prior_ma : (float, float), optional
         95 % interval of the threshold from an earlier scan of this fibre.
+    grids : dict of working intensity to ThresholdGrid, optional
+        The state spaces of the other fibres, whose tables this one shares; its own is added where it has another.
 
     Notes
     -----
@@ -362,15 +364,18 @@ class Watch:
         rule: MarginRule,
         settings: WatchSettings | None = None,
         prior_ma: tuple[float, float] | None = None,
+        grids: dict[float, ThresholdGrid] | None = None,
     ) -> None:
         self.settings = settings if settings is not None else WatchSettings()
         self.rule = rule
         self._prior_ma = prior_ma
+        self._grids = grids if grids is not None else {}
         self._plain: FibreFollower | None = None
         self._sceptical: ThresholdFilter | None = None
         self._last_s: float | None = None
         self._unaccounted_s = 0.0
         self._verdict = GuardVerdict.UNTESTED
+        self._bounds: tuple[tuple[MarginRule, float], Places, Places] | None = None
         self._answered: deque[tuple[float, float]] = deque()  # time and intensity; no later answer was to a weaker one
 
     @property
@@ -423,7 +428,13 @@ class Watch:
         """Let time pass until a stimulus."""
         _check_positive("working_intensity_ma", working_intensity_ma)
         if self._plain is None or self._sceptical is None:
-            known = ThresholdFilter(self.settings.threshold, prior_ma=self._prior_ma, centre_ma=working_intensity_ma)
+            known = ThresholdFilter(
+                self.settings.threshold,
+                prior_ma=self._prior_ma,
+                centre_ma=working_intensity_ma,
+                grid=self._grids.get(working_intensity_ma),
+            )
+            self._grids[working_intensity_ma] = known.grid
             self._plain = FibreFollower(known, self.settings.latency, attributed=True)
             self._sceptical = known.restarted(scale=sceptical_scale(self.rule, working_intensity_ma))
         elif self._last_s is not None:
@@ -482,25 +493,28 @@ class Watch:
     def proved_s(self, working_intensity_ma: float) -> float | None:
         """When the fibre last answered a stimulus weaker than the working intensity by the margin; None: never."""
         known = self._known()[0].known
-        spread = known.relative_spread()
-        edge_ma = highest_threshold_ma(self.rule, working_intensity_ma, np.array([spread]))[0]
+        edge_ma = self.rule.highest_threshold_ma(working_intensity_ma, relative_spread=known.relative_spread())
         for onset_s, intensity_ma in reversed(self._answered):
             if intensity_ma <= edge_ma * (1.0 + _SAME_INTENSITY):
                 return onset_s
         return None
 
+    def _zone_bounds(self, known: ThresholdFilter, working_intensity_ma: float) -> tuple[Places, Places]:
+        """Where the margin ends and where the axon fires reliably: kept, since both stay for many stimuli."""
+        key = (self.rule, working_intensity_ma)
+        if self._bounds is None or self._bounds[0] != key:
+            grid = known.grid
+            highest = highest_threshold_ma(self.rule, working_intensity_ma, grid.spreads)
+            self._bounds = (key, *grid.zone_places(working_intensity_ma, highest, self.settings.spreads_above))
+        return self._bounds[1:]
+
     def judge(self, working_intensity_ma: float) -> WatchState:
         """Judge an intensity by all that has been taken in."""
         plain, sceptical = self._known()
         known = plain.known
-        highest = highest_threshold_ma(self.rule, working_intensity_ma, known.grid.spreads)
-        spreads = self.settings.spreads_above
-        kept, _ = sceptical.zones(
-            intensity_ma=working_intensity_ma, highest_threshold_ma=highest, spreads_above=spreads
-        )
-        plainly, lost = known.zones(
-            intensity_ma=working_intensity_ma, highest_threshold_ma=highest, spreads_above=spreads
-        )
+        bounds = self._zone_bounds(known, working_intensity_ma)
+        kept, _ = sceptical.zones_at(*bounds)
+        plainly, lost = known.zones_at(*bounds)
         before = self._verdict
         proved_s = self.proved_s(working_intensity_ma)
         since_s = self._last_s - proved_s if proved_s is not None and self._last_s is not None else None

@@ -375,6 +375,10 @@ def _run(
         try:
             line = _Line(screen)
             prepare_analysis(lambda done, of: line.say(Preparing(done, of)))
+            # What is there now stays: looking through it again and again would hold the guard up. Before anything is
+            # opened, since looking through it once lets an output run dry.
+            gc.collect()
+            gc.freeze()
             engine, store, started = (
                 _begin(request) if isinstance(request, StudyRequest) else _begin_replay(request, stack)
             )
@@ -383,9 +387,7 @@ def _run(
             return 2
         host = Host(engine, store, started, up_to_ma=request.up_to_ma if isinstance(request, StudyRequest) else None)
         _end_on_signals(host)
-        # What is there now stays: looking through it again and again would hold the guard up.
-        gc.collect()
-        gc.freeze()
+        gc.freeze()  # what has come since
         Whereabouts(where.folder, where.address, where.key, where.process, started.study_path, started.code).write()
         waiting.serve_with(host.serve)
         threading.Thread(target=host.serve, args=(screen,), name="screen", daemon=True).start()

@@ -99,7 +99,7 @@ def start_ahead() -> None:
 
     It opens nothing before it is asked to, and ends by itself where it is not. What goes wrong is `start`'s to tell.
     """
-    global _ahead  # noqa: PLW0603 - one program has one engine
+    global _ahead
     if _ahead is None:
         with contextlib.suppress(OSError, SuprathreshError):
             _ahead = _launch()
@@ -107,7 +107,7 @@ def start_ahead() -> None:
 
 def discard_ahead() -> None:
     """End the process that was started ahead, where nothing was begun with it. Idempotent."""
-    global _ahead  # noqa: PLW0603 - likewise
+    global _ahead
     launched, _ahead = _ahead, None
     if launched is not None:
         launched.end()
@@ -121,7 +121,7 @@ def start(request: StudyRequest | ReplayRequest) -> Link:
     LinkError
         When the process does not come up.
     """
-    global _ahead  # noqa: PLW0603 - likewise
+    global _ahead
     launched, _ahead = _ahead, None
     if launched is not None:
         try:

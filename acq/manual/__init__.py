@@ -14,6 +14,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 __all__ = [
+    "MARKDOWN",
     "READING_ORDER",
     "Passage",
     "ShownCommand",
@@ -42,6 +43,7 @@ READING_ORDER: Final = (
     "python",
     "glossary",
 )
+MARKDOWN: Final = MarkdownIt("commonmark", {"html": False}).enable("table")
 _PROGRAM: Final = "suprathresh"
 _SUFFIX: Final = ".md"
 
@@ -105,7 +107,7 @@ class ShownCommand:
 
 def parse(text: str) -> list[Token]:
     """A page as tokens: CommonMark with tables, and nothing that is HTML already."""
-    return MarkdownIt("commonmark", {"html": False}).enable("table").parse(text)
+    return MARKDOWN.parse(text)
 
 
 def load_topics() -> tuple[Topic, ...]:

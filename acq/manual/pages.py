@@ -6,15 +6,15 @@ import re
 from collections.abc import Sequence
 from html import escape
 from importlib import resources
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
-from markdown_it import MarkdownIt
 from markdown_it.token import Token
 
 from acq import __version__
 from acq.exchange.writing import written_whole
-from acq.manual import Topic, anchor_of, image_folder, plain_text
+from acq.manual import MARKDOWN, Topic, anchor_of, image_folder, parse, plain_text
 
 __all__ = ["INTENDED_USE", "terminal_markup", "write_pages"]
 
@@ -27,7 +27,7 @@ _TARGET: Final = re.compile(r"^([\w-]+)\.md(#[\w-]+)?$")
 
 def terminal_markup(text: str) -> str:
     """A page for a terminal: a line for each picture, and for each link what is to be typed."""
-    text = _PICTURE.sub(lambda match: f"*picture: {match[1]} (see `suprathresh help --html FOLDER`)*", text)
+    text = _PICTURE.sub(lambda match: f"*picture: {match[1]} (see --html)*", text)
     return _LINK_HERE.sub(r"\1", _LINK.sub(lambda match: f"{match[1]} (`help {match[2]}`)", text))
 
 
@@ -48,7 +48,10 @@ def write_pages(topics: Sequence[Topic], folder: str | Path) -> None:
         _write(temporary / "index.html", _page("Manual", _contents(topics), topics, None))
         for topic in topics:
             _write(temporary / f"{topic.name}.html", _page(topic.title, _body(topic), topics, topic))
-        style = resources.files("acq.report").joinpath("report.css"), resources.files(__package__).joinpath("manual.css")
+        style = (
+            resources.files("acq.report").joinpath("report.css"),
+            resources.files(__package__).joinpath("manual.css"),
+        )
         _write(temporary / "manual.css", "\n".join(one.read_text(encoding="utf-8") for one in style))
         images = temporary / "images"
         images.mkdir()
@@ -71,24 +74,21 @@ def _contents(topics: Sequence[Topic]) -> str:
 
 def _body(topic: Topic) -> str:
     """The topic as HTML: headings with anchors, links to pages."""
-    tokens = list(topic.tokens)
-    for token, following in zip(tokens, tokens[1:], strict=False):
+    tokens = parse(topic.text)  # tokens of its own, since they are changed
+    for token, following in pairwise(tokens):
         if token.type == "heading_open":
             token.attrSet("id", anchor_of(plain_text(following)))
     for token in tokens:
         for child in token.children or ():
             if child.type == "link_open":
                 child.attrSet("href", _TARGET.sub(r"\1.html\2", str(child.attrGet("href"))))
-    return str(MarkdownIt("commonmark", {"html": False}).enable("table").renderer.render(tokens, _OPTIONS, {}))
-
-
-_OPTIONS: Final = MarkdownIt("commonmark", {"html": False}).options
+    return str(MARKDOWN.renderer.render(tokens, MARKDOWN.options, {}))
 
 
 def _sections(tokens: Sequence[Token]) -> list[str]:
     return [
         plain_text(following)
-        for token, following in zip(tokens, tokens[1:], strict=False)
+        for token, following in pairwise(tokens)
         if token.type == "heading_open" and token.tag == "h2"
     ]
 
@@ -100,7 +100,9 @@ def _navigation(topics: Sequence[Topic], here: Topic | None) -> str:
             inner = "".join(
                 f'<li><a href="#{anchor_of(heading)}">{escape(heading)}</a></li>' for heading in _sections(one.tokens)
             )
-            rows.append(f'<li><a href="{one.name}.html" aria-current="page">{escape(one.title)}</a><ul>{inner}</ul></li>')
+            rows.append(
+                f'<li><a href="{one.name}.html" aria-current="page">{escape(one.title)}</a><ul>{inner}</ul></li>'
+            )
         else:
             rows.append(f'<li><a href="{one.name}.html">{escape(one.title)}</a></li>')
     return f'<nav aria-label="Topics"><a href="index.html">suprathresh</a><ul>{"".join(rows)}</ul></nav>'

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from scipy.optimize import linear_sum_assignment
 
 from acq.exchange.recordings import Truth
 from acq.records import (
@@ -108,6 +107,8 @@ def _match(fibres: tuple[FibreAnalysis, ...], truth: Truth) -> dict[int, int]:
             # A fibre's reference differs from the truth's by a constant; what varies is error.
             cost[column, index] = np.median(np.abs(apart - np.median(apart))) + 0.02 * abs(float(np.median(apart)))
     possible = np.isfinite(cost)
+    from scipy.optimize import linear_sum_assignment  # here: it takes long to load, and few ask for it
+
     rows, columns = linear_sum_assignment(np.where(possible, cost, 1e6))
     return {int(r): int(c) for r, c in zip(rows, columns, strict=True) if possible[r, c]}
 

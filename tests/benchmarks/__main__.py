@@ -15,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -88,8 +88,13 @@ def _end(process: subprocess.Popen[bytes]) -> None:
         process.wait()
 
 
-def measure_all(names: list[str], *, is_quick: bool) -> dict[str, Any]:
-    """Measure the groups named; what fails, or was not reached before Ctrl-C, is in the document too."""
+def measure_all(
+    names: list[str], *, is_quick: bool, keep: Callable[[Mapping[str, Any]], None] = lambda _document: None
+) -> dict[str, Any]:
+    """Measure the groups named; what fails, or was not reached before Ctrl-C, is in the document too.
+
+    keep : told after each group, so that nothing is lost whatever happens in the next.
+    """
     document: dict[str, Any] = {
         "schema_version": SCHEMA_VERSION,
         "program": f"suprathresh {version('suprathresh')}",
@@ -121,6 +126,7 @@ def measure_all(names: list[str], *, is_quick: bool) -> dict[str, Any]:
             )
             if is_interrupted:
                 return document
+            keep(document)
     document["is_complete"] = not any(one["failure"] for one in document["groups"].values())
     return document
 
@@ -175,7 +181,7 @@ def main() -> int:
         prog="python -m tests.benchmarks", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog="groups: " + "; ".join(f"{name} ({what})" for name, what in GROUPS.items()),
     )  # fmt: skip
-    parser.add_argument("--quick", action="store_true", help="small sizes, about a minute")
+    parser.add_argument("--quick", action="store_true", help="small sizes, about two minutes")
     parser.add_argument("--only", nargs="+", choices=list(GROUPS), metavar="NAME", help="these groups")
     parser.add_argument("--write", type=Path, metavar="FILE.md", help="the table as Markdown")
     parser.add_argument("--json", type=Path, metavar="FILE.json", help="every figure; with --write also beside it")
@@ -191,13 +197,22 @@ def main() -> int:
         if path is not None and not path.resolve().parent.is_dir():
             parser.error(f"{path}: there is no such folder; make it first")
     wanted = [name for name in GROUPS if not options.only or name in options.only]
-    document = measure_all(wanted, is_quick=options.quick)
+    written = {options.json or asked[2]} - {None}
+
+    def keep(document: Mapping[str, Any]) -> None:
+        if options.write:
+            options.write.write_text(as_markdown(document), encoding="utf-8")
+        for path in written:
+            text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
+            path.write_text(text, encoding="utf-8")
+
+    def interrupt(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGTERM, interrupt)
+    document = measure_all(wanted, is_quick=options.quick, keep=keep)
+    keep(document)
     show(document)
-    text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
-    if options.write:
-        options.write.write_text(as_markdown(document), encoding="utf-8")
-    for path in {options.json or asked[2]} - {None}:
-        path.write_text(text, encoding="utf-8")
     if any(one["failure"] == _INTERRUPTED for one in document["groups"].values()):
         return 130
     return 0 if document["is_complete"] else 1

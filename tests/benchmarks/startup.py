@@ -59,7 +59,7 @@ _NOTE_SCREEN: Final = """
 import json, os, sys, time
 import gui.application as application
 from acq.acts import ActName
-from acq.hosting.messages import Act, News, Started
+from acq.hosting.messages import Act, Ended, News, Started
 from acq.records import OutputState
 seen = {}
 receive, show = application.StudyWindow.receive, application.Application.show_fitting
@@ -76,6 +76,8 @@ def noted_receive(self, message):
         seen["pulse"] = time.monotonic()
         print(json.dumps(seen), file=sys.stderr, flush=True)
         self._line.send(Act(ActName.FINISH, time.monotonic()))
+    elif isinstance(message, Ended):
+        application.QApplication.quit()
 application.StudyWindow.receive, application.Application.show_fitting = noted_receive, noted_show
 """
 

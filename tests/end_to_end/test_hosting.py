@@ -17,7 +17,7 @@ import pytest
 
 from acq.hosting import host
 from acq.hosting.host import main as host_main
-from acq.hosting.link import Link, LinkError, attach, start
+from acq.hosting.link import Link, LinkError, attach, discard_ahead, start, start_ahead
 from acq.hosting.messages import (
     Act,
     ActName,
@@ -389,3 +389,34 @@ def test_an_engine_that_does_not_come_up_says_why(tmp_path, monkeypatch) -> None
     monkeypatch.setattr(sys, "executable", str(tmp_path / "nothing"))
     with pytest.raises((LinkError, OSError)):
         start(StudyRequest())
+
+
+def test_a_process_started_ahead_is_the_one_that_begins_and_goes_where_nothing_does() -> None:
+    before = {one.pid for one in psutil.Process().children()}
+    start_ahead()
+    start_ahead()  # one is enough
+    (ahead,) = {one.pid for one in psutil.Process().children()} - before
+    screen = Screen(start(StudyRequest(scenario="no such patient")))
+    screen.has_ended.wait(PATIENCE_S)
+    assert screen.link.where.process == ahead
+    assert any(isinstance(message, Refused) for message in screen.messages)
+    screen.close()
+    assert screen.link.wait_for_end(PATIENCE_S)
+    start_ahead()
+    (unused,) = {one.pid for one in psutil.Process().children()} - before
+    discard_ahead()
+    discard_ahead()
+    assert not psutil.pid_exists(unused)
+
+
+def test_one_started_ahead_that_has_died_meanwhile_is_replaced() -> None:
+    before = {one.pid for one in psutil.Process().children()}
+    start_ahead()
+    (ahead,) = ({one.pid for one in psutil.Process().children()}) - before
+    psutil.Process(ahead).kill()
+    screen = Screen(start(StudyRequest(scenario="no such patient")))
+    screen.has_ended.wait(PATIENCE_S)
+    assert screen.link.where.process != ahead
+    assert any(isinstance(message, Refused) for message in screen.messages)
+    screen.close()
+    assert screen.link.wait_for_end(PATIENCE_S)

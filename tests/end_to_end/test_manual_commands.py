@@ -1,4 +1,4 @@
-"""Every command that the manual and the README show: run as it stands, or, where it cannot be, known in all its words."""
+"""Every command that the manual and the README show: run as it stands, or else known in all its words."""
 
 import io
 import os
@@ -14,12 +14,13 @@ import pytest
 
 from acq.cli import cli, main
 from acq.manual import ShownCommand, Topic, load_topics, parse, shown_commands
+from tests.manual_pictures import SCENES
 
 ROOT = Path(__file__).parents[2]
 TOPICS = load_topics()
 SHOWN = {topic.name: tuple(shown_commands(topic.text)) for topic in TOPICS}
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-_INSTALLED = re.compile(r"^\.venv/bin/suprathresh\s")
+_INSTALLED = re.compile(r"(?:^|&& )\.venv/bin/suprathresh\s(.*)")
 _KEPT_BY = {"study": "--study", "run": "--study", "check": "--out"}
 # What the README asks for takes a minute; a test has it shorter.
 _SHORTER = {"--recordings": "1", "--stimuli": "30"}
@@ -105,17 +106,25 @@ def test_every_command_of_the_program_is_shown() -> None:
 
 def readme_blocks() -> list[tuple[str, ...]]:
     """The commands of the installed program in the fenced blocks of the README."""
-    found = []
-    for token in parse(README):
-        if token.type == "fence":
-            lines = token.content.replace("\\\n", " ").splitlines()
-            found += [tuple(shlex.split(line)[1:]) for line in lines if _INSTALLED.match(line)]
-    return found
+    lines = [
+        line
+        for token in parse(README)
+        if token.type == "fence"
+        for line in token.content.replace("\\\n", " ").splitlines()
+    ]
+    return [tuple(shlex.split(found[1])) for line in lines if (found := _INSTALLED.search(line))]
+
+
+def waits_for_somebody(words: tuple[str, ...]) -> bool:
+    """Whether a command opens the live view, or needs what a test has not."""
+    alone = {"study": {"--stimuli", "--seconds"}, "screen": {"--picture", "--write-keys"}}.get(words[0])
+    hardware = {"--profile", "--server", "--serve", "--scheduler"} & set(words)
+    return bool(hardware) or (alone is not None and not alone & set(words))
 
 
 @pytest.mark.slow
 def test_the_commands_of_the_readme_run_in_their_order() -> None:
-    commands = [one for one in readme_blocks() if one[0] != "archive" or "--scheduler" not in one]
+    commands = [one for one in readme_blocks() if not waits_for_somebody(one)]
     assert len(commands) >= 3
     pytest.importorskip("reportlab")
     for words in commands:
@@ -132,6 +141,15 @@ def test_the_commands_that_the_readme_names_are_known_in_all_their_words() -> No
     assert len(named) > 20
     for shown in named:
         check_of("README", shown)
+    blocks = readme_blocks()
+    assert any(waits_for_somebody(words) for words in blocks)
+    for words in blocks:
+        check_words(words, also_values=True)
+
+
+def test_the_commands_that_make_the_pictures_are_known_in_all_their_words() -> None:
+    for scene in SCENES.values():
+        check_words(tuple(scene.command(Path("x.png"))), also_values=True)
 
 
 @pytest.mark.parametrize(

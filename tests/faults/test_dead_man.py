@@ -109,7 +109,7 @@ class Run:
         else:
             self.engine._release_device()
             self.engine._backlog.close()
-            self.engine._blas.close()
+            self.engine._restoring.close()
         self.store.close()
 
 

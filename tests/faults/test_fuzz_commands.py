@@ -22,6 +22,7 @@ from tests.made_endplates import make_fibre, write_study
 _ALWAYS = {
     "study": ["--stimuli", "2", "--seconds", "1", "--speed", "max", "--json"],
     "run": ["recording", "--stimuli", "2", "--speed", "max", "--json"],
+    "archive": ["--analysis", "1"],  # refused, but after all else was read; of the folder / it would run for hours
     "check": ["--speed", "max", "--yes-resistor"],
     "replay": ["--speed", "max"],
     "bench": ["--scenario", "no such scenario"],

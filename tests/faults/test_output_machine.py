@@ -296,7 +296,7 @@ class OutputMachine(RuleBasedStateMachine):
         assert len(set(numbers)) == len(numbers)
         assert all(1 <= number <= self.n_acts for number in numbers)
         self.engine._backlog.close()
-        self.engine._blas.close()
+        self.engine._restoring.close()
         self.device.close()
         self.store.close()
 

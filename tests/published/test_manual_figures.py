@@ -49,6 +49,7 @@ from acq.analysis.rate_effect import (
 )
 from acq.analysis.settings import LATE_MS, AnalysisSettings
 from acq.analysis.stretch_effect import Level, compare_levels
+from acq.analysis.threshold import ThresholdFilter
 from acq.analysis.threshold_grid import ThresholdGrid, ThresholdSettings
 from acq.analysis.threshold_smoothing import OtherFibres
 from acq.analysis.trend import measure_drift
@@ -274,7 +275,7 @@ def firing(it):
     for ma in (2.00, 2.04, 2.40):
         chance = (1.0 - blocking) * stats.norm.cdf((ma - theta_ma) / (spread * theta_ma))
         it.gives(f"P(response) at {ma:.2f} mA", chance)
-        assert (1.0 - blocking) * grid.firing(ma)[place, 0] == pytest.approx(chance, abs=0.01)
+        assert (1.0 - blocking) * grid.firing(ma).ravel()[place] == pytest.approx(chance, abs=0.01)
 
 
 @check
@@ -334,16 +335,15 @@ def miss(it):
     seen = it.one("P(overlooked)")
     it.gives("P(stimulus failed)", failed * (1.0 - seen))
     it.gives("P(endplate blocked)", (1.0 - failed) * (1.0 - seen))
-    # The program's own chances of an outcome, at a threshold that is known: where half of the stimuli fire the axon.
-    grid = ThresholdGrid(ThresholdSettings(), low_ma=1.0, high_ma=4.0, centre_ma=None)
-    place = int(np.argmin(np.abs(np.log(grid.theta_ma / 2.0))))
-    density = np.zeros_like(grid.prior(scale=None, prior_ma=None))
-    blocked = int(np.argmin(np.abs(grid.blocking - blocks)))
-    density[place, 0, blocked] = 1.0
-    theta_ma, b = float(grid.theta_ma[place]), float(grid.blocking[blocked])
-    outcome = grid.outcome(theta_ma, responded=False)
-    fire = float(grid.firing_at(outcome)[place, 0])
-    assert grid.stimulus_failure(density, outcome) == pytest.approx((1.0 - fire) / (1.0 - fire + fire * b), abs=0.005)
+    # The program's own, where threshold and blocking are not known: of the means over all that they may be.
+    known = ThresholdFilter(centre_ma=2.0)
+    missed, not_fired = known.outlook(intensity_ma=2.0, responded=False)
+    passed, _ = known.outlook(intensity_ma=2.0, responded=True)
+    fires, blocks = passed + missed, missed / (passed + missed)
+    known.update(intensity_ma=2.0, responded=False)
+    expected = (1.0 - fires) / (1.0 - fires + fires * blocks)
+    assert not_fired / (1.0 - fires) == pytest.approx(1.0, abs=0.01)  # but for what is taken for a response and is none
+    assert known.stimulus_failure_probability() == pytest.approx(expected, abs=0.002)
     reason = attribute(
         responded=np.zeros(1, dtype=np.int8), stimulus_failure=np.array([failed]), overlooked=np.array([seen])
     )

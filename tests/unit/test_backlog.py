@@ -19,6 +19,9 @@ class Analysis:
         self.gates: dict[int, threading.Event] = {}
         self.done: list[int] = []
         self.followed: list[int] = []
+        self.kept: list[int] = []
+        self.writes: dict[int, threading.Event] = {}  # hang at these until they are let go
+        self.unwritable: set[int] = set()
         self.threads: set[str] = set()
 
     def analyse(self, sweep: Any, working_ma: float) -> Any:
@@ -29,6 +32,14 @@ class Analysis:
             raise StudyFileError("the disk is full")
         self.done.append(sweep.number)
         return SimpleNamespace(number=sweep.number)
+
+    def keep(self, outcome: Any) -> None:
+        self.threads.add(threading.current_thread().name)
+        if outcome.number in self.writes:
+            assert self.writes[outcome.number].wait(10)
+        if outcome.number in self.unwritable:
+            raise StudyFileError("the disk is full")
+        self.kept.append(outcome.number)
 
     def follow(self, outcome: Any) -> None:
         assert threading.current_thread() is threading.main_thread()
@@ -47,9 +58,9 @@ def clock() -> VirtualClock:
 
 @pytest.fixture
 def backlog(analysis: Analysis, clock: VirtualClock) -> Iterator[Backlog]:
-    backlog = Backlog(analysis.analyse, analysis.follow, clock=clock, is_threaded=True)
+    backlog = Backlog(analysis.analyse, analysis.keep, analysis.follow, clock=clock, is_threaded=True)
     yield backlog
-    for gate in analysis.gates.values():
+    for gate in (*analysis.gates.values(), *analysis.writes.values()):
         gate.set()
     backlog.close()
 
@@ -80,7 +91,7 @@ def test_a_sweep_that_takes_long_holds_up_nobody_and_none_overtakes_it(
 
 
 def test_without_a_thread_everything_is_done_at_once(analysis: Analysis, clock: VirtualClock) -> None:
-    backlog = Backlog(analysis.analyse, analysis.follow, clock=clock, is_threaded=False)
+    backlog = Backlog(analysis.analyse, analysis.keep, analysis.follow, clock=clock, is_threaded=False)
     put(backlog, 3)
     assert analysis.followed == [3]
     assert not backlog.is_busy
@@ -110,3 +121,37 @@ def test_closing_drops_what_waits(analysis: Analysis, backlog: Backlog) -> None:
     backlog.close()
     backlog.close()
     assert 1 not in analysis.done
+
+
+def test_an_outcome_is_handed_back_before_it_is_written_and_is_written_before_the_next(
+    analysis: Analysis, backlog: Backlog
+) -> None:
+    analysis.writes[0] = threading.Event()
+    put(backlog, 0)
+    assert (analysis.followed, analysis.kept) == ([0], [])
+    put(backlog, 1)
+    assert analysis.done == [0]
+    analysis.writes[0].set()
+    backlog.finish()
+    assert analysis.kept == analysis.followed == [0, 1]
+
+
+def test_what_the_writing_raises_reaches_the_caller_without_another_sweep(analysis: Analysis, backlog: Backlog) -> None:
+    analysis.unwritable = {0}
+    put(backlog, 0)
+    with pytest.raises(StudyFileError, match="disk is full"):
+        backlog.finish()
+    analysis.unwritable = {1}
+    put(backlog, 1)
+    backlog._executor.submit(int).result(10)  # after what was written before it
+    with pytest.raises(StudyFileError, match="disk is full"):
+        backlog.advance()
+
+
+def test_closing_writes_what_was_handed_back(analysis: Analysis, backlog: Backlog) -> None:
+    analysis.writes[0] = threading.Event()
+    put(backlog, 0)
+    assert analysis.followed == [0]
+    threading.Timer(0.05, analysis.writes[0].set).start()
+    backlog.close()
+    assert analysis.kept == [0]

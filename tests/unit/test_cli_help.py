@@ -1,10 +1,10 @@
 """`suprathresh help`."""
 
-import builtins
 import io
+import os
+import subprocess
 import sys
 from pathlib import Path
-from typing import Any
 
 import click
 import pytest
@@ -98,6 +98,10 @@ def test_html_is_written_once_and_never_over_something(capsys: pytest.CaptureFix
     assert "there is no folder" in err
 
 
+def _with_source() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])}
+
+
 class _Terminal(io.StringIO):
     encoding = "utf-8"
 
@@ -124,14 +128,23 @@ def test_in_a_terminal_it_is_rendered_and_paged_where_it_is_long(
     assert "](" not in text
 
 
-def test_it_works_without_any_extra(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+def test_it_works_without_network_and_without_any_extra(tmp_path: Path) -> None:
     extras = ("PyQt5", "pyqtgraph", "reportlab", "pyarrow", "distributed", "nidaqmx", "serial", "pynwb", "edfio")
-    real = builtins.__import__
-
-    def without_extras(name: str, *args: Any, **options: Any) -> Any:
-        if name.split(".")[0] in extras:
-            raise ImportError(name)
-        return real(name, *args, **options)
-
-    monkeypatch.setattr(builtins, "__import__", without_extras)
-    assert run(capsys, "help", "safety")[0] == 0
+    code = (
+        "import sys\n"
+        "def watch(event, arguments):\n"
+        "    assert not event.startswith('socket.'), event\n"
+        f"for name in {extras}: sys.modules[name] = None\n"
+        "sys.addaudithook(watch)\n"
+        "from acq.cli import main\n"
+        "for words in (['help'], ['help', 'safety'], ['help', '--find', 'stop'], ['help', '--html', 'manual']):\n"
+        "    try: main(words)\n"
+        "    except SystemExit as ended: assert ended.code == 0, words\n"
+        "heavy = {'scipy', 'pydantic', 'numba', 'acq.engine'} & set(sys.modules)\n"
+        "assert not heavy, heavy\n"
+    )
+    outcome = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, cwd=tmp_path, env=_with_source()
+    )
+    assert outcome.returncode == 0, outcome.stderr
+    assert (tmp_path / "manual" / "index.html").is_file()

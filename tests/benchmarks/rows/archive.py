@@ -4,114 +4,92 @@ from __future__ import annotations
 
 import multiprocessing
 import os
-import shutil
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import nullcontext
 from pathlib import Path
 
-from acq.analysis.compiled import prepare_kernels
-from acq.archive.farm import Farm, SerialFarm, local_farm
+from acq.archive.farm import SerialFarm, local_farm
 from acq.archive.finding import find_files
-from acq.archive.job import AnalysisRequest
-from acq.archive.parts import make_folder
-from acq.archive.run import Costs, Plan, analyse_archive, find_plan
+from acq.archive.job import AnalysisRequest, FileState
+from acq.archive.run import find_plan
 from acq.archive.work import work_on
+from tests.benchmarks.archive_study import LEAST_RATIO, Run, make_archive, run, warm
 from tests.benchmarks.rows.groups import Size
 from tests.benchmarks.rows.row import Limit, Peer, Row, median, package
-from tests.benchmarks.rows.watching import look_at_children
-from tests.made_studies import make_study
 
 __all__ = ["measure"]
 
-_TARGET = 1.8
 _WORKERS = 2
 
 
-def _make_archive(size: Size) -> Path:
-    """Some studies of different patients, each several times under other names."""
-    folder = size.folder / "archive"
-    folder.mkdir()
-    n_made, n_copies = size.count(4, 2), size.count(6, 2)
-    for seed in range(n_made):
-        first = make_study(
-            folder / f"s{seed}_0.study", scenario="study_mixed" if seed % 2 else "study_healthy", seed=seed,
-            n_recordings=size.count(3, 1), n_stimuli=size.count(90, 40),
-        )  # fmt: skip
-        for copy in range(1, n_copies):
-            shutil.copyfile(first, folder / f"s{seed}_{copy}.study")
-    return folder
-
-
-def _with_farm(folder: Path, open_farm: Callable[[], AbstractContextManager[Farm]]) -> tuple[float, Costs]:
-    """Clock of everything, start and end of the workers included, and what the run itself says of its costs."""
+def _with_pool(folder: Path) -> float:
+    """The same work on files by a plain pool of processes, which are there already; nothing is kept. Seconds."""
     with tempfile.TemporaryDirectory(prefix="archive-", ignore_cleanup_errors=True) as place:
         out = Path(place) / "out"
-        make_folder(out)
-        request, costs = AnalysisRequest(), Costs()
-        plan = _plan(folder, out, request)
-        begin_s = time.perf_counter()
-        parts = analyse_archive(plan, request, out, open_farm, costs=costs)
-        took_s = time.perf_counter() - begin_s
-    failed = [f"{name}: {part.reason}" for name, part in parts.items() if str(part.state) != "done"]
-    if failed:
-        raise RuntimeError(f"{len(failed)} files were not analysed; {failed[0]}")
-    return took_s, costs
-
-
-def _plan(folder: Path, out: Path, request: AnalysisRequest) -> Plan:
-    return find_plan(find_files(folder, leave_out=out).files, request, out)
-
-
-def _with_pool(folder: Path) -> float:
-    """The same work on files by a plain pool of processes, which are there already; nothing is kept."""
-    with tempfile.TemporaryDirectory(prefix="archive-", ignore_cleanup_errors=True) as place:
-        tasks = _plan(folder, Path(place) / "out", AnalysisRequest()).todo
+        tasks = find_plan(find_files(folder, leave_out=out).files, AnalysisRequest(), out).todo
     with ProcessPoolExecutor(_WORKERS, mp_context=multiprocessing.get_context("spawn")) as pool:
-        list(pool.map(work_on, tasks[:_WORKERS]))  # modules and kernels are loaded
+        # Each process has had a file before, so that nothing is loaded or compiled in what is measured.
+        list(pool.map(work_on, tasks[: 2 * _WORKERS]))
         begin_s = time.perf_counter()
-        list(pool.map(work_on, tasks))
-        return time.perf_counter() - begin_s
+        outcomes = list(pool.map(work_on, tasks))
+        took_s = time.perf_counter() - begin_s
+    failed = [one.reason for one in outcomes if one.state is not FileState.DONE]
+    if failed:
+        raise RuntimeError(f"{len(failed)} files were not analysed by the pool; {failed[0]}")
+    return took_s
 
 
 def measure(size: Size) -> Iterator[Row]:
     """The clock counts: that several work at a time is the point."""
-    for _ in prepare_kernels():
-        pass
-    folder = _make_archive(size)
-    n = len(list(folder.iterdir()))
-    serial_s, pool_s, whole_s, ready_s, peaks_mb = [], [], {1: [], 2: []}, {1: [], 2: []}, []
+    folder = size.folder / "archive"
+    folder.mkdir()
+    n = size.count(24, 4)
+    make_archive(folder, n, n_recordings=size.count(3, 1), n_stimuli=size.count(90, 40))
+    warm(next(iter(find_files(folder, leave_out=folder / "none").files)).path)
+    loops: list[Run] = []
+    ones: list[Run] = []
+    twos: list[Run] = []
+    pool_s: list[float] = []
     for _ in range(size.count(2, 1)):
-        _, costs = _with_farm(folder, lambda: nullcontext(SerialFarm()))
-        serial_s.append(costs.wall_s)
-        for workers in (1, _WORKERS):
-            with look_at_children() as seen_mb:
-                took_s, costs = _with_farm(folder, lambda workers=workers: local_farm(workers))
-            whole_s[workers].append(took_s)
-            ready_s[workers].append(costs.wall_s)
-            peaks_mb.append(max(seen_mb, default=float("nan")))
+        loops.append(run("a plain loop", folder, lambda: nullcontext(SerialFarm(work_on))))
+        ones.append(run("one worker", folder, lambda: local_farm(1)))
+        twos.append(run("two workers", folder, lambda: local_farm(_WORKERS)))
         pool_s.append(_with_pool(folder))
-    one, two = n / median(ready_s[1]), n / median(ready_s[_WORKERS])
-    how = f"clock from the first file to the last, workers started before; {n} studies of the simulated patient"
-    raw = {"serial_s": serial_s, "pool_s": pool_s, "ready_s": ready_s, "whole_s": whole_s, "n_files": n}
+    loop_s, one_s, two_s = (median([one.costs.wall_s for one in some]) for some in (loops, ones, twos))
     cores = min(os.cpu_count() or 1, _WORKERS)
+    how = f"clock from the first file to the last, workers started before; {n} studies of the simulated patient"
+    raw: dict[str, object] = {"n_files": n, "pool_s": pool_s}
+    for name, some in (("loop", loops), ("one", ones), ("two", twos)):
+        raw[name] = [
+            {"wall_s": one.costs.wall_s, "total_s": one.total_s, "cpu_s": one.cpu_s, "of_a_core": one.of_a_core}
+            for one in some
+        ]
+    memory_mb = max(part.rss_bytes for one in twos for part in one.parts) / 1e6
     yield Row(
         name="archive_files_per_second", what=f"archive, {_WORKERS} workers: studies analysed again in a second",
-        value=two, unit="1/s", is_more_better=True, how=how,
+        value=n / two_s, unit="1/s", is_more_better=True, how=how,
         peers=[
-            Peer("a loop in one process, the same code", n / median(serial_s)),
+            Peer("a loop in one process, the same code", n / loop_s),
             Peer(f"concurrent.futures, {_WORKERS} processes, the same code", n / median(pool_s),
                  "keeps no results, cannot go on, loses all with one dead process"),
         ],
-        limit=Limit(f"the loop × {cores} cores", cores * n / median(serial_s)),
-        beside={"1 worker": one, f"{_WORKERS} workers with their start": n / median(whole_s[_WORKERS])},
-        notes=[f"{package('distributed')}", f"largest memory of a worker {max(peaks_mb):.0f} MB"], raw=raw,
+        limit=Limit(f"the loop × {cores} cores", cores * n / loop_s),
+        beside={"1 worker": n / one_s, f"{_WORKERS} with their start": n / median([one.total_s for one in twos])},
+        notes=[
+            f"{package('distributed')}",
+            f"{median([one.cpu_s for one in twos]) / n:.2f} s of processor time a study",
+            f"each of the two had {100 * median([one.of_a_core for one in twos]):.0f} % of a core, the one "
+            f"{100 * median([one.of_a_core for one in ones]):.0f} %",
+            f"a worker held {memory_mb:.0f} MB at most",
+        ],
+        raw=raw,
     )  # fmt: skip
     yield Row(
-        name="archive_speed_up", what=f"archive: {_WORKERS} workers ÷ 1 worker", value=two / one, unit="×",
-        is_more_better=True, target=_TARGET, how=how,
-        peers=[Peer("concurrent.futures, 2 processes ÷ the loop", median(serial_s) / median(pool_s))],
+        name="archive_speed_up", what=f"archive: {_WORKERS} workers ÷ 1 worker", value=one_s / two_s, unit="×",
+        is_more_better=True, target=LEAST_RATIO, how=how,
+        peers=[Peer(f"concurrent.futures, {_WORKERS} processes ÷ the loop", loop_s / median(pool_s))],
         limit=Limit("cores", float(cores)), raw=raw,
     )  # fmt: skip

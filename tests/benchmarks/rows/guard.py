@@ -27,11 +27,10 @@ _STARTING_S = 400.0  # bound of a busy program's life: start and scan of a study
 
 
 def grid_shape() -> tuple[int, int, int]:
-    """Cells of the program's own grid."""
+    """Cells of the program's own grid: thresholds, spreads, blocking."""
     settings = ThresholdSettings()
     grid = ThresholdGrid(settings, low_ma=settings.lowest_ma, high_ma=settings.highest_ma, centre_ma=None)
-    n_theta, n_spreads, n_blocking = grid.prior(scale=None, prior_ma=None).shape
-    return n_theta, n_spreads, n_blocking
+    return grid.n_theta, len(settings.relative_spreads), settings.n_blocking
 
 
 @contextlib.contextmanager

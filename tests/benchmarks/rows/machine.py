@@ -62,7 +62,7 @@ def copy_bandwidth(*, repeats: int = 5) -> float:
     target = np.empty_like(source)
     best_s = np.inf
     for _ in range(repeats + 1):  # the first one also gets the memory
-        begin_s = time.perf_counter()
+        begin_s = time.process_time()  # as what is held against it
         np.copyto(target, source)
-        best_s = min(best_s, time.perf_counter() - begin_s)
+        best_s = min(best_s, time.process_time() - begin_s)
     return 2.0 * source.nbytes / best_s

@@ -7,11 +7,11 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import psutil
 
-__all__ = ["Watched", "look_at_children", "run_watched"]
+__all__ = ["Watched", "run_watched"]
 
 _LOOK_S = 0.005
 _MB = 2**20
@@ -75,27 +75,3 @@ def run_watched(arguments: Sequence[str], *, within_s: float = 600.0) -> Watched
     if process.returncode:
         raise RuntimeError(f"{' '.join(arguments[:3])}: {output[-400:]}")
     return Watched([one for one in rss_mb if one], output)
-
-
-@contextlib.contextmanager
-def look_at_children(every_s: float = 0.2) -> Iterator[list[float]]:
-    """Meanwhile, the largest resident memory of any process that this one has started, at each look, in MB."""
-    seen_mb: list[float] = []
-    is_over = threading.Event()
-
-    def look() -> None:
-        here = psutil.Process()
-        while not is_over.wait(every_s):
-            found = [0.0]
-            for child in here.children(recursive=True):
-                with contextlib.suppress(psutil.Error):
-                    found.append(child.memory_info().rss / _MB)
-            seen_mb.append(max(found))
-
-    thread = threading.Thread(target=look, daemon=True)
-    thread.start()
-    try:
-        yield seen_mb
-    finally:
-        is_over.set()
-        thread.join()

@@ -70,7 +70,7 @@ def test_a_step_of_the_latency_speaks_for_a_higher_threshold() -> None:
     for _ in range(60):
         hear(evidence, 3000.0 + activation_us(1.3, 33.0) + 10.0 * rng.standard_normal(), 1.3)
     # as much moves from each threshold to every other one
-    evidence.advance(lambda stack: 0.99 * stack + 0.01 * stack.mean(axis=0), weight, 0.1)
+    evidence.advance(lambda stack: 0.99 * stack + 0.01 * stack.mean(axis=1, keepdims=True), weight, 0.1)
     told = np.ones(LOG_THETA.size)
     for _ in range(3):
         told = told * hear(evidence, 3000.0 + activation_us(1.04, 33.0) + 10.0 * rng.standard_normal(), 1.3)
@@ -93,7 +93,7 @@ def test_a_response_after_another_interval_weighs_less() -> None:
         evidence = known()
         for _ in range(40):
             hear(evidence, 3000.0, 1.3)
-        evidence.advance(lambda stack: 0.9 * stack + 0.1 * stack.mean(axis=0), np.full(200, 1.0 / 200), 0.1)
+        evidence.advance(lambda stack: 0.9 * stack + 0.1 * stack.mean(axis=1, keepdims=True), np.full(200, 0.005), 0.1)
         return float(np.ptp(np.log(hear(evidence, 3030.0, 1.3, unrest=unrest))))
 
     assert step(unrest=0.2) < step(unrest=0.0)

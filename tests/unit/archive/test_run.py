@@ -129,7 +129,7 @@ def test_a_changed_file_is_done_again_and_one_with_another_date_is_not(tmp_path,
 
 
 def test_what_was_passed_over_is_tried_again(archive, out):
-    def refuse(task):
+    def refuse(_task):
         return Outcome(state=FileState.PASSED_OVER, reason="the disk was away")
 
     assert {one.reason for one in run(archive, out, refuse).values()} == {"the disk was away"}
@@ -137,7 +137,7 @@ def test_what_was_passed_over_is_tried_again(archive, out):
 
 
 class Gathering(SerialFarm):
-    """Four workers of which every third loses its task; holds all tasks until it is asked."""
+    """Four workers, of which whoever has a file that ends in 3 dies; counts what is on its way."""
 
     n_workers = 4
 
@@ -170,9 +170,8 @@ def test_few_are_on_their_way_and_a_lost_one_is_named(tmp_path, out):
     parts = analyse_archive(plan, request, out, lambda: nullcontext(farm), report=told.append, costs=costs)
     assert farm.most_held == 8
     assert costs.n_tasks == 40
-    assert sorted(one.name for one in parts.values() if one.state is FileState.PASSED_OVER) == [
-        f"{tens}3.study" for tens in ("1", "2", "3", "")
-    ][:3] + ["3.study"]
+    lost = {one.name for one in parts.values() if one.state is FileState.PASSED_OVER}
+    assert lost == {"3.study", "13.study", "23.study", "33.study"}
     assert (told[-1].n_done, told[-1].n_todo, told[-1].n_passed_over) == (40, 40, 4)
 
 

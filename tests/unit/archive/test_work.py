@@ -120,7 +120,7 @@ def test_a_damaged_study_is_analysed_as_far_as_it_goes_and_says_so(tmp_path):
     assert path.read_bytes() == before
 
 
-def test_what_cannot_be_analysed_is_one_line(study, tmp_path):
+def test_what_cannot_be_analysed_is_one_line(tmp_path):
     cut = tmp_path / "cut.npz"
     cut.write_bytes(make_arrays(tmp_path / "whole.npz").read_bytes()[:900])
     text, none, gone = tmp_path / "text.study", tmp_path / "empty.study", tmp_path / "gone.study"

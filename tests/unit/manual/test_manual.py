@@ -22,6 +22,7 @@ from acq.manual import (
     shown_commands,
 )
 from acq.manual.pages import INTENDED_USE, terminal_markup, write_pages
+from tests.manual_pictures import LARGEST_BYTES, SCENES
 
 ROOT = Path(__file__).parents[3]
 TOPICS = load_topics()
@@ -86,11 +87,11 @@ def test_links_and_pictures_lead_somewhere(topic: Topic) -> None:
 def test_every_picture_is_shown_says_what_it_shows_and_is_small() -> None:
     shown = {source.removeprefix("images/") for topic in TOPICS for source in pictures(topic)}
     there = {entry.name for entry in image_folder().iterdir() if entry.name.endswith(".png")}
-    assert shown == there
+    assert shown == there == {f"{name}.png" for name in (*SCENES, "report")}
     assert len(there) <= 12
     for name in there:
         path = ROOT / "acq" / "manual" / "images" / name
-        assert path.stat().st_size <= 120_000, name
+        assert path.stat().st_size <= LARGEST_BYTES, name
         with Image.open(path) as image:
             assert image.width <= 1280
     for topic in TOPICS:
@@ -168,7 +169,9 @@ def test_the_search_for_messages_can_fail() -> None:
 
 
 def test_a_word_is_found_whatever_its_letters_and_where_it_stands() -> None:
-    topic = Topic("one", "# Title\n\nA summary.\n\n## Part\n\nSome *Jitter* here.\n\n| a | b |\n|---|---|\n| x | jitter |\n")
+    topic = Topic(
+        "one", "# Title\n\nA summary.\n\n## Part\n\nSome *Jitter* here.\n\n| a | b |\n|---|---|\n| x | jitter |\n"
+    )
     found = [(one.heading, one.text) for one in find_passages([topic], "JITTER")]
     assert found == [("Part", "Some Jitter here."), ("Part", "x | jitter")]
     assert [one.text for one in find_passages([topic], "some   jitter")] == ["Some Jitter here."]
@@ -178,7 +181,7 @@ def test_a_word_is_found_whatever_its_letters_and_where_it_stands() -> None:
 
 def test_commands_of_a_page() -> None:
     page = (
-        "# T\n\nSee `suprathresh list FOLDER`.\n\n```console\n$ suprathresh study --note \"two words\" \\\n    --json\n"
+        '# T\n\nSee `suprathresh list FOLDER`.\n\n```console\n$ suprathresh study --note "two words" \\\n    --json\n'
         "$ suprathresh limits\n```\n\n```console no-test: needs a card\n$ suprathresh check\n```\n\n"
         "```console exit-2\n$ suprathresh summary x\n```\n"
     )
@@ -207,8 +210,10 @@ def test_a_block_that_is_wrong_is_named(block: str, says: str) -> None:
 
 
 def test_for_a_terminal_pictures_are_a_line_and_links_what_is_typed() -> None:
-    text = terminal_markup("![A scan](images/scan.png)\n\nSee [verdicts](verdicts.md#thin), [thin](#thin), [x](https://doi.org).")
-    assert text.startswith("*picture: A scan (see `suprathresh help --html FOLDER`)*")
+    text = terminal_markup(
+        "![A scan](images/scan.png)\n\nSee [verdicts](verdicts.md#thin), [thin](#thin), [x](https://doi.org)."
+    )
+    assert text.startswith("*picture: A scan (see --html)*")
     assert "verdicts (`help verdicts`)" in text
     assert "thin, [x](https://doi.org)" in text
 
