@@ -119,8 +119,10 @@ def collect_endplates(paths: Iterable[str | Path], *, options: ResultOptions | N
     Raises
     ------
     ConfigurationError
-        When no file at all could be read, or the library for tables is not installed.
+        When no file at all could be read, `paths` is a single one, or the library for tables is not installed.
     """
+    if isinstance(paths, (str, Path)):  # its letters would be taken for paths
+        raise ConfigurationError(f"{paths}: one path where several are asked for; give a list of them, such as [path]")
     try:
         import pyarrow as pa
     except ImportError as exc:

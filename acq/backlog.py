@@ -58,6 +58,7 @@ class Backlog:
         self._running: Future[SweepOutcome] | None = None
         self._since_s = 0.0  # of the sweep in hand
         self._keeping: Future[None] | None = None  # the outcome that was handed back last
+        self._kept_since_s = 0.0  # when that sweep was taken into hand
         self._executor = ThreadPoolExecutor(1, thread_name_prefix="analysis") if is_threaded else None
 
     @property
@@ -72,13 +73,18 @@ class Backlog:
 
     @property
     def lag_s(self) -> float:
-        """How long the oldest sweep without an outcome has been here; 0 without one.
+        """How long the oldest sweep that is not analysed and written has been here; 0 without one.
 
-        Not how long the one in hand takes: where each takes a little longer than the next is away, they pile up.
+        Not how long the one in hand takes: where each takes a little longer than the next is away, they pile up. What
+        cannot be written hangs here too, though its verdict is known: nobody is stimulated for what nobody can keep.
         """
-        if not self.n_waiting:
+        if self._keeping is not None and not self._keeping.done():
+            since_s = self._kept_since_s
+        elif self.n_waiting:
+            since_s = self._since_s if self.is_busy else self._waiting[0][2]
+        else:
             return 0.0
-        return self._clock.now_s() - (self._since_s if self.is_busy else self._waiting[0][2])
+        return self._clock.now_s() - since_s
 
     def put(self, sweep: Sweep, *, working_ma: float) -> None:
         """Take a sweep.
@@ -144,6 +150,7 @@ class Backlog:
         if self._executor is not None:
             # The one before was written before this one was begun, so that it is done.
             before, self._keeping = self._keeping, self._executor.submit(self._keep, outcome)
+            self._kept_since_s = self._since_s
             if before is not None:
                 before.result()
         self._follow(outcome)

@@ -111,6 +111,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sys.exit(_USAGE)
     try:
         result = cli.main(args=given, standalone_mode=False)
+        sys.stdout.flush()  # while what goes wrong can still be told
     except click.exceptions.Exit as exc:
         sys.exit(exc.exit_code)
     except click.Abort:
@@ -130,6 +131,12 @@ def main(arguments: Sequence[str] | None = None) -> None:
         # Whoever read the output has gone; nothing is left to say to.
         sys.stderr.close()
         sys.exit(1)
+    except OSError as exc:
+        if not _is_output_stuck():
+            raise
+        _drop_output()
+        _say(f"what is printed cannot be written ({exc.strerror}); make room, or direct it to somewhere else")
+        sys.exit(_USAGE)
     sys.exit(result if isinstance(result, int) else 0)
 
 
@@ -140,6 +147,23 @@ def _can_be_a_name(word: str) -> bool:
     except UnicodeEncodeError:
         return False
     return "\0" not in word
+
+
+def _is_output_stuck() -> bool:
+    """Whether it is what is printed that cannot be written: the end of a line then fails as well."""
+    try:
+        sys.stdout.write("\n")
+        sys.stdout.flush()
+    except OSError:
+        return True
+    return False
+
+
+def _drop_output() -> None:
+    """Let what is still waiting to be printed go nowhere, or the interpreter fails with it once more as it ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)
 
 
 def _never_fail_on_a_letter() -> None:

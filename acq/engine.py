@@ -450,9 +450,17 @@ class Engine:
         self._command("decide", keep)
 
     def acknowledge(self) -> None:
-        """Acknowledge a fault: latched off → at rest."""
+        """Acknowledge a fault: latched off → at rest. Not one that came after it: nobody has seen that."""
         act = self._gate.act(ActKind.ACKNOWLEDGE)
-        self._command("acknowledge", lambda: self._gate.acknowledge(act))
+        was_latched = self._gate.state is OutputState.LATCHED_OFF
+
+        def acknowledge() -> None:
+            if self._gate.state is OutputState.LATCHED_OFF and not was_latched:
+                self._say("acknowledge: not done, since the output was latched off after it; read why, and press again")
+                return
+            self._gate.acknowledge(act)
+
+        self._command("acknowledge", acknowledge)
 
     def mark(self, text: str) -> None:
         """Write the operator's note into the study."""

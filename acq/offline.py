@@ -164,11 +164,13 @@ def analyse(
             overlooked=overlooked.reshape(latency.shape),
             testing=is_testing,
         )
-    judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
-    fibres = tuple(
-        _describe(found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings)
-        for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
-    )
+        judgements, suspicion = _doubt_after_step(judgements, latency, onset, intensity, ~waveforms.rejected, settings)
+        fibres = tuple(
+            _describe(
+                found, index, latency[index], judgement, waveforms, onset, intensity, is_testing, electrode, settings
+            )
+            for index, (found, judgement) in enumerate(zip(waveforms.fibres, judgements, strict=True))
+        )
     return RecordingAnalysis(
         fibres=fibres,
         n_sweeps=n,

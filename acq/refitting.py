@@ -98,8 +98,7 @@ class Refitter:
             work, result = asked
             if lost is None:
                 try:
-                    # One copy of the sweeps, where sending them as they are makes several.
-                    self._line.send_bytes(pickle.dumps(work, pickle.HIGHEST_PROTOCOL))
+                    _send_as_it_is(self._line, work)
                     answer: Waveforms | Exception = self._line.recv()
                 except (OSError, EOFError) as exc:
                     lost = exc
@@ -112,6 +111,22 @@ class Refitter:
             result.set_exception(EOFError(str(lost)))
 
 
+def _send_as_it_is(line: Connection[Any, Any], work: FitWork) -> None:
+    """Send the arrays from where they are: to copy megabytes holds every thread of the interpreter up, to send not."""
+    arrays: list[pickle.PickleBuffer] = []
+    line.send((pickle.dumps(work, pickle.HIGHEST_PROTOCOL, buffer_callback=arrays.append), len(arrays)))
+    for one in arrays:
+        with one.raw() as octets:
+            line.send_bytes(octets)
+
+
+def _receive_as_it_is(line: Connection[Any, Any]) -> Any:
+    """What `_send_as_it_is` has sent."""
+    rest, n = line.recv()
+    # Writable as they were: to a compiled loop a read-only array is of another type, and would be compiled for anew.
+    return pickle.loads(rest, buffers=[bytearray(line.recv_bytes()) for _ in range(n)])  # noqa: S301 - of this program
+
+
 def _serve(line: Connection[Any, Any]) -> None:
     """Work until the other end is closed."""
     # At the guard's own priority: lower, and beside busy programs the templates come too late, which holds it up more.
@@ -122,7 +137,7 @@ def _serve(line: Connection[Any, Any]) -> None:
     with one_blas_thread(), contextlib.suppress(EOFError, OSError):
         line.send(_READY)
         while True:
-            work: FitWork = line.recv()
+            work: FitWork = _receive_as_it_is(line)
             try:
                 answer: Waveforms | Exception = work.run()
             except Exception as exc:  # noqa: BLE001 - raised where the templates are waited for

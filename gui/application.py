@@ -334,6 +334,8 @@ class Application(QStackedWidget):
         study.left.connect(self._leave_study)
         study.resume_wanted.connect(self._resume_after_death)
         study.theme_changed.connect(self._keep_theme)
+        if self._quits_after_study:
+            study.end_card.end_with_it()
         self.study = study
         self.addWidget(study)
         self.setCurrentWidget(study)

@@ -74,6 +74,10 @@ class EndCard(QFrame):
         row.addLayout(buttons)
         self.set_theme(theme)
 
+    def end_with_it(self) -> None:
+        """Say that the program ends with the study: it has no start page then."""
+        self.leave_button.setText("&Close")
+
     def set_report_keys(self, keys: dict[str, str]) -> None:
         """Say which keys make a report."""
         for command, kind in ((Command.REPORT_PDF, "pdf"), (Command.REPORT_HTML, "html")):

@@ -44,6 +44,8 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
     ConfigurationError
         What was asked for could not be begun.
     """
+    if isinstance(request, StudyRequest):
+        _check_patient(request)
     # Only here: Qt takes a third of a second, and needs a display.
     from gui.application import Application, make_application
 
@@ -67,6 +69,16 @@ def run_screen(request: StudyRequest | ReplayRequest | None = None, *, needs_cau
         click.echo(f"suprathresh: {ended.failure}", err=True)
         return 1
     return 0
+
+
+def _check_patient(request: StudyRequest) -> None:
+    """Refuse a simulated patient that cannot be read, before a window opens; another process makes the real one."""
+    profile = read_profile(request.profile_name)
+    if (request.device_kind or profile.device.kind) == SIMULATED:
+        from sim_device.study_scenario import choose_scenario, load_sites
+
+        scenario, seed = choose_scenario(profile, scenario=request.scenario, seed=request.seed)
+        load_sites(scenario, seed=seed)
 
 
 @click.command("screen")

@@ -21,7 +21,7 @@ from sim_device.bedside import HALF_RANGE, Bedside, GivenPulse, convert
 from sim_device.fault import Fault, LostSamples, Unplugged
 from sim_device.patient import PatientTruth
 from sim_device.scenario import Scenario
-from sim_device.study_scenario import load_sites
+from sim_device.study_scenario import choose_scenario, load_sites
 
 __all__ = ["SimulatedDevice", "SimulatedDeviceOptions", "open_simulated"]
 
@@ -427,19 +427,7 @@ def open_simulated(profile: HardwareProfile, options: SimulatedDeviceOptions) ->
     ConfigurationError
         When an option or the scenario cannot be used.
     """
-    defaults = dict(profile.device.options)
-    scenario = options.scenario if options.scenario is not None else defaults.get("scenario", "healthy")
-    seed = options.seed if options.seed is not None else defaults.get("seed", 0)
-    unknown = sorted(defaults.keys() - {"scenario", "seed"})
-    if unknown:
-        raise ConfigurationError(
-            f"profile {profile.name}: device.options.{unknown[0]} is not known to the simulated device; "
-            "it takes scenario and seed"
-        )
-    if not isinstance(scenario, str):
-        raise ConfigurationError(f"scenario must be a name or a path, got {scenario!r}")
-    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
-        raise ConfigurationError(f"seed must be a whole number, zero or above, got {seed!r}")
+    scenario, seed = choose_scenario(profile, scenario=options.scenario, seed=options.seed)
     if options.speed not in ("real", "max"):
         raise ConfigurationError(f'speed must be "real" or "max", got {options.speed!r}')
     is_paced = options.speed == "real"

@@ -17,6 +17,7 @@ from pydantic import Field, ValidationError, model_validator
 from scipy.special import ndtr, ndtri
 
 from acq.errors import ConfigurationError
+from hardware_profiles import HardwareProfile
 from hardware_profiles.wording import LONGEST_VALUE, show
 from sim_device.scenario import (
     STUDY_PREFIX,
@@ -33,7 +34,7 @@ from sim_device.scenario import (
     read_checked,
 )
 
-__all__ = ["Study", "build_study", "list_studies", "load_sites", "load_study"]
+__all__ = ["Study", "build_study", "choose_scenario", "list_studies", "load_sites", "load_study"]
 
 _MCD_PER_SD = 2 / math.sqrt(math.pi)
 _MOST_SITES = 200  # a study that needs more has its weights wrong
@@ -342,6 +343,30 @@ def load_sites(name_or_path: str | Path, *, seed: int) -> tuple[Scenario, ...]:
     if _is_study(name_or_path):
         return build_study(name_or_path, seed=seed)
     return (load_scenario(name_or_path, seed=seed),)
+
+
+def choose_scenario(profile: HardwareProfile, *, scenario: str | None, seed: int | None) -> tuple[str, int]:
+    """What is simulated: as the user says, else by the profile's `device.options`, else `healthy` with seed 0.
+
+    Raises
+    ------
+    ConfigurationError
+        When the profile names something else, or either is of another kind.
+    """
+    defaults = dict(profile.device.options)
+    chosen: object = scenario if scenario is not None else defaults.get("scenario", "healthy")
+    number: object = seed if seed is not None else defaults.get("seed", 0)
+    unknown = sorted(defaults.keys() - {"scenario", "seed"})
+    if unknown:
+        raise ConfigurationError(
+            f"profile {profile.name}: device.options.{unknown[0]} is not known to the simulated device; "
+            "it takes scenario and seed"
+        )
+    if not isinstance(chosen, str):
+        raise ConfigurationError(f"scenario must be a name or a path, got {chosen!r}")
+    if isinstance(number, bool) or not isinstance(number, int) or number < 0:
+        raise ConfigurationError(f"seed must be a whole number, zero or above, got {number!r}")
+    return chosen, number
 
 
 def _is_study(name_or_path: str | Path) -> bool:

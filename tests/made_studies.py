@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from pathlib import Path
 
-from acq.hosting.messages import StudyRequest
-from acq.opening import begin_study, prepare_study
-from acq.unattended import record_some, scan_and_accept
+from sim_device.virtual_study import make_virtual_study
 
 __all__ = ["make_study"]
 
@@ -25,18 +23,14 @@ def make_study(
     about: Mapping[str, str | int | float] = ABOUT,
 ) -> Path:
     """A study file of so many recordings; about three endplates each in scenarios of a whole study."""
-    request = StudyRequest(
-        scenario=scenario, seed=seed, study_path=str(path), code="R-01", electrode=electrode, about=dict(about)
+    make_virtual_study(
+        path,
+        scenario=scenario,
+        seed=seed,
+        n_recordings=n_recordings,
+        n_stimuli=n_stimuli,
+        electrode=electrode,
+        code="R-01",
+        about=about,
     )
-    store, engine = begin_study(prepare_study(request, speed="max"))
-    with store:
-        try:
-            for number in range(n_recordings):
-                if number:
-                    engine.new_recording()
-                    engine.step()
-                if scan_and_accept(engine, up_to_ma=None) is not None:
-                    record_some(engine, n_stimuli)
-        finally:
-            engine.finish()
     return path

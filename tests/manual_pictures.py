@@ -57,8 +57,8 @@ def _site_after_site(n: int, each_s: float) -> tuple[str, ...]:
 _FRONTALIS: Final = ("--muscle", "frontalis", "--electrode", "concentric")
 _SITE_S: Final = 34.0
 SCENES: Final = {
-    "start": Scene(scenario="healthy", at_s=1, steps=("0.5 stop",)),
-    "scan": Scene(scenario="healthy", at_s=7.5, steps=("0 scan",)),
+    "start": Scene(scenario="healthy", at_s=1, steps=("0.5 stop",), options=_FRONTALIS),
+    "scan": Scene(scenario="healthy", at_s=7.5, steps=("0 scan",), options=_FRONTALIS),
     "recording": Scene(scenario="healthy", at_s=30, steps=_SCAN, options=_FRONTALIS),
     "assured": Scene(scenario="healthy", at_s=30, steps=_SCAN, height_px=_BOARD_PX),
     "thin": Scene(

@@ -121,7 +121,9 @@ class Segment:
     def to_time(self, spectrum: ComplexArray, time_us: FloatArray) -> FloatArray:
         """Band-limited waveform at any times relative to the middle: (…, n_bins) → (…, n_times)."""
         phase = _turns(2e-6 * np.pi * self.frequency_hz[0] * time_us, self.frequency_hz.size)
-        wave: FloatArray = (spectrum @ phase.T).real * (2.0 / self.length)
+        # The real part alone: half of a complex product.
+        parts = np.ascontiguousarray(spectrum).view(np.float64)
+        wave: FloatArray = parts @ phase.conj().view(np.float64).T * (2.0 / self.length)
         return wave
 
 

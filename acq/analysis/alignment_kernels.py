@@ -17,7 +17,7 @@ ComplexArray = npt.NDArray[np.complex128]
 
 _MAX_STEP_US = 40.0
 _LEAST_SCALE, _MOST_SCALE = 0.02, 20.0
-_LEAST_PIVOT = 1e-290  # a singular matrix gives a step of no sense, not a division by zero
+_LEAST_PIVOT = 1e-13  # of the diagonal; below it there is nothing but rounding
 
 
 @compiled("(float64, float64[::1], float64[::1])", sums=True)
@@ -48,13 +48,21 @@ def _fade(rate: float, out: FloatArray) -> None:
 
 @compiled("(float64[:, ::1], int64)", sums=True)
 def _factorise(matrix: FloatArray, n: int) -> None:
-    """LDLᵀ of the symmetric matrix in the lower triangle of (n, n), in place: D on the diagonal, L below."""
+    """LDLᵀ of the symmetric matrix in the lower triangle of (n, n), in place: D on the diagonal, L below.
+
+    Where rounding alone tells a parameter from those before it, D is negative: as little as could be told of it.
+    """
     for j in range(n):
-        pivot = matrix[j, j]
+        whole = matrix[j, j]
+        pivot = whole
         for k in range(j):
             pivot -= matrix[j, k] * matrix[j, k] * matrix[k, k]
-        if abs(pivot) < _LEAST_PIVOT:
-            pivot = _LEAST_PIVOT
+        least = _LEAST_PIVOT * whole
+        if not pivot > least:
+            matrix[j, j] = -max(least, 1e-290)
+            for i in range(j + 1, n):
+                matrix[i, j] = 0.0
+            continue
         matrix[j, j] = pivot
         for i in range(j + 1, n):
             entry = matrix[i, j]
@@ -65,12 +73,12 @@ def _factorise(matrix: FloatArray, n: int) -> None:
 
 @compiled("(float64[:, ::1], float64[::1], int64)", sums=True)
 def _solve(factor: FloatArray, vector: FloatArray, n: int) -> None:
-    """Solution of LDLᵀx = vector, in place of it."""
+    """Solution of LDLᵀx = vector, in place of it; a parameter that nothing is told of stays as it is."""
     for i in range(n):
         for k in range(i):
             vector[i] -= factor[i, k] * vector[k]
     for i in range(n):
-        vector[i] /= factor[i, i]
+        vector[i] = vector[i] / factor[i, i] if factor[i, i] > 0.0 else 0.0
     for i in range(n - 1, -1, -1):
         for k in range(i + 1, n):
             vector[i] -= factor[k, i] * vector[k]
@@ -219,7 +227,7 @@ def refine_rows(
                         for k in range(p, i):
                             entry -= matrix[i, k] * unit[k]
                         unit[i] = entry
-                        total += entry * entry / matrix[i, i]
+                        total += entry * entry / abs(matrix[i, i])
                     variance[row, which[p]] = total
             for p in range(m):
                 j = which[p]

@@ -2,8 +2,8 @@
 
 What numpy does in many passes over memory, or could not do at all without a call for every stimulus, a compiled loop
 does in one. A kernel is a plain function of arrays and numbers that allocates little, takes no Python objects and
-raises nothing: who calls it has checked shapes and indices, since a compiled loop does not. It may call other kernels
-of its own file only: numba's cache on disk looks at the time of that file, and of no other.
+raises nothing: who calls it has checked shapes and indices, since a compiled loop does not. It may use kernels and
+constants of its own file only: what is kept on the disk is of that file and this one as they are, and of no other.
 
 Kernels let go of the interpreter's lock, so that the acquisition thread runs beside them.
 """
@@ -11,12 +11,15 @@ Kernels let go of the interpreter's lock, so that the acquisition thread runs be
 from __future__ import annotations
 
 import contextlib
+import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 from typing import Any, Final, ParamSpec, TypeVar, cast
 
 import numba
-from numba.core.caching import FunctionCache
+from numba.core.caching import FunctionCache, IndexDataCacheFile
 
 __all__ = ["Kernel", "compiled", "kernels", "prepare_kernels"]
 
@@ -41,8 +44,44 @@ class Kernel:
         return f"{function.__module__}.{function.__qualname__}"
 
 
+class _Stamped(IndexDataCacheFile):
+    """Numba's files, but the code itself says too what it was made of, not the index alone.
+
+    The index is written first. A program that is ended just then leaves it beside the code that was there before: of an
+    older source, or of other arguments.
+    """
+
+    def save(self, key: Any, data: Any) -> None:
+        """Keep what was compiled, with its source and its arguments."""
+        cast(Any, super()).save(key, (cast(Any, self)._source_stamp, key, data))
+
+    def load(self, key: Any) -> Any:
+        """Return what was kept, or None where it is none of this source and these arguments."""
+        found = cast(Any, super()).load(key)
+        if found is None or found[:2] != (cast(Any, self)._source_stamp, key):
+            return None
+        return found[2]
+
+
+@lru_cache
+def _digest(source: str) -> str:
+    """Of a kernel's file and of this one, which says how it is compiled: a time alone may stay when a file changes."""
+    return hashlib.sha256(Path(source).read_bytes() + b"\0" + Path(__file__).read_bytes()).hexdigest()
+
+
 class _ForgivingCache(FunctionCache):
     """Numba's own cache on disk, but what is torn there (power cut, full disk) is compiled anew instead of an end."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        cast(Any, super()).__init__(function)
+        mine = cast(Any, self)
+        try:
+            stamp = _digest(function.__code__.co_filename)
+        except OSError:  # packed into one file, of which numba knows the time
+            stamp = mine._impl.locator.get_source_stamp()
+        mine._cache_file = cast(Any, _Stamped)(
+            cache_path=mine._cache_path, filename_base=mine._impl.filename_base, source_stamp=stamp
+        )
 
     def load_overload(self, sig: Any, target_context: Any) -> Any:
         """Return what was compiled before, or None."""

@@ -133,6 +133,7 @@ class LatencyEvidence:
         self._variance = np.full(shape, _LARGEST_SD_US**2)
         self._differences: deque[float] = deque(maxlen=self.settings.n_pairs)
         self._jitter_us: float | None = None  # worked out when first asked for, until another difference comes
+        self._recovered: tuple[float, float] | None = None  # likewise, or another move
         self._nothing = np.zeros(log_theta.size)
         self._learnt_ma: float | None = None  # intensity the differences were seen at
         self._changes = 0.0  # sum of squares of the changes of activity, and of them times the latency's
@@ -154,7 +155,7 @@ class LatencyEvidence:
     def note_difference(self, difference_us: float, *, intensity_ma: float) -> None:
         """Learn the jitter from two consecutive responses under equal conditions."""
         self._differences.append(abs(difference_us))
-        self._jitter_us = None
+        self._jitter_us = self._recovered = None
         self._learnt_ma = intensity_ma
 
     def note_move(self, moved_us: float, *, change: float) -> None:
@@ -162,15 +163,19 @@ class LatencyEvidence:
         if abs(moved_us) < _LARGEST_MOVE_US:  # a stray response is no lesson
             self._changes += change * change
             self._moves -= change * moved_us
+            self._recovered = None
 
     def _recovery(self) -> tuple[float, float]:
         """By how much the latency shortens with ln(1 + activity), µs, and its SD."""
+        if self._recovered is not None:
+            return self._recovered
         settings = self.settings
         prior = settings.recovery_sd_us**-2.0
         told = self._changes / (2.0 * self.jitter_us**2)
         precision = prior + told
         learnt = self._moves / (2.0 * self.jitter_us**2)
-        return (prior * settings.recovery_us + learnt) / precision, precision**-0.5
+        self._recovered = (prior * settings.recovery_us + learnt) / precision, precision**-0.5
+        return self._recovered
 
     def _learnt(self, relative_spread: float) -> tuple[FloatArray, float]:
         """What the jitter seen already holds of the axon's part, for each threshold, and the least to be believed.

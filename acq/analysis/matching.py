@@ -149,12 +149,19 @@ def _grid_us(delays_us: FloatArray) -> FloatArray:
     return np.arange(low - _BEYOND_US, high + _BEYOND_US + _GRID_US, _GRID_US)
 
 
+def _places(delays_us: FloatArray, grid_us: FloatArray) -> IntArray:
+    """The place of each delay on the grid, perhaps beyond its ends: the nearest, the lower of two as near."""
+    # The earliest response lies half way between two, by the grid's making: not for the last digit to say.
+    places: IntArray = np.rint((delays_us - grid_us[0]) / _GRID_US - 1e-6).astype(np.intp)
+    return places
+
+
 def _log_prior(delays_us: FloatArray, grid_us: FloatArray) -> FloatArray:
     """Log density of a fibre's delay on its grid: where it has been seen, and a little everywhere."""
     flat = 1.0 / grid_us.size
     if not delays_us.size:
         return np.full(grid_us.size, np.log(flat / _GRID_US))
-    places = np.rint((delays_us - grid_us[0]) / _GRID_US).astype(np.intp)
+    places = _places(delays_us, grid_us)
     width = max(_PRIOR_WIDTH_US, 0.75 * float(np.median(np.abs(delays_us - np.median(delays_us)))))
     reach = int(np.ceil(4.0 * width / _GRID_US))
     kernel = np.exp(-0.5 * (np.arange(-reach, reach + 1) * (_GRID_US / width)) ** 2)
@@ -305,7 +312,7 @@ def _prior_at(known: KnownPotentials, delay_us: FloatArray) -> FloatArray:
     """Log prior density of each delay: (n, f) → (n, f)."""
     prior = np.empty(delay_us.shape)
     for j, (grid_us, log_prior) in enumerate(zip(known.grid_us, known.log_prior, strict=True)):
-        place = np.rint((delay_us[:, j] - grid_us[0]) / _GRID_US).astype(np.intp)
+        place = _places(delay_us[:, j], grid_us)
         inside = (place >= 0) & (place < grid_us.size)
         prior[:, j] = np.where(inside, log_prior[np.clip(place, 0, grid_us.size - 1)], _NOWHERE)
     return prior

@@ -164,6 +164,7 @@ class StreamingAnalyser:
         self._settings = settings
         self._full_scale_uv = full_scale_uv
         self._sweeps: FloatArray = np.empty((0, 0))  # (capacity, n_samples), the first `_held` rows are in use
+        self._scratch: FloatArray = np.empty((0, 0))  # the sweeps of the fit under way
         self._damaged: BoolArray = np.zeros(_CAPACITY, dtype=bool)
         self._rejected: BoolArray = np.zeros(_CAPACITY, dtype=bool)
         self._held = 0
@@ -224,15 +225,15 @@ class StreamingAnalyser:
         self._judge(row)
         return self._finding(row, None)
 
-    def _judge(self, row: int) -> None:
-        """Reject a sweep or measure it, by what is known so far."""
+    def _judge(self, first: int) -> None:
+        """Reject or measure the sweeps held from the first on, by what is known so far."""
+        rows = slice(first, self._held)
         quality = self._waveforms.quality if self._waveforms is not None else None
         # Before the first fit there is nothing to compare with; the fit judges these sweeps.
-        self._rejected[row] = bool(self._damaged[row]) or (
-            quality is not None and bool(find_unusable_sweeps(self._sweeps[row : row + 1], quality)[0])
-        )
-        if not self._rejected[row]:
-            self._measure(row)
+        self._rejected[rows] = self._damaged[rows]
+        if quality is not None:
+            self._rejected[rows] |= find_unusable_sweeps(self._sweeps[rows], quality)
+        self._measure(first + np.flatnonzero(~self._rejected[rows]))
 
     def fit_next(self) -> None:
         """Discover and fit with the next sweep."""
@@ -261,6 +262,7 @@ class StreamingAnalyser:
         """Put the sweep into the window; the oldest part is dropped at once when it is full, so that moving is rare."""
         if self._sweeps.shape[1] != sweep_uv.size:
             self._sweeps = np.zeros((_CAPACITY, sweep_uv.size))
+            self._scratch = np.ones_like(self._sweeps)  # touched before it is needed
         if self._held == _CAPACITY:
             arrays = [self._sweeps, self._damaged, self._rejected]
             for known in self._known + self._away:
@@ -293,8 +295,11 @@ class StreamingAnalyser:
     def _begin_fit(self, onset_s: float | None) -> _Pending:
         """Discover and fit over the window; the result is taken a few sweeps later, or now."""
         held = self._held
+        # Into memory written to before: fresh pages cost the live path ten times the copy. One place is enough,
+        # since a fit is begun when the one before has been taken.
+        self._scratch[:held] = self._sweeps[:held]
         work = FitWork(
-            sweeps_uv=self._sweeps[:held].copy(),
+            sweeps_uv=self._scratch[:held],
             onset_index=self._onset,
             sample_rate_hz=self._rate_hz,
             settings=self._settings,
@@ -329,8 +334,8 @@ class StreamingAnalyser:
         self._known = known
         self._groups = waveforms.known
         self._unexplained.clear()
-        for row in range(held, self._held):
-            self._judge(row)
+        if held < self._held:
+            self._judge(held)
         self._revision = _compare(before, known, held)
         return self._revision
 
@@ -361,12 +366,12 @@ class StreamingAnalyser:
                     one.identity = self._next_identity
         del self._away[:-_MOST_AWAY]
 
-    def _measure(self, row: int) -> None:
-        """Find every known fibre in one sweep; note what none of them explains."""
+    def _measure(self, rows: IntArray) -> None:
+        """Find every known fibre in some sweeps, (n,); note in which there is what none of them explains."""
         waveforms = self._waveforms
-        if waveforms is None or waveforms.noise is None:
+        if waveforms is None or waveforms.noise is None or not rows.size:
             return
-        filtered = self._sweeps[row : row + 1]
+        filtered = self._sweeps[rows]
         if self._settings.recording_band_hz is not None:
             filtered = filter_sweeps(
                 filtered,
@@ -376,47 +381,55 @@ class StreamingAnalyser:
                 earliest_latency_ms=self._settings.earliest_latency_ms,
             )
         left = filtered.copy()
-        has_stranger = False
+        unexplained = np.zeros(rows.size, dtype=bool)
         for group, potentials in enumerate(self._groups):
             mine = [known for known in self._known if known.found.group == group]
-            has_stranger |= self._measure_group(row, filtered, potentials, mine, left)
-        self._unexplained.append(has_stranger or self._has_leftover(left, waveforms))
+            unexplained |= self._measure_group(rows, filtered, potentials, mine, left)
+        clear = np.flatnonzero(~unexplained)
+        unexplained[clear] = self._has_leftover(left[clear], waveforms)
+        self._unexplained += unexplained.tolist()
         del self._unexplained[:-_MEMORY]
 
     def _measure_group(
-        self, row: int, filtered: FloatArray, potentials: KnownPotentials, mine: list[_Known], left: FloatArray
-    ) -> bool:
-        """One group in one sweep, taken off `left`; whether there was a potential that is no known fibre's yet."""
+        self, rows: IntArray, filtered: FloatArray, potentials: KnownPotentials, mine: list[_Known], left: FloatArray
+    ) -> BoolArray:
+        """One group in each sweep, taken off `left`; whether there was a potential that is no known fibre's yet."""
         found = match(filtered, potentials)
-        if not found.present.any():
-            return False
         segment = potentials.segment
         for known in mine:
             j = known.found.column
-            if found.present[0, j]:
-                position = segment.middle + (found.delay_us[0, j] + known.found.reference_us) * self._rate_hz * 1e-6
-                known.latency_us[row] = (position - self._onset) * 1e6 / self._rate_hz
-                known.variance_us2[row] = found.variance_us2[0, j]
-        left[0, segment.start : segment.start + segment.length] -= segment.synthesise(found.model[0])
-        return int(found.present.sum()) > int(found.present[0, [known.found.column for known in mine]].sum())
+            there = found.present[:, j]
+            position = segment.middle + (found.delay_us[there, j] + known.found.reference_us) * self._rate_hz * 1e-6
+            known.latency_us[rows[there]] = (position - self._onset) * 1e6 / self._rate_hz
+            known.variance_us2[rows[there]] = found.variance_us2[there, j]
+        any_there = found.present.any(axis=1)
+        if any_there.any():
+            place = slice(segment.start, segment.start + segment.length)
+            left[any_there, place] -= segment.synthesise(found.model[any_there])
+        of_known = found.present[:, [known.found.column for known in mine]].sum(axis=1)
+        is_more: BoolArray = found.present.sum(axis=1) > of_known
+        return is_more
 
-    def _has_leftover(self, left_uv: FloatArray, waveforms: Waveforms) -> bool:
-        """Whether something sharp remains that no known potential explains."""
+    def _has_leftover(self, left_uv: FloatArray, waveforms: Waveforms) -> BoolArray:
+        """Whether something sharp remains in each sweep, (n,), that no known potential explains."""
+        has_leftover = np.zeros(left_uv.shape[0], dtype=bool)
+        if not left_uv.size:
+            return has_leftover
         first = self._onset + round(self._settings.earliest_latency_ms * 1e-3 * self._rate_hz)
         sharpened = sharpen(left_uv, sample_rate_hz=self._rate_hz, polarity=waveforms.polarity)
         largest = max((known.found.amplitude_uv for known in self._known), default=0.0)
         # The misfit of a large potential may reach a few percent of it.
         threshold_sd = max(self._settings.detection_sd, 0.06 * largest / max(waveforms.sharp_noise_uv, 1e-9))
-        if sharpened[:, first:].max(initial=0.0) < threshold_sd * waveforms.sharp_noise_uv:
-            return False
-        events = find_events(
-            sharpened,
-            first=first,
-            noise_sd=waveforms.sharp_noise_uv,
-            threshold_sd=threshold_sd,
-            sample_rate_hz=self._rate_hz,
-        )
-        return events.sweep.size > 0
+        if sharpened[:, first:].max(initial=0.0) >= threshold_sd * waveforms.sharp_noise_uv:
+            events = find_events(
+                sharpened,
+                first=first,
+                noise_sd=waveforms.sharp_noise_uv,
+                threshold_sd=threshold_sd,
+                sample_rate_hz=self._rate_hz,
+            )
+            has_leftover[events.sweep] = True
+        return has_leftover
 
     def _finding(self, row: int, revision: Revision | None) -> SweepFinding:
         latency = {known.identity: float(known.latency_us[row]) for known in self._known}

@@ -212,7 +212,6 @@ class ThresholdFilter:
             self._last_miss = silent / max(fired + silent, 1e-300)
             self._stimulus_failures += self._last_miss
         with_it, without, share = self._likelihood(outcome, company)
-        factor = self._grid.ones / self._total if latency is None else latency / self._total
         self._set_total(
             take_in(
                 self._density,
@@ -220,7 +219,8 @@ class ThresholdFilter:
                 with_it,
                 without,
                 share,
-                factor.astype(np.float32),
+                self._grid.ones if latency is None else latency,
+                self._total,
                 self._grid.blocking32,
                 self._weight,
                 self._blocked,

@@ -22,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, ndtr
 
-from acq.analysis.threshold_kernels import BLOCK, diffuse, gather_blocks
+from acq.analysis.threshold_kernels import BLOCK, drift, let_pass
 from acq.records import FloatArray, IntArray
 
 __all__ = [
@@ -196,7 +196,7 @@ class ThresholdGrid:
         self._rest_prior = spread_prior[:, None] * self.blocking_prior
         self.blocking32, self.ones = self.blocking.astype(np.float32), np.ones(self.n_theta)
         self._prepare_jumps(n_coarse)
-        self._blocking_kernels: dict[float, Array32] = {}
+        self._blocking_kernels: dict[float, tuple[Array32, Array32]] = {}  # forwards and backwards
         self._known_steps: dict[float, tuple[np.float32, Array32]] = {}
         self._likelihoods: dict[tuple[tuple[bool, int, int], ...], Likelihood] = {}
         self._firings: OrderedDict[int, Array32] = OrderedDict()
@@ -319,11 +319,8 @@ class ThresholdGrid:
             result[...] = values
             return result
         jumps, diffusion = self._steps(dt_s)
-        flat = values.reshape(-1, self.n_theta)
-        leaving = np.empty((flat.shape[0], jump.shape[0]), dtype=values.dtype)
-        gather_blocks(flat, gather, leaving)
-        leaving *= jumps
-        diffuse(flat, result.reshape(-1, self.n_theta), diffusion, leaving @ jump, scatter)
+        shape = (-1, self.n_theta)
+        let_pass(values.reshape(shape), result.reshape(shape), jumps, jump, gather, diffusion, scatter)
         return result
 
     def _steps(self, dt_s: float) -> tuple[np.float32, Array32]:
@@ -343,17 +340,27 @@ class ThresholdGrid:
 
     def drift_blocking(self, values: Array32, dt_s: float, *, adjoint: bool, out: Array32 | None = None) -> Array32:
         """Drift of b, reversible about its prior; in `out`, if given, as with `advance`."""
-        kernel = self._blocking_kernels.get(dt_s)
-        if kernel is None:
-            kernel = _blocking_kernel(self.blocking_prior, self.settings, dt_s)
+        kernels = self._blocking_kernels.get(dt_s)
+        if kernels is None:
+            backward = _blocking_kernel(self.blocking_prior, self.settings, dt_s)
+            kernels = np.ascontiguousarray(backward.T), backward
             if len(self._blocking_kernels) > _CACHED_KERNELS:
                 self._blocking_kernels.clear()
-            self._blocking_kernels[dt_s] = kernel
-        result: Array32 = np.matmul(kernel if adjoint else kernel.T, values, out=out)
+            self._blocking_kernels[dt_s] = kernels
+        result = out if out is not None else np.empty_like(values)
+        drift(values, result, kernels[adjoint])
         return result
 
     def places(self, log_bound: FloatArray) -> Places:
-        """Where bounds of ln θ lie, one for each spread, (…, n_spread)."""
+        """Where bounds of ln θ lie, one for each spread, (…, n_spread).
+
+        Raises
+        ------
+        ValueError
+            A bound that is NaN: it would become an index.
+        """
+        if np.isnan(log_bound).any():
+            raise ValueError("a bound of the threshold (highest_threshold_ma, intensity_ma) must not be NaN")
         position = np.clip((log_bound - self.first_edge) / self.settings.step, 0.0, self.n_theta)
         edge = np.minimum(position.astype(np.int64), self.n_theta - 1)
         return Places(edge, position - edge)

@@ -20,9 +20,12 @@ __all__ = [
     "below",
     "cumulate",
     "diffuse",
+    "drift",
     "gather_blocks",
+    "let_pass",
     "look_at",
     "multiply",
+    "multiply_each",
     "quantile",
     "reach",
     "silent_weight",
@@ -84,7 +87,7 @@ def gather_blocks(values: _AnyFloat, gather: _Array32, blocks: _AnyFloat) -> Non
     values : (m, n_theta)
     gather : (n_theta,)
         Weight of each threshold.
-    blocks : (m, n_theta / BLOCK)
+    blocks : (n_theta / BLOCK, m)
         Written.
     """
     row = np.empty(values.shape[1], values.dtype)
@@ -92,9 +95,9 @@ def gather_blocks(values: _AnyFloat, gather: _Array32, blocks: _AnyFloat) -> Non
     for a in range(values.shape[0]):
         for i in range(row.size):
             row[i] = values[a, i] * gather[i]
-        for q in range(blocks.shape[1]):
+        for q in range(blocks.shape[0]):
             # Written out: a loop over so few is not vectorised.
-            blocks[a, q] = (
+            blocks[q, a] = (
                 ((part[q, 0] + part[q, 1]) + (part[q, 2] + part[q, 3]))
                 + ((part[q, 4] + part[q, 5]) + (part[q, 6] + part[q, 7]))
                 + ((part[q, 8] + part[q, 9]) + (part[q, 10] + part[q, 11]))
@@ -116,15 +119,15 @@ def diffuse(values: _AnyFloat, out: _AnyFloat, diffusion: _Array32, arriving: _A
         Not the same memory.
     diffusion : (k,)
         One side of a symmetric kernel, k ≤ n_theta / 2.
-    arriving : (m, n_theta / BLOCK)
+    arriving : (n_theta / BLOCK, m)
         What arrives in each block of thresholds, and how it is spread there, scatter (n_theta,).
     """
     n_theta = values.shape[1]
     row = np.empty(n_theta, values.dtype)
     for a in range(values.shape[0]):
         here, result = values[a], out[a]
-        for q in range(arriving.shape[1]):
-            row[q * BLOCK : (q + 1) * BLOCK] = arriving[a, q]
+        for q in range(arriving.shape[0]):
+            row[q * BLOCK : (q + 1) * BLOCK] = arriving[q, a]
         part = diffusion[0]
         for i in range(n_theta):
             result[i] = row[i] * scatter[i] + part * here[i]
@@ -137,6 +140,69 @@ def diffuse(values: _AnyFloat, out: _AnyFloat, diffusion: _Array32, arriving: _A
             for i in range(lag):
                 result[i] += part * (here[lag - 1 - i] + here[i + lag])
                 result[n_theta - 1 - i] += part * (here[n_theta - 1 - i - lag] + here[n_theta - lag + i])
+
+
+@compiled(
+    "(float32[:, ::1], float32[:, ::1], float32, float32[:, ::1], float32[::1], float32[::1], float32[::1])",
+    "(float64[:, ::1], float64[:, ::1], float32, float32[:, ::1], float32[::1], float32[::1], float32[::1])",
+    sums=True,
+)
+def let_pass(
+    values: _AnyFloat,
+    out: _AnyFloat,
+    jumps: np.float32,
+    jump: _Array32,
+    gather: _Array32,
+    diffusion: _Array32,
+    scatter: _Array32,
+) -> None:
+    """Let time pass: some thresholds jump from block to block, all diffuse.
+
+    Parameters
+    ----------
+    values, out : (m, n_theta)
+        Not the same memory.
+    jumps : float
+        P(a jump).
+    jump : (n_theta / BLOCK, n_theta / BLOCK)
+        From which block to which.
+    gather, diffusion, scatter
+        See `gather_blocks` and `diffuse`.
+    """
+    shape = (jump.shape[0], values.shape[0])
+    leaving, arriving = np.empty(shape, values.dtype), np.zeros(shape, values.dtype)
+    gather_blocks(values, gather, leaving)
+    for q in range(shape[0]):
+        for r in range(shape[0]):
+            part, there, here = jumps * jump[q, r], arriving[r], leaving[q]
+            for a in range(there.size):
+                there[a] += part * here[a]
+    diffuse(values, out, diffusion, arriving, scatter)
+
+
+@compiled(f"({_CELLS}, {_CELLS}, float32[:, ::1])", sums=True)
+def drift(values: _Array32, out: _Array32, kernel: _Array32) -> None:
+    """Let blocking drift.
+
+    Parameters
+    ----------
+    values, out : (n_spread, n_blocking, n_theta)
+        Not the same memory.
+    kernel : (n_blocking, n_blocking)
+        [to, from]. Over short times most of it is zero, and passed over.
+    """
+    n_blocking, n_theta = values.shape[1], values.shape[2]
+    for j in range(values.shape[0]):
+        for b in range(n_blocking):
+            result = out[j, b]
+            result[:] = np.float32(0.0)
+            for c in range(n_blocking):
+                part = kernel[b, c]
+                if part == 0.0:
+                    continue
+                here = values[j, c]
+                for i in range(n_theta):
+                    result[i] += part * here[i]
 
 
 @compiled(f"({_CELLS}, float32[::1], {_SUMS}, {_SUMS}, float64[::1])", sums=True)
@@ -170,8 +236,8 @@ def sum_blocking(
 
 
 @compiled(
-    f"({_CELLS}, float32[:, ::1], float32[:, ::1], float32[::1], float32[::1], float32[::1], float32[::1], {_SUMS}, "
-    f"{_SUMS}, float64[::1])",
+    f"({_CELLS}, float32[:, ::1], float32[:, ::1], float32[::1], float32[::1], float64[::1], float64, float32[::1], "
+    f"{_SUMS}, {_SUMS}, float64[::1])",
     sums=True,
 )
 def take_in(
@@ -180,7 +246,8 @@ def take_in(
     fired: _Array32,
     silent: _Array32,
     share: _Array32,
-    factor: _Array32,
+    told: FloatArray,
+    before: float,
     blocking: _Array32,
     weight: FloatArray,
     blocked: FloatArray,
@@ -191,17 +258,21 @@ def take_in(
     Parameters
     ----------
     density : (n_spread, n_blocking, n_theta)
-        Multiplied in place, not normalised: by `factor`, and by the likelihood.
+        Its sum is `before`. Divided by that and multiplied in place by `told` and the likelihood; not normalised.
     fires : (n_spread, n_theta)
         Probability that the axon fires.
     fired, silent, share : (m, n_blocking), (m,), (m,); m ≥ 1
         The likelihood is a sum with these shares; each part is `fired` where the axon fired and `silent` where not.
-    factor : (n_theta,)
+    told : (n_theta,)
+        What else is known of the thresholds.
     """
     n_spread, n_blocking, n_theta = density.shape
     plain = np.empty(n_theta, np.float32)
     weighed = np.empty(n_theta, np.float32)
     likely = np.empty(n_theta, np.float32)
+    factor = np.empty(n_theta, np.float32)
+    for i in range(n_theta):
+        factor[i] = told[i] / before
     for j in range(n_spread):
         plain[:] = np.float32(0.0)
         weighed[:] = np.float32(0.0)
@@ -337,6 +408,8 @@ def multiply(
     n_spread = fires.shape[1]
     n_blocking, n_theta = density.shape[1], density.shape[2]
     likely = np.empty(n_theta, np.float32)
+    single = np.empty(n_theta, np.float32)
+    together = np.empty(n_theta, np.float32)
     totals[:] = 0.0
     for j in range(n_spread):
         for b in range(n_blocking):
@@ -350,17 +423,68 @@ def multiply(
                         likely[i] *= max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
                 else:
                     for i in range(n_theta):
-                        single = max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
-                        together = single
-                        for _ in range(often - 1):
-                            together = max(together * single, LEAST_TOGETHER)
-                        likely[i] *= together
+                        single[i] = max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
+                        together[i] = single[i]
+                    for _ in range(often - 1):
+                        for i in range(n_theta):
+                            together[i] = max(together[i] * single[i], LEAST_TOGETHER)
+                    for i in range(n_theta):
+                        likely[i] *= together[i]
             for m in range(scale.size):
                 factor = np.float32(scale[m])
                 total = np.float32(0.0)
                 for i in range(n_theta):
                     value = max(density[m * n_spread + j, b, i] * (factor * likely[i]), LEAST_FACTOR)
                     density[m * n_spread + j, b, i] = value
+                    total += value
+                totals[m] += total
+
+
+@compiled(
+    f"({_CELLS}, float32[:, ::1], int64[::1], float32[:, ::1], float32[::1], float64[::1], float64[::1])", sums=True
+)
+def multiply_each(
+    density: _Array32,
+    fires: _Array32,
+    which: IntArray,
+    fired: _Array32,
+    silent: _Array32,
+    scale: FloatArray,
+    totals: FloatArray,
+) -> None:
+    """Multiply densities of one state space in place, each by the likelihood of an outcome of its own.
+
+    Parameters
+    ----------
+    density : (m · n_spread, n_blocking, n_theta)
+        m of them, one after the other.
+    fires : (n_spread, n_theta)
+        Probability that the axon fires.
+    which : (m,)
+        The outcome of each, −1 where there is none: that density is left alone.
+    fired, silent : (n, n_blocking), (n,)
+        Likelihood of each outcome as in `take_in`.
+    scale : (m,)
+        Each density is multiplied by it too.
+    totals : (m,)
+        Written where there is an outcome: the sum afterwards.
+    """
+    n_spread, n_theta = fires.shape
+    for m in range(which.size):
+        one = which[m]
+        if one < 0:
+            continue
+        factor, without = np.float32(scale[m]), silent[one]
+        totals[m] = 0.0
+        for j in range(n_spread):
+            row = fires[j]
+            for b in range(density.shape[1]):
+                with_it, here = fired[one, b], density[m * n_spread + j, b]
+                total = np.float32(0.0)
+                for i in range(n_theta):
+                    likely = max(row[i] * with_it + (_ONE - row[i]) * without, LEAST_LIKELY)
+                    value = max(here[i] * (factor * likely), LEAST_FACTOR)
+                    here[i] = value
                     total += value
                 totals[m] += total
 

@@ -204,14 +204,16 @@ class ThresholdSmoother:
         if not np.all(np.isin(responded, (-1, 0, 1))):
             raise ValueError(f"responded must hold 1, 0 or -1 only, got {np.unique(responded)}")
         check_prior(prior_ma)
-        # Fibres of one axon often did the very same.
+        # Fibres of one axon often did the very same; their latencies never were.
         company = b"" if others is None else others.responded.tobytes() + others.blocking.tobytes()
-        company += b"" if evidence is None else evidence.tobytes()
         key = (responded.tobytes(), company, scales, prior_ma)
-        if key not in self._traces:
-            priors = [self._grid.prior(scale=scale, prior_ma=prior_ma) for scale in scales]
-            self._traces[key] = self._run(priors, self._outcomes(responded, others), self._told(evidence))
-        return self._traces[key]
+        if evidence is None and key in self._traces:
+            return self._traces[key]
+        priors = [self._grid.prior(scale=scale, prior_ma=prior_ma) for scale in scales]
+        traces = self._run(priors, self._outcomes(responded, others), self._told(evidence))
+        if evidence is None:
+            self._traces[key] = traces
+        return traces
 
     def _outcomes(self, responded: npt.NDArray[np.int8], others: OtherFibres | None) -> _Outcomes:
         grid, n = self._grid, responded.size
@@ -250,49 +252,50 @@ class ThresholdSmoother:
         return told
 
     def _run(self, priors: list[Array32], outcomes: _Outcomes, told: Array32) -> tuple[ThresholdTrace, ...]:
-        """Forwards, then backwards; the message from later stimuli is the same under every prior."""
+        """Backwards first: the messages from later stimuli are the same under every prior. Then forwards."""
         n_blocks, n_spread = self._dt_s.size, self._grid.spreads.size
-        density = np.concatenate(priors)
-        totals = np.ones((n_blocks + 1, len(priors)))  # of the densities; the last row is for those before all
-
-        def absorb(density: Array32, block: int, out: Array32) -> Array32:
-            self._pass_time(density, float(self._dt_s[block]), scratch=scratch, out=out)
-            self._multiply(out, block, outcomes, told, 1.0 / totals[block - 1], totals[block])
-            return out
-
         stride = n_blocks
-        if n_blocks * density.nbytes > self.settings.memory_limit_bytes:
+        if n_blocks * priors[0].nbytes > self.settings.memory_limit_bytes:
             stride = math.ceil(math.sqrt(n_blocks))
-        shape = (stride, *density.shape)
+        shape = (stride, *priors[0].shape)
         if self._held is None or self._held.shape != shape:
             self._held = np.empty(shape, dtype=np.float32)
-        held, scratch = self._held, np.empty_like(density)
-        checkpoints: list[Array32] = []
-        for block in range(n_blocks):
-            if block % stride == 0:
-                checkpoints.append(density.copy())
-            density = absorb(density, block, held[block % stride])
-        last_segment = len(checkpoints) - 1
+        held = self._held
+        # The message and the scale at the end of each segment, from which its messages can be found again.
+        ends = {math.ceil(n_blocks / stride) - 1: (np.ones_like(priors[0]), np.ones(1))}
+        for segment in range(max(ends), -1, -1):
+            ends[segment - 1] = self._hold(segment * stride, held, outcomes, told, *ends[segment])
+        density = np.concatenate(priors)
+        absorbed, scratch = np.empty_like(density), np.empty_like(density)
+        totals = np.ones((n_blocks + 1, len(priors)))  # of the densities; the last row is for those before all
         collectors = [_Collector(self, outcomes) for _ in priors]
-        message, spare, scratch_back = np.ones_like(priors[0]), np.empty_like(priors[0]), np.empty_like(priors[0])
-        scale, total = np.ones(1), np.empty(1)
-        for segment in range(last_segment, -1, -1):
-            first = segment * stride
-            last = min(first + stride, n_blocks)
-            if segment != last_segment:
-                density = checkpoints[segment]
-                for block in range(first, last):
-                    density = absorb(density, block, held[block - first])
-            for block in range(last - 1, first - 1, -1):
-                filtered = held[block - first]
-                for place, collector in enumerate(collectors):
-                    collector.take(block, filtered[place * n_spread : (place + 1) * n_spread], message)
-                self._multiply(message, block, outcomes, told, scale, total)
-                scale = message.size / total
-                self._pass_time(message, float(self._dt_s[block]), scratch=scratch_back, out=spare, adjoint=True)
-                message, spare = spare, message
+        for block in range(n_blocks):
+            segment, place = divmod(block, stride)
+            if place == 0 and segment > 0:
+                self._hold(block, held, outcomes, told, *ends[segment])
+            self._pass_time(density, float(self._dt_s[block]), scratch=scratch, out=absorbed)
+            self._multiply(absorbed, block, outcomes, told, 1.0 / totals[block - 1], totals[block])
+            for one, collector in enumerate(collectors):
+                collector.take(block, absorbed[one * n_spread : (one + 1) * n_spread], held[place])
+            density, absorbed = absorbed, density
         evidence = np.log(totals[:-1]).sum(axis=0)
         return tuple(one.finish(float(log)) for one, log in zip(collectors, evidence, strict=True))
+
+    def _hold(
+        self, first: int, held: Array32, outcomes: _Outcomes, told: Array32, message: Array32, scale: FloatArray
+    ) -> tuple[Array32, FloatArray]:
+        """Keep the messages of the blocks from the first on, given that of the last; return the one before them."""
+        n_blocks = min(held.shape[0], self._dt_s.size - first)
+        before, weighed, scratch = (np.empty_like(message) for _ in range(3))
+        total = np.empty(1)
+        held[n_blocks - 1] = message
+        for place in range(n_blocks - 1, -1, -1):
+            weighed[...] = held[place]
+            self._multiply(weighed, first + place, outcomes, told, scale, total)
+            scale = message.size / total
+            out = held[place - 1] if place else before
+            self._pass_time(weighed, float(self._dt_s[first + place]), scratch=scratch, out=out, adjoint=True)
+        return before, scale
 
     def _pass_time(
         self, values: Array32, dt_s: float, *, scratch: Array32, out: Array32, adjoint: bool = False

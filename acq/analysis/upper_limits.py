@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from acq.records import FloatArray
 
@@ -96,8 +96,8 @@ def find_order_limit(values_us: FloatArray | Sequence[float], *, share: float, c
             value_us = above if math.isinf(above) else value_us + part * (above - value_us)
     ranks = np.arange(1, n + 1)
     tail = (1.0 - confidence) / 2.0
-    is_low = stats.binom.sf(ranks - 1, n, share) >= 1.0 - tail  # P(that value is at or below the percentile)
-    is_high = stats.binom.cdf(ranks - 1, n, share) >= 1.0 - tail  # P(it is at or above it)
+    is_low = special.bdtrc(ranks - 1, n, share) >= 1.0 - tail  # P(that value is at or below the percentile)
+    is_high = special.bdtr(ranks - 1, n, share) >= 1.0 - tail  # P(it is at or above it)
     low_us = float(ordered[np.flatnonzero(is_low)[-1]]) if is_low.any() else -math.inf
     high_us = float(ordered[np.flatnonzero(is_high)[0]]) if is_high.any() else math.inf
     return UpperLimit(value_us, (low_us, high_us), n)
@@ -125,7 +125,7 @@ def find_log_normal_limit(values_us: FloatArray | Sequence[float], *, share: flo
     logs = np.log(values)
     mean, spread = float(logs.mean()), float(logs.std(ddof=1))
     z, tail = float(special.ndtri(share)), (1.0 - confidence) / 2.0
-    k_low, k_high = (stats.nct.ppf(at, n - 1, z * math.sqrt(n)) / math.sqrt(n) for at in (tail, 1.0 - tail))
+    k_low, k_high = (special.nctdtrit(n - 1, z * math.sqrt(n), at) / math.sqrt(n) for at in (tail, 1.0 - tail))
     return UpperLimit(
         math.exp(mean + z * spread),
         (math.exp(mean + float(k_low) * spread), math.exp(mean + float(k_high) * spread)),
@@ -170,10 +170,11 @@ def find_clustered_limit(subjects_us: Sequence[FloatArray], *, share: float, con
     variance = float(shares.var(ddof=1)) / n
     worth = min(share * (1.0 - share) / variance, float(n_all)) if variance > 0 else float(n_all)
     tail = (1.0 - confidence) / 2.0
-    worth *= float(stats.t.ppf(tail, n_all - 1) / stats.t.ppf(tail, n - 1)) ** 2  # that variance is of few subjects
+    few = special.stdtrit(n_all - 1, tail) / special.stdtrit(n - 1, tail)  # that variance is of few subjects
+    worth *= float(few) ** 2
     below_n = share * worth
-    low = float(stats.beta.ppf(tail, below_n, worth - below_n + 1.0))
-    high = float(stats.beta.ppf(1.0 - tail, below_n + 1.0, worth - below_n))
+    low = float(special.betaincinv(below_n, worth - below_n + 1.0, tail))
+    high = float(special.betaincinv(below_n + 1.0, worth - below_n, 1.0 - tail))
     is_open = place(high) == n_all - 1
     return UpperLimit(value_us, (float(values[place(low)]), math.inf if is_open else float(values[place(high)])), n)
 

@@ -11,8 +11,8 @@ from acq.archive.healthy import HealthyGroup
 from acq.archive.job import FileState
 from acq.archive.survey import QUANTILES, Group, Survey
 from acq.archive.words import ASSUMPTIONS
-from acq.commands.limits import _plain_limit, _plain_upper
 from acq.report.cautions import INTENDED_USE
+from acq.report.derived_limits import plain_upper
 
 __all__ = ["SCHEMA_VERSION", "plain_survey"]
 
@@ -84,10 +84,10 @@ def _healthy(group: HealthyGroup) -> dict[str, Any]:
         "n_subjects": len(group.subjects),
         "subjects": [one.file for one in group.subjects],
         "percentile": None if limits is None else round(100 * limits.share, 6),
-        "mean": None if limits is None else _plain_upper(limits.mean),
-        "ranked": None if limits is None else _plain_upper(limits.ranked),
-        "pooled": None if limits is None else _plain_upper(limits.pooled),
+        "mean": None if limits is None else plain_upper(limits.mean),
+        "ranked": None if limits is None else plain_upper(limits.ranked),
+        "pooled": None if limits is None else plain_upper(limits.pooled),
         "warnings": [] if limits is None else list(limits.warnings),
-        "limit": None if group.kept is None else _plain_limit(group.kept),
+        "limit": None if group.kept is None else asdict(group.kept),
         "no_limit_because": group.why_not,
     }

@@ -23,13 +23,13 @@ from acq.study.laboratory import (
     LeftOut,
     LimitMethod,
     Subject,
-    _count_once,
-    _key,
-    _make_subject,
-    _tell_key,
-    _tell_unfit,
+    count_once,
     derive_limits,
+    group_key,
     make_reference,
+    make_subject,
+    tell_group,
+    tell_unfit,
 )
 from acq.study.reference_limits import ReferenceLimit
 from acq.study.result import StudyResult
@@ -64,7 +64,7 @@ class HealthyLimits:
 
 def plain_subject(result: StudyResult, name: str) -> dict[str, Any]:
     """What limits take of a study, as plain data."""
-    plain = asdict(replace(_make_subject(result.study), file=name))
+    plain = asdict(replace(make_subject(result.study), file=name))
     begun_at = plain["begun_at"]
     return {
         **plain,
@@ -118,18 +118,18 @@ def derive_all(
             left_out.append(LeftOut(part.name, "is a recording alone, which says nothing of its subject"))
         else:
             subject = _read_subject(part.subject)
-            why = _tell_unfit(subject, None, {}, fewest_endplates)
+            why = tell_unfit(subject, None, {}, fewest_endplates)
             if why:
                 left_out.append(LeftOut(part.name, why))
             else:
                 fitting.append(subject)
     by_key: dict[tuple[str, str, str, str], list[Subject]] = {}
     for one in fitting:
-        by_key.setdefault(_key(one), []).append(one)
+        by_key.setdefault(group_key(one), []).append(one)
     groups = []
     names: set[str] = set()
     for key in sorted(by_key):
-        taken, repeated = _count_once(by_key[key])
+        taken, repeated = count_once(by_key[key])
         left_out += repeated
         groups.append(_derive(tuple(taken), share, method, made_on, _name(key, made_on, names)))
     return HealthyLimits(tuple(folders), tuple(groups), tuple(sorted(left_out, key=lambda one: one.file)))
@@ -147,7 +147,7 @@ def _name(key: tuple[str, str, str, str], made_on: date, taken: set[str]) -> str
 
 
 def _derive(subjects: tuple[Subject, ...], share: float, method: LimitMethod, made_on: date, name: str) -> HealthyGroup:
-    words = _tell_key(subjects[0])
+    words = tell_group(subjects[0])
     try:
         limits = derive_limits(subjects, share=share)
     except ConfigurationError as exc:

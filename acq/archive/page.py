@@ -24,10 +24,10 @@ from acq.archive.words import (
     tell_rate,
     tell_standing,
 )
-from acq.commands.limits import _explain, _tell
 from acq.report.cautions import INTENDED_USE
+from acq.report.derived_limits import explain_limits, tell_upper
 from acq.report.drawing import Axis, Drawing, Lines, nice_ticks
-from acq.report.html import _e, _figure, _sentence, _shades, _style
+from acq.report.html import escaped, figure, listed, make_document, sentence
 from acq.study.laboratory import LimitMethod
 
 __all__ = ["draw_shares", "make_page"]
@@ -38,7 +38,7 @@ _FIGURE_PT: Final = (240.0, 130.0)
 _STYLE: Final = (
     "table.many td,table.many th{text-align:right}table.many th:first-child{text-align:left}"
     "table.many td:nth-child(2){font-weight:400}.grid{display:grid;grid-template-columns:1fr 1fr;gap:1.2rem}"
-    ".files{font-size:.85rem;overflow-wrap:anywhere}"
+    ".grid svg{width:100%}.files dt{color:inherit;font-weight:600}.files{font-size:.85rem;overflow-wrap:anywhere}"
 )
 
 
@@ -47,29 +47,23 @@ def make_page(survey: Survey) -> str:
     body = "\n".join(
         [
             '<div class="over"><span>Jitter of stimulated endplates: an archive analysed again</span>'
-            f"<span>suprathresh {_e(__version__)}</span></div>",
-            f"<header><h1>Archive <small>{_e(survey.folder)}</small></h1></header>",
+            f"<span>suprathresh {escaped(__version__)}</span></div>",
+            f"<header><h1>Archive <small>{escaped(survey.folder)}</small></h1></header>",
             "<main>",
-            f'<section class="conclusion" aria-label="Files"><p>{_sentence(tell_standing(survey))}</p>'
-            f"<p>{_sentence(_contents(survey))}</p></section>",
-            _items("How it was done", survey.settings),
+            f'<section class="conclusion" aria-label="Files"><p>{sentence(tell_standing(survey))}</p>'
+            f"<p>{sentence(_contents(survey))}</p></section>",
             _items("Not analysed", list(tell_left_out(survey)) or ["nothing"]),
             *_groups(survey),
             *_limits(survey),
             *_named(survey),
+            _items("How it was done", survey.settings),
             *_cost(survey),
-            f"<h2>Intended use</h2><p>{_sentence(INTENDED_USE)}</p>",
+            f"<h2>Intended use</h2><p>{sentence(INTENDED_USE)}</p>",
             "</main>",
             "<footer><span>suprathresh</span><span>for research and training; not a medical device</span></footer>",
         ]
     )
-    return (
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f'<meta name="generator" content="suprathresh {_e(__version__)}">\n'
-        f"<title>Archive of jitter studies</title>\n<style>{_shades()}\n{_style()}{_STYLE}</style>\n</head>\n"
-        f"<body>\n{body}\n</body>\n</html>\n"
-    )
+    return make_document("Archive of jitter studies", body, style=_STYLE)
 
 
 def _contents(survey: Survey) -> str:
@@ -82,17 +76,18 @@ def _contents(survey: Survey) -> str:
 
 
 def _items(title: str, texts: Sequence[str]) -> str:
-    items = "".join(f"<li>{_sentence(one)}</li>" for one in texts)
-    return f"<section><h3>{_e(title)}</h3><ul>{items}</ul></section>"
+    return f"<section>{listed(title, texts)}</section>"
 
 
 def _table(label: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    head = "".join(f'<th scope="col">{_e(one)}</th>' for one in heads)
+    head = "".join(f'<th scope="col">{escaped(one)}</th>' for one in heads)
     body = "".join(
-        f'<tr><th scope="row">{_e(row[0])}</th>' + "".join(f"<td>{_e(one)}</td>" for one in row[1:]) + "</tr>"
+        f'<tr><th scope="row">{escaped(row[0])}</th>' + "".join(f"<td>{escaped(one)}</td>" for one in row[1:]) + "</tr>"
         for row in rows
     )
-    return f'<table class="many" aria-label="{_e(label)}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    return (
+        f'<table class="many" aria-label="{escaped(label)}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    )
 
 
 def _groups(survey: Survey) -> Iterable[str]:
@@ -130,9 +125,9 @@ def _groups(survey: Survey) -> Iterable[str]:
         "a diagnosis; an archive is no sample of anything but itself.</p>"
     )
     if survey.n_unnamed:
-        yield f"<p>{_sentence(how_many(survey.n_unnamed, 'file names', 'files name') + ' no muscle')}</p>"
+        yield f"<p>{sentence(how_many(survey.n_unnamed, 'file names', 'files name') + ' no muscle')}</p>"
     drawn = [one for one in survey.groups if one.mcd_us.size][:_MOST_FIGURES]
-    figures = "".join(_figure(draw_shares(one), f"{tell_group(one)}: share of endplates up to an MCD") for one in drawn)
+    figures = "".join(figure(draw_shares(one), f"{tell_group(one)}: share of endplates up to an MCD") for one in drawn)
     yield f'<div class="grid">{figures}</div>'
 
 
@@ -162,21 +157,21 @@ def _half(group: Group) -> str:
 
 def _limits(survey: Survey) -> Iterable[str]:
     yield "<h2>Limits of healthy subjects</h2>"
-    yield f"<p>{_sentence(tell_healthy(survey.healthy))}</p>"
+    yield f"<p>{sentence(tell_healthy(survey.healthy))}</p>"
     if survey.healthy is None:
         return
     for group in survey.healthy.groups:
         yield from _healthy_group(group)
     if survey.healthy.left_out:
-        texts = [f"{one.file}: {one.reason}" for one in survey.healthy.left_out[:_MOST_NAMED]]
-        yield f'<div class="files">{_items("Left out", texts)}</div>'
+        those = [(one.file, one.reason) for one in survey.healthy.left_out[:_MOST_NAMED]]
+        yield f"<h3>Left out: {len(survey.healthy.left_out)}</h3>{_files(those)}"
 
 
 def _healthy_group(group: HealthyGroup) -> Iterable[str]:
-    yield f"<h3>{_e(group.words)}: {_e(how_many(len(group.subjects), 'subject'))}</h3>"
+    yield f"<h3>{escaped(group.words)}: {escaped(how_many(len(group.subjects), 'subject'))}</h3>"
     limits = group.limits
     if limits is None:
-        yield f"<p>{_sentence(group.why_not)}</p>"
+        yield f"<p>{sentence(group.why_not)}</p>"
         return
     yield _table(
         f"Limits, {group.words}",
@@ -185,7 +180,7 @@ def _healthy_group(group: HealthyGroup) -> Iterable[str]:
             *(f"{one}, µs ({100 * limits.confidence:g} %)" for one in LimitMethod),
         ],
         [
-            [words, *(_tell(those[method]) for method in LimitMethod)]
+            [words, *(tell_upper(those[method]) for method in LimitMethod)]
             for words, those in (
                 ("mean MCD of a subject", limits.mean),
                 ("endplate at the 90 % rank", limits.ranked),
@@ -193,7 +188,7 @@ def _healthy_group(group: HealthyGroup) -> Iterable[str]:
             )
         ],
     )
-    told = list(_explain(limits))
+    told = list(explain_limits(limits))
     if group.kept is None:
         told.append(f"no limits to keep: {group.why_not}")
     yield _items("What is to be said of them", told)
@@ -205,8 +200,14 @@ def _named(survey: Survey) -> Iterable[str]:
         if not those:
             continue
         more = f"; the first {_MOST_NAMED}, all are in files.parquet" if len(those) > _MOST_NAMED else ""
-        texts = "".join(f"<dt>{_e(one.name)}</dt><dd>{_sentence(one.reason)}</dd>" for one in those[:_MOST_NAMED])
-        yield f'<h2>{_e(title)}: {len(those)}{_e(more)}</h2><dl class="files">{texts}</dl>'
+        named = [(one.name, one.reason) for one in those[:_MOST_NAMED]]
+        yield f"<h2>{escaped(title)}: {len(those)}{escaped(more)}</h2>{_files(named)}"
+
+
+def _files(those: Iterable[tuple[str, str]]) -> str:
+    """Names of files, as they are, each with what is said of it."""
+    texts = "".join(f"<dt>{escaped(name)}</dt><dd>{sentence(reason)}</dd>" for name, reason in those)
+    return f'<dl class="files">{texts}</dl>'
 
 
 def _cost(survey: Survey) -> Iterable[str]:

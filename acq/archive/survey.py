@@ -56,20 +56,25 @@ class Group:
     verdicts: Mapping[str, int]
 
     def mcd_quantiles_us(self) -> FloatArray:
-        """At `QUANTILES`; NaN without an endplate."""
+        """At `QUANTILES`; NaN where there are too few for one."""
         return _quantiles(self.mcd_us)
 
     def mean_quantiles_us(self) -> FloatArray:
-        """At `QUANTILES`; NaN without a study."""
+        """At `QUANTILES`; NaN where there are too few for one."""
         return _quantiles(self.mean_us)
 
 
 def _quantiles(values: FloatArray) -> FloatArray:
-    """Of sorted values, by the nearest rank, since some may be inf; shape (5,)."""
-    if values.size == 0:
-        return np.full(len(QUANTILES), math.nan)
-    places = [max(math.ceil(one * values.size - 1e-9), 1) - 1 for one in QUANTILES]
-    return values[places]
+    """Of sorted values, by the nearest rank, since some may be inf; shape (5,).
+
+    NaN where fewer than one value would lie beyond, as the 5 % of ten: that would be the least of them, and no more.
+    """
+    n = values.size
+    found = np.full(len(QUANTILES), math.nan)
+    for place, share in enumerate(QUANTILES):
+        if n and (share == 0.5 or n * min(share, 1.0 - share) >= 1.0 - 1e-9):
+            found[place] = values[max(math.ceil(share * n - 1e-9), 1) - 1]
+    return found
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
@@ -22,6 +23,7 @@ __all__ = [
     "tell_left_out",
     "tell_numbers",
     "tell_rate",
+    "tell_reasons",
     "tell_standing",
 ]
 
@@ -59,7 +61,10 @@ def tell_duration(seconds: float) -> str:
 
 def tell_rate(bytes_per_s: float) -> str:
     """Bytes a second in megabytes."""
-    return "–" if math.isnan(bytes_per_s) else f"{bytes_per_s / 1e6:.2g} MB/s"
+    if math.isnan(bytes_per_s):
+        return "–"
+    rate = bytes_per_s / 1e6
+    return f"{rate:.0f} MB/s" if rate >= 10 else f"{rate:.1f} MB/s"
 
 
 def tell_standing(survey: Survey) -> str:
@@ -136,3 +141,12 @@ def tell_healthy(healthy: HealthyLimits | None) -> str:
         f"From {how_many(taken, 'healthy subject')} in {where}, every study there taken for one of a healthy subject; "
         f"{how_many(len(healthy.left_out), 'file')} left out"
     )
+
+
+def tell_reasons(healthy: HealthyLimits) -> Iterator[str]:
+    """Why files were left out, each reason with how many; and why a group gives no limits."""
+    for reason, n in Counter(one.reason for one in healthy.left_out).most_common():
+        yield f"{how_many(n, 'file')}: {reason}"
+    for group in healthy.groups:
+        if group.kept is None:
+            yield f"{group.words}: no limits, {group.why_not}"

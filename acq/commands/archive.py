@@ -17,14 +17,16 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
 
 from acq.commands.interruption import ending_like_ctrl_c
-from acq.commands.options import finite, margin_options, settings_from
+from acq.commands.limit_options import derivation_options
+from acq.commands.options import margin_options, settings_from
 from acq.commands.study_options import result_options
-from acq.errors import ConfigurationError, install_hint
+from acq.errors import ConfigurationError
 from acq.exchange.writing import written_whole
 from acq.offline import RecordingSettings
 from acq.report.cautions import INTENDED_USE
-from acq.study.laboratory import FEWEST_ENDPLATES, LimitMethod, format_limits
-from acq.study.reference_limits import read_limits
+from acq.study.about import StudyAbout
+from acq.study.laboratory import LimitMethod, format_limits
+from acq.study.reference_limits import choose_limit, read_limits
 from acq.study.result import NO_LIMITS, ResultOptions, own_limits
 
 if TYPE_CHECKING:
@@ -50,7 +52,7 @@ _MOST_NAMED: Final = 10
 )
 @click.option("--workers", type=click.IntRange(1, 1024), help="Processes on this computer. Default: one a core.")
 @click.option(
-    "--scheduler", metavar="ADDRESS", help="Of a Dask cluster that sees FOLDER too, as in tcp://10.0.0.5:8786."
+    "--scheduler", metavar="ADDRESS", help="Of a Dask cluster that sees FOLDER too, as in tls://10.0.0.5:8786."
 )
 @click.option("--electrode", type=click.Choice(["single_fibre", "concentric"]), help="Instead of what the files say.")
 @click.option(
@@ -62,29 +64,7 @@ _MOST_NAMED: Final = 10
 @click.option(
     "--write-limits", type=click.Path(path_type=Path), help="With --healthy: keep the limits in this new file."
 )
-@click.option(
-    "--method",
-    type=click.Choice([str(one) for one in LimitMethod]),
-    default=str(LimitMethod.LOG_NORMAL),
-    show_default=True,
-    help="With --healthy: by which way those are that are kept.",
-)
-@click.option(
-    "--percentile",
-    type=click.FloatRange(min=50, max=99.9),
-    default=97.5,
-    show_default=True,
-    callback=finite,
-    help="With --healthy: of the healthy subjects, that is within the limit.",
-)
-@click.option(
-    "--fewest",
-    "fewest_endplates",
-    type=click.IntRange(min=1),
-    default=FEWEST_ENDPLATES,
-    show_default=True,
-    help="With --healthy: endplates that a study must have.",
-)
+@derivation_options("--healthy")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @margin_options
 @result_options
@@ -130,8 +110,13 @@ def command(
         "margin_scope": margin_scope,
     }
     settings_from(RecordingSettings(), **margin)  # a margin that makes no sense is no file's fault
-    _require_packages()
     # Only here, so that the help of the program comes at once.
+    from acq.archive.farm import check_address, require_packages
+
+    require_packages()
+    if scheduler is not None:
+        check_address(scheduler)
+    _check_limits(options)
     from acq.archive.finding import find_files
     from acq.archive.parts import make_folder
     from acq.archive.run import Costs, analyse_archive, find_plan
@@ -155,6 +140,13 @@ def command(
     if plan.done and plan.todo:
         screen.print(f"going on: {len(plan.done)} of {len(found.files)} files are done", highlight=False)
     costs = Costs()
+    if plan.todo and scheduler is None:
+        _announce(screen, len(plan.todo), workers)
+    if plan.todo and scheduler is not None and not scheduler.startswith("tls://"):
+        click.echo(
+            "suprathresh: only a tls:// scheduler keeps its data, which are of patients, and its workers from others",
+            err=True,
+        )
 
     def open_farm() -> Any:
         return _open_farm(folder, workers, scheduler, n_todo=len(plan.todo), request=request)
@@ -188,14 +180,12 @@ def command(
     return 0
 
 
-def _require_packages() -> None:
-    try:
-        import distributed  # noqa: F401 - said before anything is looked for, not hours later
-        import pyarrow as pa  # noqa: F401 - the same
-    except ImportError as exc:
-        raise ConfigurationError(
-            f"an archive is analysed with packages that are not installed ({exc}); {install_hint('archive')}"
-        ) from exc
+def _check_limits(options: ResultOptions) -> None:
+    """Refuse before the work what every file would be passed over for."""
+    if options.limits is None or options.limits == NO_LIMITS:
+        return
+    own, file = own_limits(options.limits_file)
+    choose_limit(about=StudyAbout(code=""), wanted=options.limits, own=own, own_file=file)
 
 
 def _refuse_without_healthy(context: click.Context, healthy: Sequence[Path]) -> None:
@@ -213,11 +203,12 @@ def _healthy_names(folder: Path, healthy: Sequence[Path]) -> list[str]:
     for one in healthy:
         here = one.absolute()
         path = here if here.is_dir() and here.is_relative_to(folder) else folder / one
-        if not path.is_dir():
+        inside = PurePath(os.path.relpath(path, folder))
+        if not path.is_dir() or ".." in inside.parts or inside.is_absolute():
             raise ConfigurationError(
                 f"--healthy {one}: no such folder in {folder}; name one of its folders, or . for all"
             )
-        names.append(PurePath(os.path.relpath(path, folder)).as_posix())
+        names.append(inside.as_posix())
     return names
 
 
@@ -248,7 +239,20 @@ def _open_farm(
     if scheduler is not None:
         needs_no_limits = request.result.limits == NO_LIMITS
         return joined_farm(scheduler, folder, has_own_limits=bool(request.limits_digest) or needs_no_limits)
-    return local_farm(min(workers or os.cpu_count() or 1, n_todo))
+    return local_farm(_count_workers(workers, n_todo))
+
+
+def _count_workers(asked: int | None, n_todo: int) -> int:
+    return min(asked or os.cpu_count() or 1, n_todo)
+
+
+def _announce(screen: Console, n_todo: int, asked: int | None) -> None:
+    """Starting workers takes seconds, in which nothing else is to be seen."""
+    from acq.archive.words import how_many
+
+    n, cores = _count_workers(asked, n_todo), os.cpu_count() or 1
+    more = f"; this computer has {how_many(cores, 'core')}, more workers only share them" if n > cores else ""
+    screen.print(f"{how_many(n_todo, 'file')} to analyse, starting {how_many(n, 'worker')}{more}", highlight=False)
 
 
 def _tell_settings(request: AnalysisRequest) -> list[str]:
@@ -260,7 +264,8 @@ def _tell_settings(request: AnalysisRequest) -> list[str]:
     )
     if request.electrode is not None:
         told.append(f"electrode {request.electrode.replace('_', ' ')}, whatever the files say")
-    told.append("all else as each study was recorded, recordings alone by the program's defaults")
+    what = "all else" if told else "every setting"
+    told.append(f"{what} as each study was recorded, recordings alone by the program's defaults")
     told.append(f"endplates counted by the rule {request.result.rule.words}")
     if request.result.admission.takes_untested:
         told.append("endplates count also where the margin was never tested")
@@ -284,7 +289,8 @@ def _shown(screen: Console) -> Iterator[Callable[[Standing], None]]:
             return f"{now.n_workers} at work{over}"
         rate = now.n_done_now / now.elapsed_s
         share = now.n_bytes_done / max(now.n_bytes_todo, 1)
-        left = f", {tell_duration(now.elapsed_s * (1 - share) / share)} left" if share > 0 else ""
+        left_s = now.elapsed_s * (1 - share) / share if share > 0 else 0.0
+        left = f", {tell_duration(left_s)} left" if left_s >= 1 else ""
         return f"{rate:.2g} files/s{left}, {now.n_workers} at work{over}"
 
     if not screen.is_terminal:
@@ -298,7 +304,7 @@ def _shown(screen: Console) -> Iterator[Callable[[Standing], None]]:
         yield line
         return
     columns = (TextColumn("analysing"), BarColumn(), MofNCompleteColumn(), TextColumn("{task.description}"))
-    with Progress(*columns, console=screen, transient=True) as progress:
+    with Progress(*columns, console=screen, transient=True, refresh_per_second=2) as progress:
         task = progress.add_task("starting the workers", total=None)
 
         def bar(now: Standing) -> None:
@@ -363,6 +369,7 @@ def _tell(survey: Survey, out: Path, write_limits: Path | None, *, as_json: bool
         tell_healthy,
         tell_left_out,
         tell_numbers,
+        tell_reasons,
         tell_standing,
     )
 
@@ -380,13 +387,16 @@ def _tell(survey: Survey, out: Path, write_limits: Path | None, *, as_json: bool
         click.echo(f"  {sentence}")
     for group in survey.groups:
         low, _, middle, _, high = tell_numbers(group.mcd_quantiles_us().tolist())
+        spread = f" (5 to 95 %: {low} to {high})" if high != "–" else ""
         said = ", ".join(f"{n} {verdict}" for verdict, n in group.verdicts.items() if n)
         click.echo(
             f"{tell_group(group)}: {how_many(group.n_studies, 'study', 'studies')} ({said}), "
-            f"{how_many(group.mcd_us.size, 'endplate')}, median MCD {middle} µs (5 to 95 %: {low} to {high})"
+            f"{how_many(group.mcd_us.size, 'endplate')}, median MCD {middle} µs{spread}"
         )
     if survey.healthy is not None:
         click.echo(tell_healthy(survey.healthy))
+        for sentence in tell_reasons(survey.healthy):
+            click.echo(f"  {sentence}")
     cost = survey.cost
     if cost is not None:
         each_s = cost.per_study_s if cost.n_studies else cost.per_recording_s

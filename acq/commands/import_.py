@@ -26,13 +26,14 @@ from acq.commands.study import print_document, print_results, tell_study
 from acq.errors import ConfigurationError, InputFileError, StudyFileError
 from acq.exchange.continuous import ImportOptions
 from acq.exchange.incoming import read_foreign, read_own_about
+from acq.exchange.into_study import add_recording
 from acq.exchange.recordings import Recording
 from acq.offline import RecordingSettings, analyse_recording
 from acq.preparing import prepare_on_terminal
-from acq.records import RecordingAnalysis, Sweep
+from acq.records import RecordingAnalysis
 from acq.study.about import ABOUT_FIELDS, check_about, check_code
 from acq.study.copying import make_code
-from acq.study.store import IMPORTED, StudyStore
+from acq.study.store import StudyStore
 
 __all__ = ["command"]
 
@@ -273,7 +274,7 @@ def _write(
     if meta is not None:
         store = StudyStore.create(path, meta={**meta, "program": f"suprathresh {__version__}"})
         try:
-            numbers = [_add(store, one, settings) for one in incoming]
+            numbers = [add_recording(store, one.recording, one.analysis, settings, kind=one.kind) for one in incoming]
         except BaseException:
             store.discard()
             raise
@@ -281,39 +282,4 @@ def _write(
         return numbers
     # Nobody breaks into it: a study is not left with half a recording.
     with Interruption(lambda: None), closing(StudyStore.open(path, "write")) as store:
-        return [_add(store, one, settings) for one in incoming]
-
-
-def _add(store: StudyStore, one: _Incoming, settings: RecordingSettings) -> int:
-    recording = one.recording
-    number = store.start_recording(
-        profile=IMPORTED,
-        device=f"imported from {one.kind}",
-        electrode=recording.electrode,
-        sample_rate_hz=recording.sample_rate_hz,
-        band_hz=recording.band_hz,
-        mains_hz=recording.mains_hz,
-        quantum_uv=recording.quantum_uv,
-        full_scale_uv=recording.full_scale_uv,
-        settings=settings,
-    )
-    told = "; ".join((f"{recording.n_sweeps} sweeps from {one.kind}", *recording.damage))
-    store.add_event("imported", told, recording=number)
-    commanded_ma, delivered_ma = recording.commanded_ma, recording.delivered_ma
-    for k, pulse in enumerate(recording.pulses()):
-        store.add_sweep(
-            number,
-            Sweep(
-                pulse=replace(
-                    pulse,
-                    commanded_ma=pulse.commanded_ma if commanded_ma is None else float(commanded_ma[k]),
-                    delivered_ma=pulse.delivered_ma if delivered_ma is None else float(delivered_ma[k]),
-                ),
-                samples_uv=recording.sweeps_uv[k],
-                onset_index=recording.onset_index,
-                sample_rate_hz=recording.sample_rate_hz,
-                is_damaged=bool(recording.is_damaged[k]),
-            ),
-        )
-    store.add_result(number, one.analysis, settings=settings)
-    return number
+        return [add_recording(store, one.recording, one.analysis, settings, kind=one.kind) for one in incoming]

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-import math
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict
 from datetime import date
@@ -19,13 +18,12 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn
 from rich.table import Table
 
-from acq.analysis.upper_limits import UpperLimit, needed_for_interval, needed_for_value
-from acq.commands.options import finite
+from acq.commands.limit_options import derivation_options
 from acq.errors import ConfigurationError
 from acq.exchange.writing import written_whole
+from acq.report.derived_limits import explain_limits, finite_or_none, plain_upper, tell_upper
 from acq.study.about import ACTIVATIONS, ELECTRODES, STIMULATIONS
 from acq.study.laboratory import (
-    FEWEST_ENDPLATES,
     Collection,
     IndividualWay,
     LaboratoryLimits,
@@ -81,35 +79,13 @@ def _own_name(context: click.Context, parameter: click.Parameter, value: str | N
     "--name", callback=_own_name, help="With --from: what the new limits are called; letters, digits, dashes."
 )
 @click.option(
-    "--method",
-    type=click.Choice([str(one) for one in LimitMethod]),
-    default=str(LimitMethod.LOG_NORMAL),
-    show_default=True,
-    help="With --from: by which way those are that are kept.",
-)
-@click.option(
     "--individual",
     type=click.Choice([str(one) for one in IndividualWay]),
     default=str(IndividualWay.RANK),
     show_default=True,
     help="With --from: a single endplate's limit is of that at each subject's 90 % rank (the 27th of 30), or of any.",
 )
-@click.option(
-    "--percentile",
-    type=click.FloatRange(min=50, max=99.9),
-    default=97.5,
-    show_default=True,
-    callback=finite,
-    help="With --from: of the healthy subjects, that is within the limit.",
-)
-@click.option(
-    "--fewest",
-    "fewest_endplates",
-    type=click.IntRange(min=1),
-    default=FEWEST_ENDPLATES,
-    show_default=True,
-    help="With --from: endplates that a study must have.",
-)
+@derivation_options("--from")
 @click.option("--json", "as_json", is_flag=True, help="One JSON document on standard output.")
 @click.pass_context
 def command(
@@ -209,7 +185,7 @@ def _list(
         document = {
             "schema_version": 1,
             "own_file": str(file) if own else None,
-            "limits": [_plain_limit(one) for one in shown],
+            "limits": [asdict(one) for one in shown],
             "conflicts": list(conflicts),
             "marks": dict(MARKS),
         }
@@ -284,10 +260,6 @@ def _tell_age(limit: ReferenceLimit) -> str:
     return f"≥ {low}" if high is None else f"{low}–{high}"
 
 
-def _plain_limit(limit: ReferenceLimit) -> dict[str, object]:
-    return asdict(limit)
-
-
 # ---- derived --------------------------------------------------------------------------------------------------------
 
 
@@ -355,9 +327,9 @@ def _show_derived(
         ("any endplate", limits.pooled),
     )
     for words, found in rows:
-        table.add_row(words, *(_tell(found[method]) for method in LimitMethod))
+        table.add_row(words, *(tell_upper(found[method]) for method in LimitMethod))
     console.print(table)
-    for sentence in _explain(limits):
+    for sentence in explain_limits(limits):
         console.print(f"• {escape(sentence)}", highlight=False)
     if kept is None:
         console.print(f"No limits to keep: {escape(why_not)}", highlight=False)
@@ -377,39 +349,6 @@ def _show_derived(
         console.print(f"written to {escape(str(target))}", highlight=False, soft_wrap=True)
 
 
-def _tell(limit: UpperLimit) -> str:
-    low_us, high_us = limit.interval_us
-    value = f"{limit.value_us:.1f}" if math.isfinite(limit.value_us) else "too few" if low_us > 0 else "–"
-    if math.isnan(low_us):
-        return value
-    low = f"{low_us:.1f}" if math.isfinite(low_us) else "…"
-    return f"{value} ({low}–{high_us:.1f})" if math.isfinite(high_us) else f"{value} (from {low})"
-
-
-def _explain(limits: LaboratoryLimits) -> Iterator[str]:
-    n, percent = len(limits.subjects), f"{100 * limits.share:g} %"
-    for_value, for_interval = needed_for_value(limits.share), needed_for_interval(limits.share, limits.confidence)
-    if n < for_value:
-        yield (
-            f"non-parametric, {n} subjects are too few: {for_value} are needed for the {percent} limit, {for_interval} "
-            "to bound it"
-        )
-    elif n < for_interval:
-        yield f"non-parametric, {n} subjects do not bound the {percent} limit from above: {for_interval} would"
-    for what, p in (
-        ("means of subjects", limits.p_means),
-        ("endplates at the 90 % rank", limits.p_ranked),
-        ("endplates within subjects", limits.p_endplates),
-    ):
-        if math.isnan(p):
-            yield f"log-normality, {what}: cannot be tested"
-        else:
-            word = "in doubt, take the non-parametric limit" if p < 0.05 else "not refuted"
-            yield f"log-normality, {what}: {word} (Shapiro–Wilk p {p:.3f})"
-    yield "the interval of any endplate heeds that endplates of one subject resemble each other"
-    yield from limits.warnings
-
-
 def _plain_derived(
     found: Collection, limits: LaboratoryLimits, kept: ReferenceLimit | None, why_not: str, target: Path | None
 ) -> dict[str, object]:
@@ -419,13 +358,13 @@ def _plain_derived(
         "confidence": limits.confidence,
         "n_subjects": len(limits.subjects),
         "n_endplates": limits.n_endplates,
-        "mean": _plain_upper(limits.mean),
-        "ranked": _plain_upper(limits.ranked),
-        "pooled": _plain_upper(limits.pooled),
+        "mean": plain_upper(limits.mean),
+        "ranked": plain_upper(limits.ranked),
+        "pooled": plain_upper(limits.pooled),
         "log_normality_p": {
-            "means": _number(limits.p_means),
-            "ranked": _number(limits.p_ranked),
-            "endplates": _number(limits.p_endplates),
+            "means": finite_or_none(limits.p_means),
+            "ranked": finite_or_none(limits.p_ranked),
+            "endplates": finite_or_none(limits.p_endplates),
         },
         "warnings": list(limits.warnings),
         "subjects": [
@@ -434,28 +373,13 @@ def _plain_derived(
                 "code": one.code,
                 "age_years": one.age_years,
                 "n_endplates": len(one.mcd_us),
-                "mean_us": _number(one.mean_us),
-                "ranked_us": _number(one.ranked_us),
+                "mean_us": finite_or_none(one.mean_us),
+                "ranked_us": finite_or_none(one.ranked_us),
             }
             for one in limits.subjects
         ],
         "left_out": [asdict(one) for one in found.left_out],
-        "limit": None if kept is None else _plain_limit(kept),
+        "limit": None if kept is None else asdict(kept),
         "no_limit_because": why_not,
         "written_to": None if target is None else str(target),
     }
-
-
-def _plain_upper(found: Mapping[LimitMethod, UpperLimit]) -> dict[str, object]:
-    return {
-        str(method): {
-            "value_us": _number(one.value_us),
-            "low_us": _number(one.interval_us[0]),
-            "high_us": _number(one.interval_us[1]),
-        }
-        for method, one in found.items()
-    }
-
-
-def _number(value: float) -> float | None:
-    return value if math.isfinite(value) else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -26,16 +26,20 @@ class FibreOutcome:
 
 
 def _keep_company(
-    fibre: int, *, kinship: Kinship, outlook: Mapping[int, Outlook], responded: Mapping[int, bool]
+    fibre: int,
+    partners: Sequence[int],
+    *,
+    kinship: Kinship,
+    outlook: Mapping[int, Outlook],
+    responded: Mapping[int, bool],
 ) -> Company | None:
     """What the likely partners of a fibre did; None where it has none.
 
     Parameters
     ----------
     outlook, responded : mapping of fibre
-        Of every fibre whose response could be judged, the fibre itself among them.
+        Of every fibre whose response could be judged, the partners among them.
     """
-    partners = kinship.partners(fibre, responded)
     if not partners:
         return None
     return Company(
@@ -46,16 +50,18 @@ def _keep_company(
     )
 
 
-def _put_together(fibre: int, *, kinship: Kinship, heard: Mapping[int, FloatArray | None]) -> FloatArray | None:
+def _put_together(
+    fibre: int, partners: Sequence[int], *, kinship: Kinship, heard: Mapping[int, FloatArray | None]
+) -> FloatArray | None:
     """What the latencies of a fibre and of its likely partners say of their threshold; None where they say nothing.
 
     Parameters
     ----------
     heard : mapping of fibre to (n_theta,) or None
-        Likelihood from each fibre's own latency, the fibre itself perhaps among them.
+        Likelihood from each fibre's own latency.
     """
-    told = heard.get(fibre)
-    for other in kinship.partners(fibre, heard):
+    told = heard[fibre]
+    for other in partners:
         one = heard[other]
         if one is not None:
             shared: FloatArray = one ** kinship.probability(fibre, other)
@@ -101,12 +107,12 @@ def take_together(
     """
     responded = {fibre: one.responded for fibre, one in outcomes.items() if one.responded is not None}
     kinship.observe(intensity_ma=pulse_intensity_ma, onset_s=onset_s, responded=responded)
-    outlook: dict[int, Outlook] = {}
-    if len(responded) > 1:
-        outlook = {
-            fibre: members[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
-            for fibre, answered in responded.items()
-        }
+    partners = {fibre: kinship.partners(fibre, responded) for fibre in responded}
+    outlook = {
+        fibre: members[fibre].outlook(pulse_intensity_ma=pulse_intensity_ma, responded=answered)
+        for fibre, answered in responded.items()
+        if partners[fibre]
+    }
     heard: dict[int, FloatArray | None] = {}
     shifts = {}
     for fibre in responded:
@@ -115,11 +121,11 @@ def take_together(
         )
         if math.isfinite(shift):
             shifts[fibre] = shift
-    told = {fibre: _put_together(fibre, kinship=kinship, heard=heard) for fibre in responded}
+    told = {fibre: _put_together(fibre, partners[fibre], kinship=kinship, heard=heard) for fibre in responded}
     for fibre, one in outcomes.items():
         company = None
-        if outlook and one.responded is not None:
-            company = _keep_company(fibre, kinship=kinship, outlook=outlook, responded=responded)
+        if one.responded is not None:
+            company = _keep_company(fibre, partners[fibre], kinship=kinship, outlook=outlook, responded=responded)
         members[fibre].take(
             pulse_intensity_ma=pulse_intensity_ma,
             onset_s=onset_s,

@@ -130,7 +130,10 @@ def judge(
     smoother = ThresholdSmoother(
         intensity_ma=intensity_ma,
         onset_s=onset_s,
-        highest_threshold_ma=np.array([highest_threshold_ma(rule, one, spreads) for one in intensity_ma.tolist()]),
+        highest_threshold_ma=np.broadcast_to(
+            rule.highest_threshold_ma(intensity_ma[:, None], relative_spread=spreads),
+            (intensity_ma.size, spreads.size),
+        ),
         spreads_above=settings.spreads_above,
         settings=settings.threshold,
         within_ma=[prior for prior in priors if prior is not None],

@@ -8,6 +8,7 @@ thresholds, and never fail together more often than by chance.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -17,13 +18,11 @@ import numpy as np
 
 from acq.analysis.latency_kernels import correlation_evidence
 from acq.analysis.threshold_grid import Array32, Likelihood, Outcome, ThresholdGrid, ThresholdSettings
-from acq.analysis.threshold_kernels import multiply
-from acq.records import FloatArray
+from acq.analysis.threshold_kernels import multiply_each
 
 __all__ = ["Kinship", "KinshipSettings", "Outlook"]
 
 _RHO = np.linspace(0.05, 0.95, 10)
-_FIRST, _ONCE = np.zeros(1, dtype=np.int64), np.ones(1, dtype=np.int64)
 # A coarser state space than that of the thresholds: one for two fibres has one axis more.
 _COARSE = ThresholdSettings(
     step=0.025,
@@ -67,29 +66,81 @@ class Outlook(NamedTuple):
         return self.fired + self.silent
 
 
-@dataclass(slots=True)
-class _Density:
-    """A density and what it is to be multiplied by, so that its sum is one: put off until it is multiplied anyway."""
+def _number(*answers: bool) -> int:
+    """Of what one or two fibres of an axon did, among the outcomes of `_likelihood`."""
+    number = 0
+    for answer in answers:
+        number = 2 * number + answer
+    return number
 
-    values: Array32
-    scale: FloatArray = field(default_factory=lambda: np.ones(1))
 
-    def update(self, fires: Array32, likelihood: Likelihood, ones: Array32) -> float:
-        """Take in an outcome; the log probability of that outcome before."""
-        total = np.empty(1)
-        multiply(self.values, fires, 0, 1, _FIRST, _ONCE, likelihood.fired, likelihood.silent, ones, self.scale, total)
-        self.scale = 1.0 / total
-        return math.log(total[0])
+def _likelihood(grid: ThresholdGrid, n_fibres: int) -> Likelihood:
+    """Of all that one or two fibres of an axon may do, for each blocking of the one, or of both."""
+    all_fired, all_silent = [], []
+    for answers in itertools.product((False, True), repeat=n_fibres):
+        fired, silent = np.ones(1), 1.0
+        for answer in answers:
+            one, none = grid.chances(Outcome(level=0, responded=answer, others=-1, others_blocking=0))
+            fired, silent = (fired[:, None] * one).ravel(), silent * none
+        all_fired.append(fired)
+        all_silent.append(silent)
+    return Likelihood(np.array(all_fired, dtype=np.float32), np.array(all_silent, dtype=np.float32))
+
+
+class _Densities:
+    """Densities of one state space, one after the other in memory, so that all take in a stimulus in one call.
+
+    values : (m · n_spread, n_blocking, n_theta). scale : (m,) what each is to be multiplied by, so that its sum is one:
+    put off until it is multiplied anyway. likelihood : of the outcomes there are.
+    """
+
+    def __init__(self, likelihood: Likelihood, n_spread: int, n_theta: int) -> None:
+        self._likelihood = likelihood
+        self.values = np.empty((0, likelihood.fired.shape[1], n_theta), dtype=np.float32)
+        self.scale = np.empty(0)
+        self._n_spread = n_spread
+        self._spare, self._totals = np.empty_like(self.values), np.empty(0)
+
+    def __getitem__(self, place: int) -> tuple[Array32, float]:
+        """One of them, and its scale."""
+        return self.values[place * self._n_spread : (place + 1) * self._n_spread], float(self.scale[place])
+
+    def add(self, values: Array32, scale: float) -> None:
+        """Put another behind the last."""
+        self.values = np.concatenate((self.values, values))
+        self.scale = np.append(self.scale, scale)
+        self._spare, self._totals = np.empty_like(self.values), np.ones(self.scale.size)
+
+    def update(self, fires: Array32, which: list[int]) -> list[float]:
+        """Take in the outcome of each, −1 where there is none; the log probabilities of these outcomes before."""
+        self._totals[:] = 1.0 / self.scale
+        multiply_each(
+            self.values,
+            fires,
+            np.array(which, dtype=np.int64),
+            self._likelihood.fired,
+            self._likelihood.silent,
+            self.scale,
+            self._totals,
+        )
+        self.scale = 1.0 / self._totals
+        return [math.log(total) if one >= 0 else 0.0 for total, one in zip(self._totals.tolist(), which, strict=True)]
+
+    def advance(self, grid: ThresholdGrid, dt_s: float) -> None:
+        """Let time pass."""
+        # Places in memory taken in turn: fresh ones would cost as much as what is computed.
+        self.values, self._spare = grid.advance(self.values, dt_s, out=self._spare), self.values
 
 
 @dataclass(slots=True)
 class _Pair:
     """Two fibres. reached : stimuli at which the other one responded, so that the axon fired; missed : of those.
 
-    known : θ, RS and the blocking of both, if they share an axon, (n_spread, n_blocking², n_theta).
+    place : among the densities of θ, RS and the blocking of both, if they share an axon, (n_spread, n_blocking²,
+    n_theta).
     """
 
-    known: _Density
+    place: int
     log_odds: float = 0.0
     reached: list[float] = field(default_factory=lambda: [0.0, 0.0])
     missed: list[float] = field(default_factory=lambda: [0.0, 0.0])
@@ -113,11 +164,8 @@ class Kinship:
     def __init__(self, settings: KinshipSettings | None = None) -> None:
         self.settings = settings if settings is not None else KinshipSettings()
         self._grid: ThresholdGrid | None = None
-        self._alone: dict[int, _Density] = {}
+        self._places: dict[int, int] = {}  # of each fibre among those by themselves, in the order they became known
         self._pairs: dict[tuple[int, int], _Pair] = {}
-        self._likelihoods: dict[tuple[bool, ...], Likelihood] = {}
-        self._ones = np.empty(0, dtype=np.float32)
-        self._spare: dict[tuple[int, ...], Array32] = {}
         self._moved_s: float | None = None
 
     def observe(self, *, intensity_ma: float, onset_s: float, responded: Mapping[int, bool]) -> None:
@@ -133,27 +181,35 @@ class Kinship:
             grid = self._grid = ThresholdGrid(
                 _COARSE, low_ma=_COARSE.lowest_ma, high_ma=_COARSE.highest_ma, centre_ma=intensity_ma
             )
-            self._ones = np.ones(grid.n_theta, dtype=np.float32)
+            self._alone, self._joint = (
+                _Densities(_likelihood(grid, n_fibres), grid.spreads.size, grid.n_theta) for n_fibres in (1, 2)
+            )
         self._advance(grid, onset_s)
-        fires = grid.firing_at(grid.outcome(intensity_ma, responded=True).level)[None]
+        fires = grid.firing_at(grid.outcome(intensity_ma, responded=True).level)
         fibres = sorted(responded)
         for fibre in fibres:
-            if fibre not in self._alone:
-                self._alone[fibre] = _Density(grid.prior(scale=None, prior_ma=None))
+            if fibre not in self._places:
+                self._places[fibre] = len(self._places)
+                self._alone.add(grid.prior(scale=None, prior_ma=None), 1.0)
+        together = []
         for place, first in enumerate(fibres):
             for second in fibres[place + 1 :]:
-                if (first, second) not in self._pairs:
-                    self._pairs[first, second] = _Pair(self._joined(grid, first, second))
-        apart = {
-            fibre: self._alone[fibre].update(fires, self._likelihood(grid, (responded[fibre],)), self._ones)
-            for fibre in fibres
-        }
-        for place, first in enumerate(fibres):
-            for second in fibres[place + 1 :]:
-                answers = (responded[first], responded[second])
-                pair = self._pairs[first, second]
-                together = pair.known.update(fires, self._likelihood(grid, answers), self._ones)
-                self._count(pair, answers, together - apart[first] - apart[second])
+                pair = self._pairs.get((first, second))
+                if pair is None:
+                    pair = self._pairs[first, second] = _Pair(len(self._pairs))
+                    self._joint.add(*self._joined(grid, first, second))
+                together.append((pair, first, second))
+        which = [-1] * len(self._places)
+        for fibre in fibres:
+            which[self._places[fibre]] = _number(responded[fibre])
+        apart = self._alone.update(fires, which)
+        which = [-1] * len(self._pairs)
+        for pair, first, second in together:
+            which[pair.place] = _number(responded[first], responded[second])
+        joint = self._joint.update(fires, which)
+        for pair, first, second in together:
+            evidence = joint[pair.place] - apart[self._places[first]] - apart[self._places[second]]
+            self._count(pair, (responded[first], responded[second]), evidence)
 
     def _count(self, pair: _Pair, answers: tuple[bool, bool], evidence: float) -> None:
         # That both responded once is why both are looked at: it says nothing of what they share.
@@ -166,19 +222,13 @@ class Kinship:
                 pair.reached[this] += 1.0
                 pair.missed[this] += not answers[this]
 
-    def _joined(self, grid: ThresholdGrid, first: int, second: int) -> _Density:
+    def _joined(self, grid: ThresholdGrid, first: int, second: int) -> tuple[Array32, float]:
         """What is known of two fibres if they share an axon; one of them may have been known longer."""
         new = grid.blocking_prior.astype(np.float32)
-        longest = self._alone[self._longest_known(first, second)]
-        known = longest.values
-        joined = (
-            known[:, :, None] * new[:, None] if longest is self._alone[first] else known[:, None] * new[:, None, None]
-        )
-        return _Density(joined.reshape(joined.shape[0], -1, grid.n_theta), longest.scale)
-
-    def _longest_known(self, first: int, second: int) -> int:
-        order = list(self._alone)
-        return first if order.index(first) < order.index(second) else second
+        is_first_longer = self._places[first] < self._places[second]
+        known, scale = self._alone[self._places[first if is_first_longer else second]]
+        joined = known[:, :, None] * new[:, None] if is_first_longer else known[:, None] * new[:, None, None]
+        return joined.reshape(joined.shape[0], -1, grid.n_theta), scale
 
     def _advance(self, grid: ThresholdGrid, onset_s: float) -> None:
         if self._moved_s is None:
@@ -187,24 +237,8 @@ class Kinship:
         if dt_s < _COARSE.block_s:
             return
         self._moved_s = onset_s
-        for known in (*self._alone.values(), *(pair.known for pair in self._pairs.values())):
-            # Places in memory taken in turn: fresh ones would cost as much as what is computed.
-            shape = known.values.shape
-            spare = self._spare.get(shape)
-            spare = spare if spare is not None else np.empty_like(known.values)
-            known.values, self._spare[shape] = grid.advance(known.values, dt_s, out=spare), known.values
-
-    def _likelihood(self, grid: ThresholdGrid, answers: tuple[bool, ...]) -> Likelihood:
-        """Of what one or two fibres of an axon did, for each blocking of the one, or of both."""
-        found = self._likelihoods.get(answers)
-        if found is None:
-            fired, silent = np.ones(1), 1.0
-            for answer in answers:
-                one, none = grid.chances(Outcome(level=0, responded=answer, others=-1, others_blocking=0))
-                fired, silent = (fired[:, None] * one).ravel(), silent * none
-            found = Likelihood(fired.astype(np.float32)[None], np.array([silent], dtype=np.float32))
-            self._likelihoods[answers] = found
-        return found
+        self._alone.advance(grid, dt_s)
+        self._joint.advance(grid, dt_s)
 
     def _blocked(self, pair: _Pair, this: int) -> float:
         """How often one of a pair blocks, from the stimuli at which the other one responded."""
@@ -231,12 +265,12 @@ class Kinship:
         if first == second:
             return 1.0
         pair = self._pairs.get((first, second) if first < second else (second, first))
-        if pair is not None and pair.probability is not None:
-            return pair.probability
-        prior = math.log(self.settings.prior / (1.0 - self.settings.prior))
-        if pair is None:
-            return 1.0 / (1.0 + math.exp(-prior))
-        pair.probability = 1.0 / (1.0 + math.exp(-(prior + pair.log_odds + self._from_shifts(pair))))
+        return self._of_pair(pair) if pair is not None else self.settings.prior
+
+    def _of_pair(self, pair: _Pair) -> float:
+        if pair.probability is None:
+            prior = math.log(self.settings.prior / (1.0 - self.settings.prior))
+            pair.probability = 1.0 / (1.0 + math.exp(-(prior + pair.log_odds + self._from_shifts(pair))))
         return pair.probability
 
     def _from_shifts(self, pair: _Pair) -> float:
@@ -250,11 +284,12 @@ class Kinship:
 
     def partners(self, fibre: int, among: Iterable[int], *, level: float = 0.5) -> list[int]:
         """Fibres, seen together with this one, that share its axon with at least that probability."""
-        return [
-            other
-            for other in among
-            if (min(fibre, other), max(fibre, other)) in self._pairs and self.probability(fibre, other) >= level
-        ]
+        found = []
+        for other in among:
+            pair = self._pairs.get((fibre, other) if fibre < other else (other, fibre))
+            if pair is not None and self._of_pair(pair) >= level:
+                found.append(other)
+        return found
 
     def groups(self, fibres: Iterable[int]) -> tuple[tuple[int, ...], ...]:
         """The fibres by axon, put together where any two of them share it with a probability of at least a half."""

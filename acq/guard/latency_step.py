@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from acq.analysis.jitter import mcd_interval_us, mean_consecutive_difference_us
 from acq.records import BoolArray, FloatArray
@@ -75,22 +76,27 @@ def find_latency_step(
 def _largest_step(latency_us: FloatArray, onset_s: FloatArray, intensity_ma: FloatArray) -> tuple[int, float] | None:
     """Index and size of the most significant step up between windows of responses under equal conditions."""
     seen = np.flatnonzero(np.isfinite(latency_us))
-    best: tuple[float, int, float] | None = None
-    for position in range(_WINDOW, seen.size - _WINDOW + 1):
-        around = seen[position - _WINDOW : position + _WINDOW]
-        intensity = intensity_ma[around]
-        interval = np.diff(onset_s[around])
-        if np.ptp(intensity) > _SAME_INTENSITY * intensity[0] or interval.max() > 1.5 * interval.min():
-            continue
-        before, after = latency_us[around[:_WINDOW]], latency_us[around[_WINDOW:]]
-        step = float(np.median(after) - np.median(before))
-        apart = np.concatenate([before - np.median(before), after - np.median(after)])
-        # SE of a difference of two medians of Gaussian values.
-        error = 1.2533 * 1.4826 * float(np.median(np.abs(apart))) * np.sqrt(2.0 / _WINDOW)
-        significance = step / max(error, 1e-9)
-        if step >= _STEP_TOGETHER_US and significance >= _STEP_SD and (best is None or significance > best[0]):
-            best = (significance, int(around[_WINDOW]), step)
-    return None if best is None else (best[1], best[2])
+    if seen.size < 2 * _WINDOW:
+        return None
+    around = sliding_window_view(seen, 2 * _WINDOW)
+    intensity, interval = intensity_ma[around], np.diff(onset_s[around], axis=1)
+    is_equal = np.ptp(intensity, axis=1) <= _SAME_INTENSITY * intensity[:, 0]
+    is_equal &= interval.max(axis=1) <= 1.5 * interval.min(axis=1)
+    around = around[is_equal]
+    before, after = latency_us[around[:, :_WINDOW]], latency_us[around[:, _WINDOW:]]
+    usual, later = (np.median(one, axis=1, keepdims=True) for one in (before, after))
+    step = (later - usual)[:, 0]
+    far = np.flatnonzero(step >= _STEP_TOGETHER_US)
+    if not far.size:
+        return None
+    apart = np.concatenate([before[far] - usual[far], after[far] - later[far]], axis=1)
+    # SE of a difference of two medians of Gaussian values.
+    error = 1.2533 * 1.4826 * np.median(np.abs(apart), axis=1) * np.sqrt(2.0 / _WINDOW)
+    significance = step[far] / np.maximum(error, 1e-9)
+    best = int(np.argmax(significance))
+    if significance[best] < _STEP_SD:
+        return None
+    return int(around[far[best], _WINDOW]), float(step[far[best]])
 
 
 def _jitter_rises(latency_us: FloatArray, pairs: BoolArray, index: int) -> bool:

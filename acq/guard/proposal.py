@@ -8,11 +8,13 @@ from __future__ import annotations
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from acq.guard.margin import MarginRule
-from acq.guard.watch import WatchState
 from acq.records import GuardVerdict
+
+if TYPE_CHECKING:  # a screen reads proposals, and has no use for the watch and its kernels
+    from acq.guard.watch import WatchState
 
 __all__ = ["Needs", "Proposal", "find_needs", "needed_ma", "propose", "settle"]
 

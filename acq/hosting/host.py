@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import contextlib
 import gc
+import itertools
 import signal
 import sys
 import tempfile
 import threading
 import time
 from collections import deque
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from multiprocessing import AuthenticationError
 from multiprocessing.connection import Connection, Listener
@@ -115,8 +116,14 @@ class Host:
         """Let `run` come to its end, from any thread."""
         self._ending.set()
 
-    def serve(self, screen: Connection[Any, Any]) -> None:
-        """Do what a screen asks for until it goes, and bring the output to rest then. For a thread of its own."""
+    def serve(self, screen: Connection[Any, Any], early: Sequence[object] = ()) -> None:
+        """Do what a screen asks for until it goes, and bring the output to rest then. For a thread of its own.
+
+        Parameters
+        ----------
+        early : sequence
+            What it has sent already.
+        """
         line = _Line(screen)
         with self._lock:
             if self._line is not None:
@@ -127,8 +134,7 @@ class Host:
             self._line = line
         goes_on_purpose = False
         try:
-            while True:
-                message = screen.recv()
+            for message in itertools.chain(early, iter(screen.recv, None)):
                 if isinstance(message, Leaving):
                     goes_on_purpose = True
                     break
@@ -375,6 +381,9 @@ def _run(
         try:
             line = _Line(screen)
             prepare_analysis(lambda done, of: line.say(Preparing(done, of)))
+            early = _take_early(screen)
+            if early is None:
+                return 1  # before anything was made or opened
             # What is there now stays: looking through it again and again would hold the guard up. Before anything is
             # opened, since looking through it once lets an output run dry.
             gc.collect()
@@ -390,9 +399,20 @@ def _run(
         gc.freeze()  # what has come since
         Whereabouts(where.folder, where.address, where.key, where.process, started.study_path, started.code).write()
         waiting.serve_with(host.serve)
-        threading.Thread(target=host.serve, args=(screen,), name="screen", daemon=True).start()
+        threading.Thread(target=host.serve, args=(screen, early), name="screen", daemon=True).start()
         host.run()
     return 0
+
+
+def _take_early(screen: Connection[Any, Any]) -> list[object] | None:
+    """What a screen has sent before it was told of a study; None where it is not there any more."""
+    early: list[object] = []
+    try:
+        while screen.poll():
+            early.append(screen.recv())
+    except (OSError, EOFError):
+        return None
+    return early
 
 
 def _begin(request: StudyRequest) -> tuple[Engine, StudyStore, Started]:

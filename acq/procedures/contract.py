@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from acq.display import Choice, FibreSnapshot, Figure, Prompt
 from acq.guard.margin import MarginRule
-from acq.guard.watch import WatchState
 from acq.records import BoolArray, FibreAnalysis, FloatArray, IntArray, PulseKind
 
 if TYPE_CHECKING:
+    from acq.guard.watch import WatchState
     from acq.session import SweepOutcome
 
 __all__ = [

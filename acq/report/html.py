@@ -13,7 +13,7 @@ from acq.report.figures import ENDPLATES_KEY, KEY, draw_symbol
 from acq.report.svg import SHADE_STEPS, make_svg
 from acq.report.wording import INTENDED_USE, METHODS, REFERENCES, ResultRow
 
-__all__ = ["make_html"]
+__all__ = ["escaped", "figure", "listed", "make_document", "make_html", "sentence"]
 
 _WIDE = {True: "wide", False: "narrow"}
 _GIVEN = {True: "given", False: "none"}
@@ -41,8 +41,8 @@ def make_html(content: ReportContent) -> str:
     body = "\n".join(
         [
             '<div class="over"><span>Jitter of stimulated endplates: result of a study</span>'
-            f"<span>record {_e(front.seal)}</span></div>",
-            f"<header><h1>{_e(front.code)} <small>{_e(front.title)}</small></h1></header>",
+            f"<span>record {escaped(front.seal)}</span></div>",
+            f"<header><h1>{escaped(front.code)} <small>{escaped(front.title)}</small></h1></header>",
             "<main>",
             *_damage(front.damage),
             _conclusion(front.conclusion),
@@ -54,16 +54,31 @@ def make_html(content: ReportContent) -> str:
             *_rows(content.set_aside, "Endplates set aside", "aside"),
             _record(content),
             "</main>",
-            f"<footer><span>{_e(front.code)}</span><span>record {_e(front.seal)}</span>"
-            f"<span>suprathresh {_e(__version__)}</span>"
+            f"<footer><span>{escaped(front.code)}</span><span>record {escaped(front.seal)}</span>"
+            f"<span>suprathresh {escaped(__version__)}</span>"
             "<span>for research and training; not a medical device</span></footer>",
         ]
     )
+    return make_document(f"Jitter study {front.code}", body)
+
+
+def make_document(title: str, body: str, *, style: str = "") -> str:
+    """An HTML file with the style of the reports.
+
+    Parameters
+    ----------
+    title : str
+        As text.
+    body : str
+        As HTML.
+    style : str
+        CSS beyond that of all reports.
+    """
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f'<meta name="generator" content="suprathresh {_e(__version__)}">\n'
-        f"<title>Jitter study {_e(front.code)}</title>\n<style>{_shades()}\n{_style()}</style>\n</head>\n"
+        f'<meta name="generator" content="suprathresh {escaped(__version__)}">\n'
+        f"<title>{escaped(title)}</title>\n<style>{_shades()}\n{_style()}{style}</style>\n</head>\n"
         f"<body>\n{body}\n</body>\n</html>\n"
     )
 
@@ -72,18 +87,20 @@ def _style() -> str:
     return resources.files("acq.report").joinpath("report.css").read_text(encoding="utf-8")
 
 
-def _e(text: str) -> str:
+def escaped(text: str) -> str:
+    """Text as HTML."""
     return escape(text, quote=True)
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
+    """Text as HTML, with a capital and a full stop."""
     text = text[:1].upper() + text[1:]
-    return _e(text if text.endswith((".", "!", "?")) else text + ".")
+    return escaped(text if text.endswith((".", "!", "?")) else text + ".")
 
 
 def _damage(damage: Sequence[str]) -> Iterable[str]:
     if damage:
-        listed = "".join(f"<li>{_sentence(one)}</li>" for one in damage)
+        listed = "".join(f"<li>{sentence(one)}</li>" for one in damage)
         yield (
             '<section class="damage" role="alert"><strong>This record is damaged or incomplete; the result is of what '
             f"can be read.</strong><ul>{listed}</ul></section>"
@@ -93,14 +110,14 @@ def _damage(damage: Sequence[str]) -> Iterable[str]:
 def _conclusion(text: str) -> str:
     first, _, others = text.partition(". ")
     first = first if not others else first + "."
-    more = f"<p>{_e(others)}</p>" if others else ""
-    return f'<section class="conclusion" aria-label="Conclusion"><p>{_e(first)}</p>{more}</section>'
+    more = f"<p>{escaped(others)}</p>" if others else ""
+    return f'<section class="conclusion" aria-label="Conclusion"><p>{escaped(first)}</p>{more}</section>'
 
 
 def _facts(content: ReportContent) -> str:
     facts = "".join(
-        f'<div class="{_WIDE[one.is_long]}"><dt>{_e(one.label)}</dt>'
-        f'<dd class="{_GIVEN[one.is_given]}">{_e(one.value)}</dd></div>'
+        f'<div class="{_WIDE[one.is_long]}"><dt>{escaped(one.label)}</dt>'
+        f'<dd class="{_GIVEN[one.is_given]}">{escaped(one.value)}</dd></div>'
         for one in content.front.facts
     )
     return f'<dl class="facts" aria-label="The study">{facts}</dl>'
@@ -108,8 +125,8 @@ def _facts(content: ReportContent) -> str:
 
 def _table(rows: Sequence[ResultRow]) -> str:
     body = "".join(
-        f'<tr><th scope="row">{_e(one.what)}</th><td>{_e(one.value)}</td><td>{_e(one.interval)}</td>'
-        f"<td>{_e(one.limit)}</td><td>{_e(one.says)}</td></tr>"
+        f'<tr><th scope="row">{escaped(one.what)}</th><td>{escaped(one.value)}</td><td>{escaped(one.interval)}</td>'
+        f"<td>{escaped(one.limit)}</td><td>{escaped(one.says)}</td></tr>"
         for one in rows
     )
     return (
@@ -119,8 +136,9 @@ def _table(rows: Sequence[ResultRow]) -> str:
     )
 
 
-def _figure(drawing: Drawing, caption: str = "") -> str:
-    said = f"<figcaption>{_e(caption)}</figcaption>" if caption else ""
+def figure(drawing: Drawing, caption: str = "") -> str:
+    """A drawing as HTML."""
+    said = f"<figcaption>{escaped(caption)}</figcaption>" if caption else ""
     return f"<figure>{said}{make_svg(drawing)}</figure>"
 
 
@@ -129,8 +147,8 @@ def _overview(content: ReportContent) -> str:
         return ""
     return (
         '<div class="pair">'
-        + _figure(content.endplates, "MCD of each endplate, by size, with 95 % interval")
-        + _figure(content.distribution, "Share of endplates up to an MCD")
+        + figure(content.endplates, "MCD of each endplate, by size, with 95 % interval")
+        + figure(content.distribution, "Share of endplates up to an MCD")
         + f"</div>{_key(ENDPLATES_KEY)}"
     )
 
@@ -139,39 +157,40 @@ def _key(entries: Iterable[tuple[str, Shape, bool]]) -> str:
     items = []
     for word, shape, is_filled in entries:
         drawing = Drawing(6.0, 6.0, (draw_symbol(shape, is_filled=is_filled, x=3.0, y=3.0, size_pt=4.2),))
-        items.append(f"<li>{make_svg(drawing, is_hidden=True)}{_e(word)}</li>")
+        items.append(f"<li>{make_svg(drawing, is_hidden=True)}{escaped(word)}</li>")
     return f'<ul class="key" aria-label="Key of the figures">{"".join(items)}</ul>'
 
 
-def _list(title: str, texts: Sequence[str]) -> str:
-    items = "".join(f"<li>{_sentence(one)}</li>" for one in texts)
-    return f"<h3>{_e(title)}</h3><ul>{items}</ul>"
+def listed(title: str, texts: Sequence[str]) -> str:
+    """A list of sentences under a heading."""
+    items = "".join(f"<li>{sentence(one)}</li>" for one in texts)
+    return f"<h3>{escaped(title)}</h3><ul>{items}</ul>"
 
 
 def _texts(content: ReportContent) -> str:
     front = content.front
-    left = _list("Limits used", front.limits)
+    left = listed("Limits used", front.limits)
     if front.conflicts:
-        left += _list("Other publications say otherwise", front.conflicts)
-    left += _list("Set aside, and why", front.aside or ("nothing",))
-    right = _list("Cautions", front.cautions or ("none beyond the intended use",))
-    right += _list("Rule", front.rule) + f"<h3>Intended use</h3><p>{_sentence(INTENDED_USE)}</p>"
+        left += listed("Other publications say otherwise", front.conflicts)
+    left += listed("Set aside, and why", front.aside or ("nothing",))
+    right = listed("Cautions", front.cautions or ("none beyond the intended use",))
+    right += listed("Rule", front.rule) + f"<h3>Intended use</h3><p>{sentence(INTENDED_USE)}</p>"
     return f'<div class="texts"><section>{left}</section><section>{right}</section></div>'
 
 
 def _rows(rows: Sequence[EndplateRow], title: str, name: str) -> Iterable[str]:
     if not rows:
         return
-    yield f'<section class="pages" aria-labelledby="{name}"><h2 id="{name}">{_e(title)}</h2>{_key(KEY)}'
+    yield f'<section class="pages" aria-labelledby="{name}"><h2 id="{name}">{escaped(title)}</h2>{_key(KEY)}'
     for row in rows:
         words = row.words
-        figures = "".join(f"<dt>{_e(label)}</dt><dd>{_e(value)}</dd>" for label, value in words.figures)
-        notes = "".join(f'<p class="notes">{_sentence(one)}</p>' for one in words.notes)
-        head = f"<h3><b>{_e(words.label)}</b> {_e(words.status)}</h3><dl>{figures}</dl>"
-        drawn = "".join(_figure(one) for one in row.figures)
+        figures = "".join(f"<dt>{escaped(label)}</dt><dd>{escaped(value)}</dd>" for label, value in words.figures)
+        notes = "".join(f'<p class="notes">{sentence(one)}</p>' for one in words.notes)
+        head = f"<h3><b>{escaped(words.label)}</b> {escaped(words.status)}</h3><dl>{figures}</dl>"
+        drawn = "".join(figure(one) for one in row.figures)
         kind, beside = ("row", notes) if row.is_counted else ("row aside", f"</div><div>{notes}")
         yield (
-            f'<article class="{kind}" aria-label="Endplate {_e(words.label)}">'
+            f'<article class="{kind}" aria-label="Endplate {escaped(words.label)}">'
             f"<div>{head}{beside}</div>{drawn}</article>"
         )
     yield "</section>"
@@ -179,16 +198,16 @@ def _rows(rows: Sequence[EndplateRow], title: str, name: str) -> Iterable[str]:
 
 def _record(content: ReportContent) -> str:
     parts = [
-        f"<section><h3>{_e(part.title)}</h3><dl>"
-        + "".join(f"<dt>{_e(one.head)}</dt><dd>{_e(one.text)}</dd>" for one in part.entries)
+        f"<section><h3>{escaped(part.title)}</h3><dl>"
+        + "".join(f"<dt>{escaped(one.head)}</dt><dd>{escaped(one.text)}</dd>" for one in part.entries)
         + "</dl></section>"
         for part in content.record
     ]
     parts.append(
         "<section><h3>How the figures are made</h3><dl>"
-        + "".join(f"<dt>{_e(head)}</dt><dd>{_sentence(text)}</dd>" for head, text in METHODS)
+        + "".join(f"<dt>{escaped(head)}</dt><dd>{sentence(text)}</dd>" for head, text in METHODS)
         + "</dl></section><section><h3>References</h3><ol>"
-        + "".join(f"<li>{_e(one)}</li>" for one in REFERENCES)
+        + "".join(f"<li>{escaped(one)}</li>" for one in REFERENCES)
         + "</ol></section>"
     )
     return (

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import date, datetime
 from enum import StrEnum
@@ -46,9 +46,14 @@ __all__ = [
     "LimitMethod",
     "Subject",
     "collect_subjects",
+    "count_once",
     "derive_limits",
     "format_limits",
+    "group_key",
     "make_reference",
+    "make_subject",
+    "tell_group",
+    "tell_unfit",
 ]
 
 FEWEST_ENDPLATES: Final = 20
@@ -208,20 +213,20 @@ def collect_subjects(
         if study.damage:
             left_out.append(LeftOut(path.name, f"damaged: {_without_path(study.damage[0], path)}"))
             continue
-        subjects.append(_make_subject(study))
+        subjects.append(make_subject(study))
     if report is not None:
         report(len(files), len(files))
     wanted = {"electrode": electrode, "activation": activation, "stimulation": stimulation}
     fitting: list[Subject] = []
     for one in subjects:
-        why = _tell_unfit(one, muscle, wanted, fewest_endplates)
+        why = tell_unfit(one, muscle, wanted, fewest_endplates)
         if why:
             left_out.append(LeftOut(one.file, why))
         else:
             fitting.append(one)
     taken, others = _pick_group(fitting)
-    left_out += [LeftOut(one.file, f"is of {_tell_key(one)}") for one in others]
-    taken, repeated = _count_once(taken)
+    left_out += [LeftOut(one.file, f"is of {tell_group(one)}") for one in others]
+    taken, repeated = count_once(taken)
     left_out += repeated
     return Collection(tuple(taken), tuple(sorted(left_out, key=lambda one: one.file)))
 
@@ -244,7 +249,8 @@ def _without_path(text: str, path: Path) -> str:
     return " ".join(text.replace(f"{path}: ", "").replace(str(path), path.name).split())
 
 
-def _make_subject(study: Study) -> Subject:
+def make_subject(study: Study) -> Subject:
+    """What limits take of a study."""
     about = study.about
     values, least = [], []
     for one in study.counted:
@@ -270,25 +276,39 @@ def _make_subject(study: Study) -> Subject:
     )
 
 
-def _tell_unfit(one: Subject, muscle: str | None, wanted: dict[str, str | None], fewest_endplates: int) -> str:
+def tell_unfit(one: Subject, muscle: str | None, wanted: Mapping[str, str | None], fewest_endplates: int) -> str:
+    """Why a subject cannot be taken; empty if it can.
+
+    Parameters
+    ----------
+    one : Subject
+    muscle : str or None
+        That is asked for; None takes every muscle.
+    wanted : mapping
+        By name of a field of the subject, None where every value is taken.
+    fewest_endplates : int
+        That must count.
+    """
     if not one.muscle:
         return "names no muscle; `suprathresh correct` adds it"
     if not one.electrode:
         return "has recordings of more than one electrode, or none"
     if muscle is not None and not is_same_muscle(one.muscle, muscle):
-        return f"is of {_tell_key(one)}"
+        return f"is of {tell_group(one)}"
     if any(value is not None and getattr(one, name) != value for name, value in wanted.items()):
-        return f"is of {_tell_key(one)}"
+        return f"is of {tell_group(one)}"
     if len(one.mcd_us) < fewest_endplates:
         return f"{len(one.mcd_us)} endplates count, {fewest_endplates} are needed"
     return ""
 
 
-def _key(one: Subject) -> tuple[str, str, str, str]:
+def group_key(one: Subject) -> tuple[str, str, str, str]:
+    """Muscle, electrode, activation and stimulation: subjects go together that have the same."""
     return (one.muscle.casefold(), one.electrode, one.activation, one.stimulation)
 
 
-def _tell_key(one: Subject) -> str:
+def tell_group(one: Subject) -> str:
+    """In words, what the subjects of a group have in common."""
     stimulation = one.stimulation or ("stimulation not said" if one.activation == "stimulated" else "")
     words = (one.muscle, ELECTRODES.get(one.electrode, one.electrode), one.activation, stimulation)
     return ", ".join(word for word in words if word)
@@ -298,16 +318,19 @@ def _pick_group(subjects: Sequence[Subject]) -> tuple[list[Subject], list[Subjec
     """The largest group, by subjects; of two as large the one first by name."""
     codes: dict[tuple[str, str, str, str], set[str]] = {}
     for one in subjects:
-        codes.setdefault(_key(one), set()).add(_identity(one))
+        codes.setdefault(group_key(one), set()).add(_identity(one))
     largest = min(codes, key=lambda key: (-len(codes[key]), key), default=None)
-    return [one for one in subjects if _key(one) == largest], [one for one in subjects if _key(one) != largest]
+    return [one for one in subjects if group_key(one) == largest], [
+        one for one in subjects if group_key(one) != largest
+    ]
 
 
 def _identity(one: Subject) -> str:
     return one.code.strip().casefold() or one.file
 
 
-def _count_once(subjects: Iterable[Subject]) -> tuple[list[Subject], list[LeftOut]]:
+def count_once(subjects: Iterable[Subject]) -> tuple[list[Subject], list[LeftOut]]:
+    """Each subject by its first study alone, by name of the file; and what is left out for it."""
     taken: dict[str, Subject] = {}
     left_out = []
     by_values: dict[bytes, Subject] = {}

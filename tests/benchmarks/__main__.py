@@ -1,7 +1,7 @@
 """All benchmarks in one table: each figure beside its peer in the same run and beside its limit.
 
-``python -m tests.benchmarks``: ten minutes or so on an otherwise idle machine; ``--quick`` for a first look, in which
-the figures scatter more. Ctrl-C keeps what has been measured.
+``python -m tests.benchmarks``: a quarter of an hour or so on an otherwise idle machine; ``--quick`` for a first look,
+in which the figures scatter more. Ctrl-C keeps what has been measured.
 """
 
 from __future__ import annotations
@@ -181,7 +181,7 @@ def main() -> int:
         prog="python -m tests.benchmarks", description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter,
         epilog="groups: " + "; ".join(f"{name} ({what})" for name, what in GROUPS.items()),
     )  # fmt: skip
-    parser.add_argument("--quick", action="store_true", help="small sizes, about two minutes")
+    parser.add_argument("--quick", action="store_true", help="small sizes, a few minutes")
     parser.add_argument("--only", nargs="+", choices=list(GROUPS), metavar="NAME", help="these groups")
     parser.add_argument("--write", type=Path, metavar="FILE.md", help="the table as Markdown")
     parser.add_argument("--json", type=Path, metavar="FILE.json", help="every figure; with --write also beside it")

@@ -1,6 +1,7 @@
 """An archive on one worker and on two, beside a plain loop; and what that says of a thousand.
 
     python -m tests.benchmarks.archive_study --studies 24
+    python -m tests.benchmarks.archive_study --realistic
 
 Each study is made by the simulated patient in virtual time. The figures of the workers are by the clock, so nothing
 else may run meanwhile: beside each ratio stands how much of a core a worker had (its CPU time over its time by the
@@ -10,8 +11,10 @@ clock), which is near 1 on a quiet machine. What the ratio would be with whole c
 from __future__ import annotations
 
 import argparse
+import os
 import shutil
 import statistics
+import subprocess
 import sys
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
@@ -20,7 +23,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from time import perf_counter, process_time
 
-from acq.archive.farm import Farm, SerialFarm, local_farm
+from acq.archive.farm import ONE_THREAD, Farm, SerialFarm, local_farm
 from acq.archive.finding import find_files
 from acq.archive.job import AnalysisRequest
 from acq.archive.parts import Part, make_folder
@@ -99,7 +102,16 @@ def main() -> int:
     parser.add_argument("--recordings", type=int, default=3, help="of each study")
     parser.add_argument("--stimuli", type=int, default=90, help="of each recording")
     parser.add_argument("--rounds", type=int, default=2, help="one worker, two workers, in turn")
+    parser.add_argument(
+        "--realistic", action="store_true", help="12 studies of 15 recordings with 100 stimuli, as a laboratory's are"
+    )
     chosen = parser.parse_args()
+    if any(os.environ.get(name) != "1" for name in ONE_THREAD):
+        # The plain loop computes with one thread, as a worker does; numpy heeds that only from its very start on.
+        again = [sys.executable, "-m", "tests.benchmarks.archive_study", *sys.argv[1:]]
+        return subprocess.run(again, env=os.environ | dict.fromkeys(ONE_THREAD, "1"), check=False).returncode
+    if chosen.realistic:
+        chosen.studies, chosen.recordings, chosen.stimuli = 12, 15, 100
     with TemporaryDirectory() as folder:
         archive = Path(folder)
         make_archive(archive, chosen.studies, n_recordings=chosen.recordings, n_stimuli=chosen.stimuli)
@@ -108,11 +120,12 @@ def main() -> int:
         first = next(iter(find_files(archive, leave_out=archive / "none").files)).path
         warm(first)
         alone = run("a plain loop", archive, lambda: nullcontext(SerialFarm(work_on)))
-        ratios, ones = [], []
+        ratios, ones, twos = [], [], []
         for _ in range(chosen.rounds):
             one = run("one worker", archive, lambda: local_farm(1))
             two = run("two workers", archive, lambda: local_farm(2))
             ones.append(one)
+            twos.append(two)
             ratios.append(
                 (one.costs.wall_s / two.costs.wall_s, one.total_s / two.total_s, two.of_a_core / one.of_a_core)
             )
@@ -140,8 +153,9 @@ def main() -> int:
             there = [forecast(cost, n_studies, workers) for workers in WORKERS]
             read = tell_rate(there[-1].read_bytes_per_s)
             print(f"{n_studies:>8} " + "".join(f"{tell_forecast(each):>12}" for each in there) + f"  reading {read}")
-        best = max(ratio for ratio, _, _ in ratios)
-        print(f"\nfrom one worker to two: {best:.2f} ×, at least {LEAST_RATIO} is asked for")
+        # Whatever else runs only adds to a time: the shortest of each is the nearest to that of a quiet machine.
+        best = min(one.costs.wall_s for one in ones) / min(two.costs.wall_s for two in twos)
+        print(f"\nfrom one worker to two, the shortest time of each: {best:.2f} ×, at least {LEAST_RATIO} is asked for")
     return 0 if best >= LEAST_RATIO else 1
 
 

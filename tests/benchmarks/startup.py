@@ -20,6 +20,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+import psutil
+
 __all__ = ["COMMANDS", "Spent", "first_stimulus_s", "measure", "screen_s", "spend"]
 
 _PROGRAM: Final = "from acq.cli import main; main()"
@@ -132,7 +134,19 @@ def _noted(program: str, arguments: Sequence[str], environ: Mapping[str, str]) -
             said.append(line)
         raise RuntimeError(f"no stimulus came: {''.join(said)[-400:]}")
     finally:
+        _end(process)
+
+
+def _end(process: subprocess.Popen[str]) -> None:
+    """Wait for it; where it hangs, end it and the engine that it has started, which would wait for another screen."""
+    try:
         process.communicate(timeout=_WITHIN_S)
+    except (subprocess.TimeoutExpired, KeyboardInterrupt):
+        known = psutil.Process(process.pid)
+        for one in (*known.children(recursive=True), known):
+            one.kill()
+        process.communicate()
+        raise
 
 
 def first_stimulus_s(environ: Mapping[str, str] | None = None) -> dict[str, float]:

@@ -299,6 +299,11 @@ def test_a_killed_engine_is_noticed_and_its_study_can_be_gone_on_with(begin, tmp
     assert screen.has_ended.wait(1.0)
     assert screen.link.wait_for_end(5.0)
     assert find_running() == ()
+    heard = {sweep.index for news in screen.of(News) for sweep in news.sweeps if sweep.recording == 1}
+    with StudyStore.open(tmp_path / "one.study") as store:
+        (recording,) = store.recordings()
+    # A verdict is told before its sweep is written, which is before the next sweep is looked at.
+    assert recording.n_sweeps >= len(heard) - 1 > 10
     again = begin(resume=True)
     again.wait(lambda: again.last_snapshot() is not None, "a snapshot")
     assert again.last_snapshot().recording == 2
@@ -357,6 +362,36 @@ def test_a_study_that_nobody_comes_back_to_is_completed(tmp_path, monkeypatch) -
     thread.join(PATIENCE_S)
     assert ran == [0]
     assert verify(tmp_path / "left.study").is_sound
+
+
+def test_a_screen_that_goes_while_the_analysis_is_prepared_leaves_nothing_behind(tmp_path, monkeypatch) -> None:
+    folder, study = make_folder(), tmp_path / "gone.study"
+    is_preparing, has_gone = threading.Event(), threading.Event()
+
+    def prepare(_tell: object) -> None:
+        is_preparing.set()
+        assert has_gone.wait(PATIENCE_S)
+
+    monkeypatch.setattr(host, "prepare_analysis", prepare)
+    codes: list[int] = []
+    thread = threading.Thread(target=lambda: codes.append(host_main([str(folder)])), daemon=True)
+    thread.start()
+    end_s = time.monotonic() + PATIENCE_S
+    while (where := Whereabouts.read(folder)) is None:
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+    from acq.hosting.link import _connect
+
+    connection = _connect(where)
+    connection.send(StudyRequest(scenario="single", seed=1, study_path=str(study)))
+    assert is_preparing.wait(PATIENCE_S)
+    connection.send(Shown())
+    connection.close()
+    has_gone.set()
+    thread.join(PATIENCE_S)
+    assert codes == [1]
+    assert not study.exists()
+    assert not folder.exists()
 
 
 def test_a_replay_plays_and_ends(begin, tmp_path) -> None:

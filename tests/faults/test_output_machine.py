@@ -302,8 +302,10 @@ class OutputMachine(RuleBasedStateMachine):
 
     # ---- the operator ----
 
-    def _ask(self, command: Callable[[], None], effect: Callable[[], None] = lambda: None) -> None:
-        """A key press, and what it allows if it is carried out in time."""
+    def _ask(
+        self, command: Callable[[], None], effect: Callable[[], None] = lambda: None, *, outlasts_stop: bool = False
+    ) -> None:
+        """A key press, and what it allows if it is carried out in time, and no stop came after it."""
         n_before = self.engine.gate._n_acts
         command()
         self.n_acts += self.engine.gate._n_acts - n_before
@@ -316,7 +318,8 @@ class OutputMachine(RuleBasedStateMachine):
 
         def carry_out() -> None:
             self.n_asked -= 1
-            is_void = n_stops != self.n_stops or self.clock.now_s() - asked_s > FRESH_S + 1e-9
+            is_stopped = n_stops != self.n_stops and not outlasts_stop
+            is_void = is_stopped or self.clock.now_s() - asked_s > FRESH_S + 1e-9
             if not is_void or effect == self._is_at_rest:
                 effect()
             run()
@@ -396,7 +399,12 @@ class OutputMachine(RuleBasedStateMachine):
 
     @rule()
     def acknowledge(self) -> None:
-        self._ask(self.engine.acknowledge, lambda: setattr(self, "is_latched", False))
+        was_latched = self.engine.gate.state is OutputState.LATCHED_OFF  # what latches afterwards nobody has seen
+        self._ask(
+            self.engine.acknowledge,
+            lambda: setattr(self, "is_latched", self.is_latched and not was_latched),
+            outlasts_stop=True,
+        )
 
     @rule(
         what=st.sampled_from(
@@ -579,4 +587,18 @@ def test_the_machine_comes_to_deliver_and_to_scan() -> None:
     machine.let_time_pass(30)
     assert machine.engine.gate.intensity_ma > THRESHOLD_MA
     assert machine.device.offences == []
+    machine.teardown()
+
+
+def test_what_latches_after_an_acknowledgement_is_not_opened_by_it() -> None:
+    machine = OutputMachine()
+    machine.begin_study(False)
+    machine.accept()  # its entry is what cannot be written
+    machine.acknowledge()
+    machine.fill_the_disk(1)
+    machine.let_time_pass(5)
+    assert machine.engine.gate.state is OutputState.LATCHED_OFF
+    machine.acknowledge()
+    machine.let_time_pass(2)
+    assert machine.engine.gate.state is OutputState.AT_REST
     machine.teardown()

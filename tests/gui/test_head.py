@@ -195,6 +195,13 @@ def test_no_word_of_the_key_bar_is_cut_off(qtbot: QtBot, width, scale) -> None:
         assert len(shown) == len(bar.buttons)
 
 
+def test_where_the_program_ends_with_the_study_its_button_promises_no_start_page(qtbot: QtBot) -> None:
+    card = EndCard(make_model(), DARK)
+    qtbot.addWidget(card)
+    card.end_with_it()
+    assert card.leave_button.text() == "&Close"
+
+
 @pytest.mark.parametrize("scale", [1.0, 1.5])
 def test_the_end_is_told_as_a_whole(qtbot: QtBot, scale) -> None:
     model = make_model()

@@ -18,6 +18,7 @@ from acq.hosting.messages import StudyRequest
 from acq.records import GuardVerdict, OutputState
 from acq.study.store import StudyStore
 from acq.study.verification import verify
+from gui.screen import run_screen
 from gui.scripted import ScriptedStudy, Step, parse_step
 from gui.themes import BRIGHT, DARK
 
@@ -154,6 +155,20 @@ def test_what_cannot_be_begun_ends_the_program_with_its_reason(run) -> None:
     """The window is there by then: it closes, and the terminal says why."""
     line = refusal(run("--replay", "nosuch.npz", QT_QPA_PLATFORM="offscreen"))
     assert "nosuch.npz" in line
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"), [({"scenario": "nobody"}, "no scenario 'nobody'"), ({"seed": -1}, "seed must be a whole number")]
+)
+def test_a_simulated_patient_that_cannot_be_is_refused_before_a_window_opens(
+    monkeypatch: pytest.MonkeyPatch, wrong: dict[str, object], said: str
+) -> None:
+    def open_window() -> None:
+        pytest.fail("a window opens")
+
+    monkeypatch.setattr("gui.application.make_application", open_window)
+    with pytest.raises(ConfigurationError, match=said):
+        run_screen(StudyRequest(**wrong))
 
 
 def test_a_picture_that_cannot_be_written_is_said(run, tmp_path) -> None:

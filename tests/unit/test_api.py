@@ -4,6 +4,7 @@ import io
 import re
 from contextlib import redirect_stdout
 from importlib import resources
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -122,6 +123,12 @@ def test_a_table_of_nothing_is_refused_in_one_line(folder):
     with pytest.raises(ConfigurationError, match=r"no study could be read: .*c\.study.*not a study") as told:
         api.collect_endplates([folder / "c.study"])
     assert "\n" not in str(told.value)
+
+
+@pytest.mark.parametrize("make", [str, Path])
+def test_one_path_is_not_taken_for_many(tmp_path, make):
+    with pytest.raises(ConfigurationError, match="one path where several are asked for"):
+        api.collect_endplates(make(tmp_path / "a.study"))
 
 
 def test_results_are_those_of_the_commands_and_the_file_stays_as_it_is(folder):

@@ -136,6 +136,22 @@ def test_an_outcome_is_handed_back_before_it_is_written_and_is_written_before_th
     assert analysis.kept == analysis.followed == [0, 1]
 
 
+def test_a_sweep_that_is_not_written_yet_counts_as_one_that_waits(
+    analysis: Analysis, backlog: Backlog, clock: VirtualClock
+) -> None:
+    analysis.writes[0] = threading.Event()
+    put(backlog, 0)
+    clock.sleep_s(0.9)
+    assert analysis.followed == [0]
+    assert backlog.lag_s == pytest.approx(0.9)
+    put(backlog, 1)
+    clock.sleep_s(0.4)
+    assert backlog.lag_s == pytest.approx(1.3)  # of the oldest
+    analysis.writes[0].set()
+    backlog.finish()
+    assert backlog.lag_s == 0.0
+
+
 def test_what_the_writing_raises_reaches_the_caller_without_another_sweep(analysis: Analysis, backlog: Backlog) -> None:
     analysis.unwritable = {0}
     put(backlog, 0)

@@ -195,6 +195,10 @@ def test_limits_are_written_as_they_are_read(made, tmp_path, capsys, monkeypatch
         (("{archive}", "--workers", "2", "--scheduler", "tcp://x:1"), "give one of them"),
         (("{archive}", "--margin-relative", "-1"), "margin"),
         (("{archive}", "--limits-file", "{gone}"), "gone"),
+        (("{archive}", "--limits", "nosuch"), "no limits are called 'nosuch'"),
+        (("{archive}", "--healthy", "{empty}"), "no such folder in"),
+        (("{archive}", "--healthy", ".."), "no such folder in"),
+        (("{archive}", "--scheduler", "http://x:1"), "no address of a scheduler"),
     ],
 )
 def test_what_cannot_be_is_one_line_and_nothing_is_begun(tmp_path, capsys, arguments, says):
@@ -213,7 +217,11 @@ def test_what_cannot_be_is_one_line_and_nothing_is_begun(tmp_path, capsys, argum
 
 
 def test_without_the_package_it_says_how_to_install_it(tmp_path, capsys, monkeypatch):
-    monkeypatch.setitem(__import__("sys").modules, "distributed", None)
+    found = farms.importlib.util.find_spec
+    monkeypatch.setattr(
+        farms.importlib.util, "find_spec", lambda name, *rest: None if name == "cryptography" else found(name, *rest)
+    )
     code, _, wrong = run(capsys, tmp_path)
     assert code == 2
+    assert "the package cryptography, which is not installed" in wrong
     assert 'pip install ".[archive]"' in wrong

@@ -136,3 +136,15 @@ def test_a_copy_that_is_interrupted_leaves_nothing(
     assert code == 130
     assert "interrupted" in err
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only Linux has a device that is always full")
+@pytest.mark.parametrize("arguments", [["limits"], ["--help"]])
+def test_what_cannot_be_printed_is_one_line(arguments: list[str]) -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "acq.cli", *arguments], stdout=full, stderr=subprocess.PIPE, text=True, check=False
+        )
+    (line,) = done.stderr.splitlines()
+    assert done.returncode == 2
+    assert line.startswith("suprathresh: what is printed cannot be written (No space left on device)")

@@ -32,9 +32,9 @@ def test_the_engine_and_the_simulated_patient_load_no_statistics_they_do_not_nee
     assert not set(SLOW) & set(loaded)
 
 
-def test_a_command_that_opens_a_screen_does_not_load_the_engine() -> None:
-    loaded = loaded_by("acq.commands.study", "gui.screen")
-    assert not {"acq.engine", "acq.offline", "acq.session", *SLOW} & set(loaded)
+def test_what_only_shows_or_looks_up_loads_neither_the_engine_nor_the_compiler() -> None:
+    loaded = loaded_by("acq.commands.study", "acq.commands.limits", "gui.screen", "gui.view_model")
+    assert not {"acq.engine", "acq.offline", "acq.session", "numba", *SLOW} & set(loaded)
 
 
 class Inventory:

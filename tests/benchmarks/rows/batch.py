@@ -13,6 +13,7 @@ from acq.analysis.compiled import prepare_kernels
 from acq.analysis.matching import Matches, know_potentials, match
 from acq.analysis.waveforms import Waveforms
 from acq.offline import analyse
+from acq.records import RecordingAnalysis
 from tests.benchmarks.analysis_speed import FIBRES, make_sweeps
 from tests.benchmarks.analysis_speed import measure as measure_recorded
 from tests.benchmarks.rows.groups import Size
@@ -85,6 +86,16 @@ def _peers(recorded: Recorded, n: int, repeats: int) -> tuple[list[Peer], dict[s
     return found, raw
 
 
+def _analyse(recorded: Recorded) -> RecordingAnalysis:
+    """The whole analysis; each twentieth stimulus is a weaker test pulse."""
+    n = recorded.sweeps_uv.shape[0]
+    testing = np.arange(n) % 20 == 19
+    return analyse(
+        recorded.sweeps_uv, sample_rate_hz=recorded.rate_hz, onset_sample=recorded.onset_index,
+        intensity_ma=np.where(testing, 2.5, 3.0), onset_s=1.0 + np.arange(n) / 10.0, testing=testing,
+    )  # fmt: skip
+
+
 def measure(size: Size) -> Iterator[Row]:
     """For 1, 3 and 5 fibres: known potentials, all of the waveforms, and all of the analysis with its guard."""
     for _ in prepare_kernels():
@@ -105,6 +116,7 @@ def _measure_fibres(n_fibres: int, n: int, n_whole: int, n_peer: int, repeats: i
     limit = Limit(f"each sweep read once at the {bandwidth / 1e9:.1f} GB/s that a copy reaches", bandwidth / per_sweep)
     part = make_sweeps(_PART, n_fibres, 1100, 50_000.0, seed=100)
     learnt = measure_recorded(part)
+    _analyse(part)  # what is loaded at its first use is loaded now
     assert learnt.noise is not None
     known = [know_potentials(fit, learnt.noise) for fit in learnt.fits]
     peers, raw_peers = _peers(recorded, n_peer, repeats)
@@ -129,13 +141,6 @@ def _measure_fibres(n_fibres: int, n: int, n_whole: int, n_peer: int, repeats: i
         sweeps[:n_whole], recorded.latency_us[:n_whole], recorded.bound_us, recorded.onset_index, recorded.rate_hz,
         recorded.noise_uv,
     )  # fmt: skip
-    onset_s = 1.0 + np.arange(n_whole) / 10.0
-    testing = np.arange(n_whole) % 20 == 19
-    rates, result = _rate(
-        lambda: analyse(
-            shorter.sweeps_uv, sample_rate_hz=recorded.rate_hz, onset_sample=recorded.onset_index,
-            intensity_ma=np.where(testing, 2.5, 3.0), onset_s=onset_s, testing=testing,
-        ), n_whole, max(1, repeats - 1),
-    )  # fmt: skip
+    rates, result = _rate(lambda: _analyse(shorter), n_whole, max(1, repeats - 1))
     latency_us = np.array([one.latency_us for one in result.fibres]).reshape(-1, n_whole)
     yield as_row("whole", "the whole analysis, guard and jitter included", n_whole, rates, latency_us)

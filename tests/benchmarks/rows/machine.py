@@ -56,13 +56,18 @@ def busy_share(seconds: float = 0.2) -> float:
     return round(psutil.cpu_percent(interval=seconds) / 100.0, 3)
 
 
-def copy_bandwidth(*, repeats: int = 5) -> float:
-    """Bytes a second that one core reads and writes together when it copies what no cache holds; best of several."""
-    source = np.ones(_COPIED_BYTES // 8)
+def copy_bandwidth(*, n_bytes: int = _COPIED_BYTES, repeats: int = 5) -> float:
+    """Bytes a second that one core reads and writes together when it copies so many, best of several.
+
+    n_bytes : what is small stays in a cache, and is copied faster; by default, what no cache holds.
+    """
+    source = np.ones(max(n_bytes // 8, 1))
     target = np.empty_like(source)
+    times = max(1, _COPIED_BYTES // source.nbytes)
     best_s = np.inf
     for _ in range(repeats + 1):  # the first one also gets the memory
         begin_s = time.process_time()  # as what is held against it
-        np.copyto(target, source)
+        for _ in range(times):
+            np.copyto(target, source)
         best_s = min(best_s, time.process_time() - begin_s)
-    return 2.0 * source.nbytes / best_s
+    return 2.0 * source.nbytes * times / best_s

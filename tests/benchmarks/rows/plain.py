@@ -40,11 +40,14 @@ class PlainGrid:
         self.spread = np.array(settings.relative_spreads[:n_spreads])
         self.blocking = np.linspace(0.002, 0.9, n_blocking)
         self.posterior = np.full(shape, 1.0 / np.prod(shape))
+        self._chance: dict[float, FloatArray] = {}  # few intensities come again and again
 
     def update(self, intensity_ma: float, *, responded: bool) -> tuple[float, float, float]:
         """Take in an answer; the median threshold and its 95 % interval, mA."""
-        fires = ndtr((intensity_ma / self.theta_ma[:, None] - 1.0) / self.spread)
-        chance = fires[:, :, None] * (1.0 - self.blocking)
+        if intensity_ma not in self._chance:
+            fires = ndtr((intensity_ma / self.theta_ma[:, None] - 1.0) / self.spread)
+            self._chance[intensity_ma] = fires[:, :, None] * (1.0 - self.blocking)
+        chance = self._chance[intensity_ma]
         self.posterior = self.posterior * (chance if responded else 1.0 - chance)
         self.posterior /= self.posterior.sum()
         cumulative = np.cumsum(self.posterior.sum(axis=(1, 2)))

@@ -119,7 +119,7 @@ def size_of(value: float | None) -> str:
 
 def as_cells(document: Mapping[str, Any]) -> tuple[str, ...]:
     """The cells of a row that `as_document` has made, in the order of `HEADER`."""
-    unit = f" {document['unit']}" if document["unit"] else ""
+    unit = document["unit"].removeprefix("1") if document["unit"].startswith("1/") else f" {document['unit']}".rstrip()
     ours = f"{size_of(document['value'])}{unit}" + (f" ({document['value_is']})" if document["value_is"] else "")
     ours += "".join(f"; {name} {size_of(value)}" for name, value in document["beside"].items())
     ours += "".join(f"; {note}" for note in document["notes"])

@@ -12,7 +12,7 @@ from acq.analysis.compiled import prepare_kernels
 from tests.benchmarks.analysis_speed import FIBRES, make_sweeps, new_stream, time_each
 from tests.benchmarks.rows.groups import Size
 from tests.benchmarks.rows.peers import peers_of_sweep, titles
-from tests.benchmarks.rows.row import Limit, Peer, Row
+from tests.benchmarks.rows.row import Limit, Peer, Row, size_of
 
 __all__ = ["measure"]
 
@@ -46,9 +46,10 @@ def _measure_fibres(n_fibres: int, n: int) -> Row:
     ones = [sweep[None] for sweep in recorded.sweeps_uv[_BEFORE:]]
     peers_ms = {name: time_each(act, ones) for name, act in peers_of_sweep(recorded).items()}
     median, high, most = np.percentile(spent_ms, [50, 99, 100])
+    a_second = size_of(1000.0 / float(median))
     return Row(
         name=f"stream_{n_fibres}", what=f"one sweep of a stream, {n_fibres} fibre{'s' if n_fibres > 1 else ''}",
-        value=float(median), unit="ms", is_more_better=False, value_is=f"median, {1000.0 / median:,.0f} sweeps/s",
+        value=float(median), unit="ms", is_more_better=False, value_is=f"median, {a_second} sweeps/s",
         beside={"99 %": float(high), "most": float(most)}, target=_TARGET_MS,
         peers=[
             Peer(titles()["correlation"], float(np.median(peers_ms["correlation"])), "average known"),

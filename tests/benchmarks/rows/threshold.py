@@ -82,7 +82,7 @@ def measure(size: Size) -> Iterator[Row]:
     settings, shape = ThresholdSettings(), grid_shape()
     n_cells = math.prod(shape)
     cells = " × ".join(str(one) for one in shape)
-    bandwidth = copy_bandwidth()
+    bandwidth = copy_bandwidth(n_bytes=4 * n_cells)  # of the cache that holds a grid, not of the memory
     ours = ThresholdFilter(settings, centre_ma=1.2)
     plain, other = PlainGrid(shape, settings), _questplus(settings, shape)
     turn = [0]
@@ -111,7 +111,7 @@ def measure(size: Size) -> Iterator[Row]:
             Peer(f"plain Bayesian grid ({package('numpy')}, {package('scipy')})", ms["plain"], "no drift, no jumps"),
             Peer(package("questplus"), ms["questplus"], "update alone, its tables made before; no drift, no interval"),
         ],
-        limit=Limit("grid of 32 bits read and written once", 1e3 * 2 * 4 * n_cells / bandwidth),
+        limit=Limit("grid of 32 bits copied once", 1e3 * 2 * 4 * n_cells / bandwidth),
         raw={name: np.round(1e3 * np.array(values), 4) for name, values in spent.items()},
     )  # fmt: skip
     few = size.count(5, 2)
@@ -146,6 +146,6 @@ def measure(size: Size) -> Iterator[Row]:
             beside={"99 %": float(high), "most": float(most)}, target=_GUARD_TARGET_MS if n_fibres == 3 else None,
             how=f"processor time of each of {n} stimuli after a search, fibres of an independent model",
             peers=[Peer(f"a plain grid a fibre ({package('numpy')})", 1000.0 * median(plain_s), "thresholds alone")],
-            limit=Limit("two grids a fibre read and written once", 1e3 * n_fibres * 2 * 2 * 4 * n_cells / bandwidth),
+            limit=Limit("two grids a fibre copied once", 1e3 * n_fibres * 2 * 2 * 4 * n_cells / bandwidth),
             raw={"guard_ms": np.round(spent_ms, 4), "plain_ms": np.round(1e3 * np.array(plain_s), 4)},
         )  # fmt: skip

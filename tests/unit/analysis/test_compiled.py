@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import os
 import pkgutil
@@ -69,6 +70,22 @@ def test_a_kernel_calls_kernels_of_its_own_file_only() -> None:
             )
 
 
+def imported_from_the_program(source: Path) -> set[str]:
+    return {
+        name.asname or name.name
+        for node in ast.walk(ast.parse(source.read_text("utf-8")))
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] in ("acq", "hardware_profiles")
+        for name in node.names
+    }
+
+
+def test_a_kernel_takes_constants_of_its_own_file_only() -> None:
+    for kernel in all_kernels():
+        code = kernel.dispatcher.py_func.__code__
+        foreign = imported_from_the_program(Path(code.co_filename)) & set(names_in(code))
+        assert not foreign, f"{kernel.name} holds {foreign} of another file: a change there would not be seen"
+
+
 def run(folder: Path, **more: str) -> str:
     env = {**os.environ, "PYTHONPATH": str(Path(acq.__file__).parents[1]), **more}
     done = subprocess.run([sys.executable, "made.py"], cwd=folder, env=env, capture_output=True, text=True, timeout=200)
@@ -86,6 +103,31 @@ def test_a_kernel_is_kept_on_the_disk_and_a_torn_one_made_again(tmp_path: Path) 
         torn.write_bytes(torn.read_bytes()[:20])
         assert run(tmp_path) == compiled
         assert run(tmp_path) == loaded
+
+
+def test_a_change_of_the_source_is_seen_though_neither_its_time_nor_its_size_changes(tmp_path: Path) -> None:
+    made = tmp_path / "made.py"
+    made.write_text(_MODULE)
+    was = made.stat()
+    assert run(tmp_path).endswith("7.0 0")
+    made.write_text(_MODULE.replace("np.float32(0.0)", "np.float32(5.0)"))  # a constant: the bytecode is the same
+    os.utime(made, ns=(was.st_atime_ns, was.st_mtime_ns))
+    assert made.stat().st_size == was.st_size
+    assert run(tmp_path).endswith("12.0 0")
+
+
+def test_code_of_an_older_source_under_a_new_index_is_not_taken(tmp_path: Path) -> None:
+    # As after an end between the two files, which numba writes one after the other.
+    made = tmp_path / "made.py"
+    made.write_text(_MODULE)
+    assert run(tmp_path).endswith("7.0 0")
+    (code,) = (tmp_path / "__pycache__").glob("*.nbc")
+    old = code.read_bytes()
+    made.write_text(_MODULE.replace("np.float32(0.0)", "np.float32(5.0)"))
+    assert run(tmp_path).endswith("12.0 0")
+    code.write_bytes(old)
+    assert run(tmp_path).endswith("12.0 0")
+    assert run(tmp_path).endswith("12.0 1")
 
 
 def test_where_nothing_can_be_kept_it_is_compiled_each_time(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from acq.analysis.matching import KnownPotentials, match
+from acq.analysis.matching import KnownPotentials, know_potentials, match
 from acq.analysis.settings import AnalysisSettings
 from acq.analysis.streaming import FitWork, StreamingAnalyser, fit_here
 from acq.analysis.waveforms import Waveforms, measure_waveforms
@@ -45,6 +45,17 @@ def test_one_at_a_time_is_the_same_as_all_at_once(at_us: list[float]) -> None:
             assert np.array_equal(alone.present[0], together.present[row])
             # Rounding of products of different sizes; the latencies themselves are good to 0.1 µs at best.
             assert np.allclose(alone.delay_us[0], together.delay_us[row], rtol=0.0, atol=1e-6, equal_nan=True)
+
+
+def test_the_usual_places_move_with_the_latencies() -> None:
+    """Also of the earliest response, which lies half way between two places of the grid."""
+    data = recorded(9, 60, [5000.0], [30.0])
+    found, (known,) = learnt(data)
+    (fit,) = found.fits
+    assert found.noise is not None
+    for moved_us in np.random.default_rng(1).uniform(-300.0, 300.0, 40):
+        moved = know_potentials(replace(fit, delay_us=fit.delay_us + moved_us), found.noise)
+        np.testing.assert_array_equal(moved.log_prior[0], known.log_prior[0])
 
 
 def test_the_stream_after_its_last_fit_is_the_batch_with_the_same_templates() -> None:

@@ -247,5 +247,7 @@ def test_bad_input_is_named() -> None:
         ThresholdFilter(SMALL, prior_ma=(1.0, 0.9))
     with pytest.raises(ValueError, match="outside the range"):
         ThresholdFilter(SMALL, prior_ma=(100.0, 110.0))
+    with pytest.raises(ValueError, match="highest_threshold_ma"):
+        known.zones(intensity_ma=1.0, highest_threshold_ma=float("nan"), spreads_above=2.0)
     with pytest.raises(ValueError, match="empty"):
         smoother(np.empty(0))

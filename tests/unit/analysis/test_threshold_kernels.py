@@ -37,25 +37,39 @@ def dense(diffusion: np.ndarray, jump: np.ndarray, gather: np.ndarray, scatter: 
 def test_a_step_of_time_is_a_matrix(n_lags: int, kind: type) -> None:
     values = some(3, N_THETA).astype(kind)
     diffusion, jump, gather, scatter = some(n_lags, seed=2), some(2, 2, seed=3), some(N_THETA, seed=4), some(N_THETA)
-    leaving, out = np.empty((3, 2), dtype=kind), np.empty_like(values)
+    leaving, out = np.empty((2, 3), dtype=kind), np.empty_like(values)
     kernels.gather_blocks(values, gather, leaving)
-    kernels.diffuse(values, out, diffusion, leaving @ jump.astype(kind), scatter)
+    np.testing.assert_allclose(leaving, (values * gather).reshape(3, 2, -1).sum(axis=2).T, rtol=1e-6)
+    kernels.diffuse(values, out, diffusion, jump.astype(kind).T @ leaving, scatter)
     np.testing.assert_allclose(out, values @ dense(diffusion, jump, gather, scatter), rtol=2e-5)
+    jumps, passed = np.float32(0.3), np.empty_like(values)
+    kernels.let_pass(values, passed, jumps, jump, gather, diffusion, scatter)
+    np.testing.assert_allclose(passed, values @ dense(diffusion, jumps * jump, gather, scatter), rtol=2e-5)
+
+
+def test_blocking_drifts_by_a_matrix() -> None:
+    values, kernel = some(N_SPREAD, N_BLOCKING, N_THETA), some(N_BLOCKING, N_BLOCKING, seed=2)
+    kernel[np.abs(np.subtract.outer(np.arange(N_BLOCKING), np.arange(N_BLOCKING))) > 1] = 0.0
+    kernel[2] = 0.0
+    out = np.full_like(values, np.nan)
+    kernels.drift(values, out, kernel)
+    np.testing.assert_allclose(out, np.einsum("bc,jci->jbi", kernel.astype(float), values), rtol=1e-6)
 
 
 @pytest.mark.parametrize("n_parts", [1, 2])
 def test_an_outcome_is_taken_in_by_bayes(n_parts: int) -> None:
-    density, fires, factor = some(N_SPREAD, N_BLOCKING, N_THETA), some(N_SPREAD, N_THETA, seed=2), some(N_THETA, seed=3)
+    density, fires = some(N_SPREAD, N_BLOCKING, N_THETA), some(N_SPREAD, N_THETA, seed=2)
+    told = some(N_THETA, seed=3).astype(float)
     fires[0, 0], fires[1, -1] = 0.0, 1.0
     fired, silent, share = some(n_parts, N_BLOCKING, seed=4), some(n_parts, seed=5), some(n_parts, seed=6)
     silent[0] = 0.0  # the floor
     blocking = some(N_BLOCKING, seed=7)
-    expected = density * factor * sum(
+    expected = density / 2.5 * told * sum(
         share[m] * likelihood(fires, fired[m].astype(float), float(silent[m])) for m in range(n_parts)
     )  # fmt: skip
     weight, blocked = np.empty((N_SPREAD, N_THETA)), np.empty((N_SPREAD, N_THETA))
     per_spread = np.empty(N_SPREAD)
-    total = kernels.take_in(density, fires, fired, silent, share, factor, blocking, weight, blocked, per_spread)
+    total = kernels.take_in(density, fires, fired, silent, share, told, 2.5, blocking, weight, blocked, per_spread)
     np.testing.assert_allclose(density, expected, rtol=1e-5)
     assert total == pytest.approx(expected.sum(), rel=1e-6)
     again = np.empty_like(weight), np.empty_like(weight), np.empty(N_SPREAD)
@@ -81,6 +95,25 @@ def test_several_densities_take_in_the_outcomes_of_a_block(first: int, end: int)
     kernels.multiply(density, fires, first, end, level, often, fired, silent, told, scale, totals)
     np.testing.assert_allclose(density.reshape(expected.shape), expected, rtol=1e-5)
     np.testing.assert_allclose(totals, expected.sum(axis=(1, 2, 3)), rtol=1e-5)
+
+
+def test_each_density_takes_in_an_outcome_of_its_own() -> None:
+    before = some(4 * N_SPREAD, N_BLOCKING, N_THETA)
+    fires, fired, silent = some(N_SPREAD, N_THETA, seed=2), some(2, N_BLOCKING, seed=3), some(2, seed=4)
+    scale, totals = np.array([1.0, 2.0, 0.5, 1.0]), np.full(4, -1.0)
+    density = before.copy()
+    kernels.multiply_each(density, fires, np.array([1, -1, 0, 1]), fired, silent, scale, totals)
+    each, was = (one.reshape(4, N_SPREAD, N_BLOCKING, N_THETA) for one in (density, before))
+    for m, one in enumerate((1, None, 0, 1)):
+        if one is None:
+            np.testing.assert_array_equal(each[m], was[m])
+            assert totals[m] == -1.0
+            continue
+        expected = scale[m] * was[m] * likelihood(fires, fired[one].astype(float), float(silent[one]))
+        np.testing.assert_allclose(each[m], expected, rtol=1e-6)
+        assert totals[m] == pytest.approx(expected.sum(), rel=1e-6)
+    none = np.empty((0, N_BLOCKING, N_THETA), dtype=np.float32)
+    kernels.multiply_each(none, fires, np.empty(0, dtype=np.int64), fired, silent, np.empty(0), np.empty(0))
 
 
 def test_no_state_dies() -> None:

@@ -235,6 +235,23 @@ def test_refined_delays_are_the_least_squares_of_a_general_optimiser(n_fibres: i
     assert (diagonal[~away] == 1.0).all()
 
 
+def test_what_cannot_be_told_apart_stays_where_it_is() -> None:
+    rng = np.random.default_rng(3)
+    b = 40
+    omega = 2e-6 * np.pi * 120.0 * np.arange(1, b + 1)
+    one = complex_normal(rng, b) * np.exp(-np.arange(b) / 12.0)
+    # So much more is told of both together than of either that rounding has the last word about their difference.
+    found = refine_delays(
+        2.0 * turned(one[None], np.full((1, 1), 3.0), omega)[0], np.stack([one, one]), np.zeros((1, 2)),
+        np.ones((1, 2)), np.ones((1, 2), dtype=bool), weight=np.full(b, 1e18), omega=omega, n_steps=1,
+    )  # fmt: skip
+    assert found.delay_us[0, 1] == 0.0
+    assert found.delay_us[0, 0] == pytest.approx(6.0, rel=0.01)  # for both
+    np.testing.assert_allclose(found.amplitude, 1.0, atol=0.01)
+    alone_us2 = 1.0 / found.information[0, 0, 0]
+    assert np.all((found.variance_us2 > 1e10 * alone_us2) & np.isfinite(found.variance_us2))
+
+
 def test_nothing_to_refine() -> None:
     nothing = np.zeros((0, 2))
     found = refine_delays(
