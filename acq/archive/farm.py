@@ -289,6 +289,8 @@ def _settings(folder: str) -> dict[str, object]:
         "distributed.admin.system-monitor.disk": False,
         "distributed.client.scheduler-info-interval": "60s",
         "distributed.worker.memory.monitor-interval": "250ms",
+        # On this computer one that does not answer by then is dead, and its file waits to be done once more.
+        "distributed.comm.timeouts.connect": f"{_CONNECT_S:g}s",
     }
 
 
