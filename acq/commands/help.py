@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 import sys
 from io import StringIO
 from pathlib import Path
@@ -63,13 +64,15 @@ def _choose(topics: tuple[Topic, ...], name: str) -> Topic:
     wanted = name.casefold().strip().replace(" ", "-").replace("_", "-")
     if wanted in by_name:
         return by_name[wanted]
-    near = difflib.get_close_matches(wanted, by_name, n=3, cutoff=0.5)
+    near = difflib.get_close_matches(wanted, by_name, n=3, cutoff=0.6)
     context = click.get_current_context()
     group = context.parent.command if context.parent is not None else None
     if isinstance(group, click.Group) and name in group.list_commands(context):
         hint = f"'{name}' is a command, see `suprathresh {name} --help`"
     else:
         hint = "did you mean " + ", ".join(near) + "?" if near else f"the topics are {', '.join(by_name)}"
+        if not near and next(find_passages(topics, name), None) is not None:
+            hint = f"`suprathresh help --find {shlex.quote(name)}` says where it speaks of that"
     raise ConfigurationError(f"the manual has no topic '{name}'; {hint} (`suprathresh help` lists them)")
 
 
