@@ -5,6 +5,7 @@ files; a property must hold whatever is drawn.
 """
 
 import importlib
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -41,3 +42,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def full(pytestconfig: pytest.Config) -> bool:
     """Whether the tests that break things are to run in full size."""
     return bool(pytestconfig.getoption("--full"))
+
+
+@pytest.fixture
+def own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A home folder with nothing in it, so that no limits or settings of whoever runs the tests count."""
+    home = tmp_path_factory.mktemp("home")
+    monkeypatch.setenv("HOME", str(home))
+    monkeypatch.setenv("USERPROFILE", str(home))
+    return home

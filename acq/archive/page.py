@@ -52,10 +52,14 @@ def make_page(survey: Survey) -> str:
             "<main>",
             f'<section class="conclusion" aria-label="Files"><p>{sentence(tell_standing(survey))}</p>'
             f"<p>{sentence(_contents(survey))}</p></section>",
-            _items("Not analysed", list(tell_left_out(survey)) or ["nothing"]),
+            # What is missing stands before what is there is believed.
+            *_named(survey),
+            _items(
+                "Not analysed, or left out",
+                list(tell_left_out(survey)) or ["nothing" + (" else" if survey.named(FileState.PASSED_OVER) else "")],
+            ),
             *_groups(survey),
             *_limits(survey),
-            *_named(survey),
             _items("How it was done", survey.settings),
             *_cost(survey),
             f"<h2>Intended use</h2><p>{sentence(INTENDED_USE)}</p>",

@@ -144,19 +144,15 @@ def keep_again(out: Path, part: Part, file: FoundFile) -> Part:
     """
     with zipfile.ZipFile(part_path(out, part.name)) as archive:
         tables = {one.removesuffix(".arrow"): archive.read(one) for one in archive.namelist() if one != _HEAD}
-    again = Part(**{**_plain(part), "state": part.state, "n_bytes": file.n_bytes, "mtime_ns": file.mtime_ns})
+    again = Part(**{**asdict(part), "state": part.state, "n_bytes": file.n_bytes, "mtime_ns": file.mtime_ns})
     _write(out, again, tables)
     return again
-
-
-def _plain(part: Part) -> dict[str, Any]:
-    return asdict(part)
 
 
 def _write(out: Path, part: Part, tables: Mapping[str, bytes]) -> None:
     content = io.BytesIO()
     with zipfile.ZipFile(content, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
-        archive.writestr(_HEAD, json.dumps(_plain(part)))
+        archive.writestr(_HEAD, json.dumps(asdict(part)))
         for name, stream in tables.items():
             archive.writestr(f"{name}.arrow", stream)
     path = part_path(out, part.name)

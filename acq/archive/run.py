@@ -170,10 +170,14 @@ class _Run:
     report: Callable[[Standing], None]
     costs: Costs
     parts: dict[str, Part]
+    # Counted on: to look through all files after each of them would take longer than the work, with a hundred thousand.
+    n_passed_over: int = 0
+    n_bytes_todo: int = 0
     n_bytes_done: int = 0
     begun_s: float = field(default_factory=monotonic)
 
     def go(self) -> None:
+        self.n_bytes_todo = sum(one.n_bytes for one in self.plan.todo)
         flight = _Flight(iter(self.plan.todo))
         flight.fill(self.farm)
         self.tell()
@@ -190,6 +194,7 @@ class _Run:
         file = self.plan.files[task.name]
         if isinstance(outcome, LostTask):
             outcome = Outcome(state=FileState.PASSED_OVER, reason=outcome.reason)
+        self.n_passed_over += outcome.state is FileState.PASSED_OVER
         before = read_part(self.out, task.name) if outcome.state is FileState.UNCHANGED else None
         if before is not None:
             self.parts[task.name] = keep_again(self.out, before, file)
@@ -207,8 +212,8 @@ class _Run:
                 n_done_now=self.costs.n_tasks,
                 n_todo=len(self.plan.todo),
                 n_bytes_done=self.n_bytes_done,
-                n_bytes_todo=sum(one.n_bytes for one in self.plan.todo),
-                n_passed_over=sum(one.state is FileState.PASSED_OVER for one in self.parts.values()),
+                n_bytes_todo=self.n_bytes_todo,
+                n_passed_over=self.n_passed_over,
                 n_workers=self.farm.n_workers,
                 elapsed_s=monotonic() - self.begun_s,
             )

@@ -17,12 +17,7 @@ pd = pytest.importorskip("pandas")
 pq = pytest.importorskip("pyarrow.parquet")
 
 
-@pytest.fixture(autouse=True)
-def own_home(tmp_path_factory, monkeypatch):
-    home = tmp_path_factory.mktemp("home")
-    monkeypatch.setenv("HOME", str(home))
-    monkeypatch.setenv("USERPROFILE", str(home))
-    return home
+pytestmark = pytest.mark.usefixtures("own_home")
 
 
 @pytest.fixture(scope="module")
@@ -88,6 +83,7 @@ def test_worker_processes_give_tables_and_a_report_and_the_rest_is_named(made, t
     html = (out / "archive.html").read_text(encoding="utf-8")
     for words in ("broken.study", "never a diagnosis", "not a medical device", "frontalis", "1 000 workers", "<svg"):
         assert words in html
+    assert html.index("broken.study") < html.index("Studies by muscle")  # what is missing, before what is there
     document = json.loads((out / "archive.json").read_text(encoding="utf-8"))
     assert document["healthy"] is None
     assert [one["n_studies"] for one in document["groups"] if one["muscle"] == "frontalis"] == [3]

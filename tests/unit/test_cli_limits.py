@@ -10,13 +10,7 @@ from acq.study.reference_limits import all_limits, read_limits
 from acq.study.store import StudyStore
 from tests.made_endplates import make_fibre, write_recording
 
-
-@pytest.fixture(autouse=True)
-def own_home(tmp_path_factory, monkeypatch):
-    home = tmp_path_factory.mktemp("home")
-    monkeypatch.setenv("HOME", str(home))
-    monkeypatch.setenv("USERPROFILE", str(home))
-    return home
+pytestmark = pytest.mark.usefixtures("own_home")
 
 
 @pytest.fixture(scope="module")
