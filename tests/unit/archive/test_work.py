@@ -146,7 +146,9 @@ def test_a_worker_of_another_version_or_with_other_limits_refuses(study, tmp_pat
     assert "other limits" in work_on(asked).reason
 
 
-@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root reads every file, and Windows has no such rights")
+@pytest.mark.skipif(
+    not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root reads every file, and Windows has no such rights"
+)
 def test_a_file_that_must_not_be_read_is_passed_over(study, tmp_path):
     path = tmp_path / "shut.study"
     path.write_bytes(study.read_bytes())
